@@ -1,0 +1,38 @@
+"""The errors a person is meant to read.
+
+Every error says in one sentence what is wrong, where, and how to mend it. Entry points print that sentence and
+end with exit code 2; anything else that escapes is a bug of ours.
+"""
+
+__all__ = ["Cancelled", "OssicleError"]
+
+
+class OssicleError(Exception):
+    """Something a person can mend.
+
+    Parameters
+    ----------
+    what
+        What is wrong, as the start of a sentence without its full stop: ``"the folder holds no slices"``.
+    where
+        The file, folder, option or field concerned.
+    mend
+        What to do about it, as a clause: ``"give the folder that holds the TIFF files"``.
+    """
+
+    def __init__(self, what: str, *, where: object = None, mend: str | None = None) -> None:
+        self.what = what
+        self.where = None if where is None else str(where)
+        self.mend = mend
+        super().__init__(self.sentence())
+
+    def sentence(self) -> str:
+        """Return the error as one sentence: ``where: what; mend.``"""
+        text = self.what if self.where is None else f"{self.where}: {self.what}"
+        if self.mend is not None:
+            text = f"{text}; {self.mend}"
+        return text if text.endswith((".", "?")) else text + "."
+
+
+class Cancelled(Exception):
+    """The person asked long work to stop; nothing has been written."""
