@@ -1,0 +1,1 @@
+"""Anatomical facts as data: every row names its source and how well it is known."""
