@@ -1,0 +1,1 @@
+"""Benchmarks: accuracy against known truth, and speed. Not shipped with the package."""
