@@ -1,0 +1,257 @@
+"""What every reader hands over: a stack of slices whose header has been read and whose voxels have not."""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import os
+import threading
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ossicle.errors import Cancelled, OssicleError
+from ossicle.scans.limits import check_claim
+from ossicle.scans.naming import shown
+from ossicle.scans.spacing import Spacing
+
+__all__ = ["FlatVoxels", "Request", "Stack", "reading"]
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a person said about a source beside its path."""
+
+    series: str | None = None
+
+
+@dataclass
+class Stack:
+    """Slices of one scan, read when asked for.
+
+    Parameters
+    ----------
+    shape_zyx, dtype
+        Of what :attr:`read` returns (native byte order).
+    read
+        ``read(z0, z1)`` returns slices z0 to z1 - 1 as an array (z, y, x).
+    files
+        Every file read, in order; a folder where the folder is one image.
+    root
+        Names of sources are given relative to this folder.
+    spacing
+        As the files state it.
+    spacing_hint
+        What to say where they do not, from ``": "`` or ``", "`` on.
+    affine
+        4 x 4, index (x, y, z) to world mm (right, anterior, superior), or None.
+    handedness_known
+        False where there is an affine but its file does not say what its world is.
+    parallel
+        Whether several threads may call :attr:`read` at once, in any order. Otherwise slices are asked for
+        once, in ascending order.
+    digests
+        SHA-256 and size of files that :attr:`read` has read whole; the loader fills in the others.
+    slope, intercept
+        Grey value = slope * value + intercept.
+    """
+
+    shape_zyx: tuple[int, int, int]
+    dtype: np.dtype[Any]
+    read: Callable[[int, int], NDArray[Any]]
+    files: Sequence[Path]
+    root: Path
+    spacing: Spacing | None = None
+    spacing_hint: str = ""
+    affine: NDArray[np.float64] | None = None
+    handedness_known: bool = True
+    grey_unit: str | None = None
+    slope: float = 1.0
+    intercept: float = 0.0
+    parallel: bool = True
+    warnings: list[str] = field(default_factory=list)
+    digests: dict[Path, tuple[str, int]] = field(default_factory=dict)
+    close: Callable[[], None] = lambda: None
+
+    def name_of(self, path: Path) -> str:
+        """Return the name of one of the files, fit for a sentence."""
+        try:
+            return shown(path.relative_to(self.root))
+        except ValueError:
+            return shown(path.name)
+
+
+@contextmanager
+def reading(path: Path, kind: str) -> Iterator[None]:
+    """Turn whatever a reader library raises on a damaged file into one sentence.
+
+    Libraries raise nearly anything on bytes they do not expect, so nearly anything is caught; the cause stays
+    attached for ``--debug``.
+    """
+    try:
+        yield
+    except (OssicleError, Cancelled):
+        raise
+    except FileNotFoundError as error:
+        raise OssicleError("there is no such file", where=shown(path), mend="check the path") from error
+    except PermissionError as error:
+        raise OssicleError(
+            "the file may not be read", where=shown(path), mend="ask for the right to read it"
+        ) from error
+    except MemoryError as error:
+        raise OssicleError("memory is too small for what this file claims", where=shown(path)) from error
+    except Exception as error:
+        said = " ".join(shown(str(error).encode("utf-8", "backslashreplace").decode()).split())[:160].rstrip(
+            "."
+        )
+        raise OssicleError(
+            f"this cannot be read as {kind}: it is damaged, cut short or of another kind"
+            + (f" ({said})" if said else f" ({type(error).__name__})"),
+            where=shown(path),
+            mend="copy it again from where it came",
+        ) from error
+
+
+class FlatVoxels:
+    """Voxels that lie in one file in the order x fastest, then y, then z: plain, or as one compressed stream.
+
+    Parameters
+    ----------
+    path
+        The file.
+    shape_zyx
+        Number of voxels along z, y, x.
+    dtype
+        As stored, byte order included.
+    offset
+        Bytes before the voxels (before the compressed stream, where there is one).
+    packing
+        ``"none"``, ``"gzip"``, ``"zlib"`` or ``"bzip2"``.
+    skip
+        Bytes to leave out after unpacking.
+
+    Raises
+    ------
+    OssicleError
+        The file is too small for the voxels claimed.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        shape_zyx: tuple[int, int, int],
+        dtype: np.dtype[Any],
+        *,
+        offset: int = 0,
+        packing: str = "none",
+        skip: int = 0,
+    ) -> None:
+        self.path, self.shape, self.dtype, self.packing = path, shape_zyx, dtype, packing
+        held = path.stat().st_size - offset
+        check_claim(shape_zyx, dtype.itemsize, max(held, 0), where=shown(path.name), packed=packing != "none")
+        self._offset, self._skip = offset, skip
+        self._plane = shape_zyx[1] * shape_zyx[2] * dtype.itemsize
+        self._lock = threading.Lock()
+        self._stream: _Owning | _Zlib | None = None
+        self._next = 0
+
+    @property
+    def parallel(self) -> bool:
+        """Whether slices may be read in any order."""
+        return self.packing == "none"
+
+    def read(self, z0: int, z1: int) -> NDArray[Any]:
+        """Return slices z0 to z1 - 1 in native byte order."""
+        wanted = (z1 - z0) * self._plane
+        with reading(self.path, "voxels"):
+            raw = self._plain(z0, wanted) if self.packing == "none" else self._unpacked(z0, z1, wanted)
+        if len(raw) != wanted:
+            raise OssicleError(
+                f"the file ends at slice {z0 + len(raw) // self._plane} of {self.shape[0]}",
+                where=shown(self.path.name),
+                mend="copy the file again",
+            )
+        block = np.frombuffer(raw, dtype=self.dtype).reshape(z1 - z0, *self.shape[1:])
+        return block.astype(self.dtype.newbyteorder("="), copy=False)
+
+    def close(self) -> None:
+        """Close the stream, where there is one."""
+        if self._stream is not None:
+            self._stream.close()
+            self._stream = None
+
+    def _plain(self, z0: int, wanted: int) -> bytes:
+        with self.path.open("rb") as file:
+            file.seek(self._offset + z0 * self._plane)
+            return file.read(wanted)
+
+    def _unpacked(self, z0: int, z1: int, wanted: int) -> bytes:
+        with self._lock:
+            if self._stream is None or z0 != self._next:
+                self.close()
+                self._stream = self._open()
+                left = self._skip + z0 * self._plane
+                while left:
+                    got = len(self._stream.read(min(left, 1 << 20)))
+                    if not got:
+                        break
+                    left -= got
+            self._next = z1
+            return self._stream.read(wanted)
+
+    def _open(self) -> _Owning | _Zlib:
+        file = self.path.open("rb")
+        file.seek(self._offset)
+        if self.packing == "gzip":
+            return _Owning(gzip.GzipFile(fileobj=file), file)
+        if self.packing == "bzip2":
+            return _Owning(bz2.BZ2File(file), file)
+        return _Zlib(file)
+
+
+class _Owning:
+    """A decompressor that closes the file beneath it too."""
+
+    def __init__(self, stream: Any, file: IO[bytes]) -> None:
+        self._inner, self._file = stream, file
+
+    def read(self, size: int) -> bytes:
+        data: bytes = self._inner.read(size)
+        return data
+
+    def close(self) -> None:
+        self._inner.close()
+        self._file.close()
+
+
+class _Zlib:
+    """Reads a bare zlib stream piece by piece."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self._file, self._inner = file, zlib.decompressobj()
+
+    def read(self, size: int) -> bytes:
+        out = bytearray()
+        while len(out) < size and not self._inner.eof:
+            pending = self._inner.unconsumed_tail or self._file.read(1 << 18)
+            if not pending:
+                break
+            out += self._inner.decompress(pending, size - len(out))
+        return bytes(out)
+
+    def close(self) -> None:
+        self._file.close()
+
+
+def read_whole(path: Path, most: int) -> bytes:
+    """Read a small file, refusing one larger than ``most`` bytes."""
+    with path.open("rb") as file:
+        if os.fstat(file.fileno()).st_size > most:
+            raise OssicleError(f"the file is larger than {most} bytes", where=shown(path.name))
+        return file.read(most + 1)
