@@ -1,21 +1,24 @@
 """What the scanned materials are made of, and how they attenuate X-rays.
 
-Linear attenuation is density times the mass fractions' sum of the elements' mass attenuation coefficients. These come
-from ``xraydb`` (tables of Elam, Ravel & Sieber 2002, Radiat. Phys. Chem. 63:121; photoelectric + coherent +
-incoherent), which agree with NIST's XCOM.
+Linear attenuation is density times the mass fractions' sum of the elements' mass attenuation coefficients.
+These come from ``xraydb`` (tables of Elam, Ravel & Sieber 2002, Radiat. Phys. Chem. 63:121; photoelectric +
+coherent + incoherent), which agree with NIST's XCOM.
 
 Sources of the compositions (mass fractions) and densities (g/cm3):
 
-- mineralised tissues: hydroxyapatite Ca5(PO4)3OH, organic matter taken as collagen, and water, at densities 2.95
-  (enamel), 2.14 (dentine) and 1.92 (cortical bone). The shares 96/1/3, 70/20/10 and 60/30/10 are the usual textbook
-  round figures (value from memory). They give 1.18, 0.74 and 0.62 per cm at 60 keV.
+- mineralised tissues: hydroxyapatite Ca5(PO4)3OH, organic matter taken as collagen, and water, at densities
+  2.95 (enamel), 2.14 (dentine) and 1.92 (cortical bone). The shares 96/1/3, 70/20/10 and 60/30/10 are the
+  usual textbook round figures (value from memory). They give 1.18, 0.74 and 0.62 per cm at 60 keV.
 - collagen: elements of ICRU-type protein (H 7, C 50, N 17, O 25, S 1 %; value from memory).
-- soft tissue: ICRU-44 four-component soft tissue (H 10.1, C 11.1, N 2.6, O 76.2 %; density 1.06 as for muscle and
-  skin rather than 1.00; value from memory). Dried skin and tendon are lighter; they count as soft.
-- fluid: 70 % (by volume) ethanol in water, 0.886 g/cm3 at 20 degrees C, 62.4 % ethanol by mass (value from memory).
+- soft tissue: ICRU-44 four-component soft tissue (H 10.1, C 11.1, N 2.6, O 76.2 %; density 1.06 as for
+  muscle and skin rather than 1.00; value from memory). Dried skin and tendon are lighter; they count as
+  soft.
+- fluid: 70 % (by volume) ethanol in water, 0.886 g/cm3 at 20 degrees C, 62.4 % ethanol by mass (value from
+  memory).
 - foam: expanded polyethylene, 0.03 g/cm3; tube: polypropylene, 0.905 g/cm3 (common practice, no source).
 - metal: iron at 7.87 g/cm3, for a steel pin; aluminium at 2.70 g/cm3 for a tag.
-- marrow: as ICRU adipose-rich tissue (H 11.5, C 64.4, N 0.7, O 23.1, others below 0.5 %; 0.98 g/cm3; from memory).
+- marrow: as ICRU adipose-rich tissue (H 11.5, C 64.4, N 0.7, O 23.1, others below 0.5 %; 0.98 g/cm3; from
+  memory).
 - phantom rods: hydroxyapatite in epoxy resin, each with its stated grams of hydroxyapatite per cm3.
 """
 
@@ -127,7 +130,7 @@ MATERIALS: dict[int, Material] = {
     MARROW: Material("marrow", 0.98, _mixture(({"H": 0.115, "C": 0.647, "N": 0.007, "O": 0.231}, 1.0))),
     **{PHANTOM_FIRST + i: _rod(apatite) for i, apatite in enumerate(PHANTOM_DENSITIES)},
 }
-"""Tissue id to material. Ids 0 to 6 are those of the truth files; the rest tell foreign matter and fillings apart."""
+"""Tissue id to material. Ids 0 to 6 are those of truth files; the rest tell foreign matter apart."""
 
 
 @lru_cache(maxsize=4096)
@@ -172,7 +175,7 @@ def mu(tissue: int, energy_kev: float | NDArray[np.float64]) -> float | NDArray[
 
 
 def mu_table(energy_kev: float) -> NDArray[np.float32]:
-    """Return attenuation, 1/cm, of every tissue id 0 to 255 at one energy; NaN where no material has the id."""
+    """Return attenuation, 1/cm, of each tissue id 0 to 255 at one energy; NaN where none has the id."""
     table = np.full(256, np.nan, dtype=np.float32)
     for tissue in MATERIALS:
         table[tissue] = mu(tissue, energy_kev)

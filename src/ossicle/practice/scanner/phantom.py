@@ -16,7 +16,7 @@ __all__ = ["PhantomRod", "footprint", "placed", "rod_fraction"]
 
 @dataclass(frozen=True)
 class PhantomRod:
-    """A rod along the slice axis: centre in scan mm, radius in mm, hydroxyapatite in g/cm3, tissue id of its material."""
+    """A rod along z: centre in scan mm, radius in mm, hydroxyapatite in g/cm3, tissue id of its material."""
 
     centre_mm_xy: tuple[float, float]
     radius_mm: float

@@ -16,15 +16,16 @@ from ossicle.practice.scanner.materials import AIR, MATERIALS
 __all__ = ["Model", "Progress", "checked_model", "each", "sampled"]
 
 Progress = Callable[[str, float], None]
-"""Called with the name of the stage and the share done, 0 to 1; what it raises (`Cancelled`) stops the scan."""
+"""Called with the stage and the share done, 0 to 1; what it raises (`Cancelled`) stops the scan."""
 
 
 @dataclass(frozen=True)
 class Model:
     """A checked tissue model: ids or fractions, with the shape of the scan made from it.
 
-    ``tissue`` (z, y, x, ids) or ``fractions`` (id to (z, y, x) shares, the rest being background), both at model resolution;
-    ``density`` multiplies the attenuation voxel by voxel; ``factor`` model voxels make one scan voxel along z, y and x.
+    ``tissue`` (z, y, x, ids) or ``fractions`` (id to (z, y, x) shares, the rest being background), both at
+    model resolution; ``density`` multiplies the attenuation voxel by voxel; ``factor`` model voxels make
+    one scan voxel along z, y and x.
     """
 
     tissue: NDArray[np.uint8] | None
@@ -47,8 +48,8 @@ def checked_model(
     Raises
     ------
     OssicleError
-        If arrays are not three-dimensional or of one shape, an id has no material, fractions or densities are negative or not
-        finite, or the shape is not a multiple of ``supersample``.
+        If arrays are not three-dimensional or of one shape, an id has no material, fractions or densities
+        are negative or not finite, or the shape is not a multiple of ``supersample``.
     """
     factor = (supersample,) * 3 if isinstance(supersample, int) else tuple(supersample)
     if len(factor) != 3 or min(factor) < 1:
@@ -151,7 +152,7 @@ def sampled(
 
 
 def each(items: range, work: Callable[[int], None], threads: int) -> Iterator[int]:
-    """Do ``work`` on each item in ``threads`` threads; yield how many are done, so that the caller can stop."""
+    """Do ``work`` on each item in ``threads`` threads; yield how many are done: the caller can stop."""
     if threads <= 1:
         for count, item in enumerate(items, start=1):
             work(item)

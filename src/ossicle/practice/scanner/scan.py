@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ossicle.errors import OssicleError
-from ossicle.practice.scanner import image
-from ossicle.practice.scanner.materials import mu_table
-from ossicle.practice.scanner.phantom import PhantomRod, footprint, placed, rod_fraction
-from ossicle.practice.scanner.sampling import Model, Progress, checked_model, each, sampled
+from ossicle.practice.scanner.image import imaged
+from ossicle.practice.scanner.phantom import PhantomRod, footprint, placed
+from ossicle.practice.scanner.projections import reconstructed
+from ossicle.practice.scanner.sampling import Progress, checked_model, each
 from ossicle.practice.scanner.settings import ScannerSettings
 
 __all__ = ["ScanVolume", "scan_volume"]
@@ -102,12 +102,22 @@ def scan_volume(
     model = checked_model(tissue, density, supersample, settings.background)
     spacing = (given[0] * model.factor[0], given[1] * model.factor[1], given[2] * model.factor[2])
     rods = placed(footprint(model), spacing[1:]) if settings.phantom else ()
-    values = _image_mode(model, spacing, settings, rods, rng, threads, progress)
     low, per = _grey_scale(settings)
     energy = settings.effective_kev
-    note = f"Image mode: effects modelled on the volume, attenuation at one effective energy of {energy:.1f} keV."
+    make = imaged if settings.mode == "image" else reconstructed
+    attenuation = make(model, spacing, settings, rods, rng, threads, progress)
+    values = _quantised(attenuation, settings, threads)
+    beam = "one energy" if settings.beam == "mono" else f"a {settings.kv:g} kV spectrum"
+    if settings.mode == "image":
+        note = f"Image mode: effects modelled on the volume, at one effective energy of {energy:.1f} keV."
+    else:
+        note = (
+            f"Projections mode: {settings.geometry} beam of {beam}, reconstructed; "
+            f"grey values stand for attenuation at about {energy:.1f} keV."
+        )
     if settings.mirrored:
-        values = np.ascontiguousarray(values[:, :, ::-1])
+        flipped: NDArray[Any] = np.ascontiguousarray(values[:, :, ::-1])
+        values = flipped
         extent = (values.shape[2] - 1) * spacing[2]
         rods = tuple(
             PhantomRod((extent - r.centre_mm_xy[0], r.centre_mm_xy[1]), r.radius_mm, r.density, r.tissue)
@@ -127,93 +137,16 @@ def _grey_scale(settings: ScannerSettings) -> tuple[float, float]:
 
 
 def _quantised(
-    attenuation: NDArray[np.float32], settings: ScannerSettings
+    attenuation: NDArray[np.float32], settings: ScannerSettings, threads: int
 ) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Return grey values of attenuation, 1/cm; what lies outside the window saturates."""
     low, per = _grey_scale(settings)
-    grey = np.clip(np.rint((attenuation - np.float32(low)) * np.float32(per)), 0, 2**settings.bits - 1)
-    return grey.astype(np.uint8) if settings.bits == 8 else grey.astype(np.uint16)
+    top = 2**settings.bits - 1
+    values: NDArray[Any] = np.empty(attenuation.shape, np.uint8 if settings.bits == 8 else np.uint16)
 
+    def convert(z: int) -> None:
+        values[z] = np.clip(np.rint((attenuation[z] - np.float32(low)) * np.float32(per)), 0, top)
 
-def _image_mode(
-    model: Model,
-    spacing: tuple[float, float, float],
-    settings: ScannerSettings,
-    rods: tuple[PhantomRod, ...],
-    rng: np.random.Generator,
-    threads: int,
-    progress: Progress | None,
-) -> NDArray[Any]:
-    """Return grey values made in image mode."""
-    nz, ny, nx = model.shape
-    table = mu_table(settings.effective_kev)
-    volume = sampled(model, table, threads=threads, progress=progress)
-    for rod in rods:
-        share = rod_fraction(rod, (ny, nx), spacing[1:])
-        volume += share * (table[rod.tissue] - volume)
-    if progress is not None:
-        progress("beam and point spread", 0.0)
-    if settings.cupping > 0:
-        volume = image.harden(volume, settings, spacing, threads)
-    sigma = (settings.blur_mm / spacing[0], settings.blur_mm / spacing[1], settings.blur_mm / spacing[2])
-    volume = image.blur(volume, sigma, threads)
-
-    contrast = settings.bone_contrast
-    seeds = rng.integers(0, 2**63, size=nz)
-    noise: NDArray[np.float32] | None = None
-    if settings.noise > 0:
-        half = float(np.sqrt(0.5))
-        shaping = image.noise_filter((ny, nx), (half * sigma[1], half * sigma[2]))
-        noise = np.empty(model.shape, dtype=np.float32)
-        flat = noise
-
-        def make(z: int) -> None:
-            flat[z] = image.noise_slice(shaping, (ny, nx), int(seeds[z]))
-
-        for done in each(range(nz), make, threads):
-            if progress is not None and done % 16 == 0:
-                progress("noise", done / nz)
-        noise = image.blur(noise, (half * sigma[0], 0.0, 0.0), threads)
-        if nz > 1:
-            noise *= np.float32(settings.noise * contrast / _kept(half * sigma[0]))
-        else:
-            noise *= np.float32(settings.noise * contrast)
-    rings: NDArray[np.float32] | None = None
-    radius = _radius(ny, nx, spacing, settings.centre_offset_px)
-    if settings.rings > 0:
-        pixels = int(np.ceil(float(radius.max()))) + 2
-        rings = settings.rings * contrast * image.ring_profiles(nz, pixels, min(ny, nx) / 4, rng)
-
-    values = np.empty(model.shape, dtype=np.uint8 if settings.bits == 8 else np.uint16)
-
-    def finish(z: int) -> None:
-        layer = volume[z]
-        if noise is not None:
-            layer = layer + noise[z]
-        if rings is not None:
-            layer = layer + image.ring_slice(rings[z], radius)
-        values[z] = _quantised(layer, settings)
-
-    for done in each(range(nz), finish, threads):
-        if progress is not None and done % 16 == 0:
-            progress("grey values", done / nz)
+    for _ in each(range(len(values)), convert, threads):
+        pass
     return values
-
-
-def _kept(sigma_px: float) -> float:
-    """Return the standard deviation that blurring along one axis leaves of white noise of unit variance."""
-    impulse = np.zeros(2 * int(4 * sigma_px + 1.5) + 3)
-    impulse[impulse.size // 2] = 1.0
-    if sigma_px <= 0:
-        return 1.0
-    from scipy import ndimage
-
-    return float(np.sqrt(np.sum(ndimage.gaussian_filter1d(impulse, sigma_px, mode="constant") ** 2)))
-
-
-def _radius(ny: int, nx: int, spacing: tuple[float, float, float], offset_px: float) -> NDArray[np.float32]:
-    """Return each pixel's distance from the rotation axis, in pixels of the smaller in-plane spacing (y, x)."""
-    unit = min(spacing[1:])
-    y = (np.arange(ny) - (ny - 1) / 2) * spacing[1] / unit
-    x = (np.arange(nx) - (nx - 1) / 2) * spacing[2] / unit - offset_px
-    return np.hypot(y[:, None], x[None, :]).astype(np.float32)

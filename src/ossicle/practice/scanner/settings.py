@@ -20,10 +20,11 @@ class ScannerSettings:
     Attributes
     ----------
     mode
-        ``image``: one effective energy and effects modelled on the finished volume, fast. ``projections``: line integrals by
-        energy, detector, counting noise and filtered back-projection.
+        ``image``: one effective energy and effects modelled on the finished volume, fast. ``projections``:
+        line integrals by energy, detector, counting noise and filtered back-projection.
     beam
-        ``mono`` uses `energy_kev`; ``poly`` uses `kv`, `filters` and `lines`. Image mode turns ``poly`` into its effective energy.
+        ``mono`` uses `energy_kev`; ``poly`` uses `kv`, `filters` and `lines`. Image mode turns ``poly``
+        into its effective energy.
     energy_kev
         Energy of a mono beam; also overrides the effective energy of image mode when given.
     filters
@@ -32,34 +33,39 @@ class ScannerSettings:
         Tungsten K lines' photons over bremsstrahlung photons above the K edge.
     geometry
         ``parallel`` or ``cone`` (projections only; image mode has no geometry).
-    source_mm, detector_mm
-        Distance from the source to the rotation axis, and to the detector; ``None`` takes 3 and 4 times the field's width.
+    source_mm
+        Distance from the source to the rotation axis in a cone; ``None`` takes 3 times the field's width.
+        The detector is described by its shadow at the axis: pixels as wide as the slices', rows as high as
+        the slices.
     views
-        Number of projections, over 180 degrees (parallel) or 360 degrees (cone); ``None`` takes pi/2 times the field's width in
-        voxels (parallel) or twice that (cone), the sampling rule of Kak & Slaney 1988, ch. 5.
+        Number of projections, over 180 degrees (parallel) or 360 degrees (cone); ``None`` takes pi/2 times
+        the field's width in voxels (parallel) or twice that (cone), the sampling rule of Kak & Slaney 1988,
+        ch. 5.
     blur_mm
-        Standard deviation of the system's Gaussian point spread, in all three directions. Its full width at half maximum is 2.355
-        times that.
+        Standard deviation of the system's Gaussian point spread, in all three directions. Its full width at
+        half maximum is 2.355 times that.
     noise
-        Standard deviation of the noise in the scan over the contrast of cortical bone to air. In projections mode it sets the
-        photon count unless `photons` is given.
+        Standard deviation of the noise in the scan over the contrast of cortical bone to air. In
+        projections mode it sets the photon count unless `photons` is given.
     photons
         Photons counted per detector pixel and view in open beam (projections only); overrides `noise`.
     electronic
         Electronic noise of the detector, as the standard deviation in photons (projections only).
     rings
-        Strength of ring artefacts: in image mode the rms of the rings, over the contrast of bone to air, at a quarter of the
-        field's width from the axis; in projections mode the rms of uncorrected gain errors of detector pixels is a fifth of it.
+        Strength of ring artefacts: in image mode the rms of the rings, over the contrast of bone to air, at
+        a quarter of the field's width from the axis; in projections mode the rms of uncorrected gain errors
+        of detector pixels is a fifth of it.
     cupping
-        Image mode with any beam: the loss of attenuation in the middle of a bone cylinder that fills half the field, as a fraction,
-        through beam hardening. In projections mode hardening follows from the beam, and this is not used.
+        Image mode with any beam: the loss of attenuation in the middle of a bone cylinder that fills half
+        the field, as a fraction, through beam hardening. In projections mode hardening follows from the
+        beam, and this is not used.
     centre_offset_px
         Error in the position of the rotation axis, in detector pixels.
     bits
         8 or 16.
     window_per_cm
-        Attenuation that maps to the lowest and the highest grey value; ``None`` takes -0.15 to 1.35 times enamel's. Denser matter
-        saturates.
+        Attenuation that maps to the lowest and the highest grey value; ``None`` takes -0.15 to 1.35 times
+        enamel's. Denser matter saturates.
     mirrored
         Whether columns are stored in reverse. The caller reverses truth in the same way.
     phantom
@@ -76,7 +82,6 @@ class ScannerSettings:
     lines: float = 0.0
     geometry: Literal["parallel", "cone"] = "parallel"
     source_mm: float | None = None
-    detector_mm: float | None = None
     views: int | None = None
     blur_mm: float = 0.0
     noise: float = 0.0
@@ -171,7 +176,8 @@ PRESETS: dict[str, ScannerSettings] = {
 
 @dataclass(frozen=True)
 class Degradation:
-    """A named way to make a scan worse: changes to the settings, and what the maker of the specimen must change.
+    """A named way to make a scan worse: changes to the settings, and what the maker of the specimen must
+    change.
 
     Attributes
     ----------

@@ -1,10 +1,11 @@
 """The X-ray beam: an analytic tungsten spectrum, its filters and the detector's response.
 
-Bremsstrahlung of a thick target by Kramers' law (Kramers 1923, Phil. Mag. 46:836): photons per energy are proportional to
-(E0 - E) / E. The target's own absorption is that of a few micrometres of tungsten, which shows as a step at its K edge;
-filters and the exit window absorb by Beer's law with ``xraydb`` coefficients. The K lines of tungsten (59.32, 57.98, 67.24
-and 69.10 keV; X-ray Data Booklet, table 1-2, from memory) are added when asked, with their total as a share of the
-photons made above 69.5 keV (common practice, no source). The detector integrates energy in caesium iodide.
+Bremsstrahlung of a thick target by Kramers' law (Kramers 1923, Phil. Mag. 46:836): photons per energy are
+proportional to (E0 - E) / E. The target's own absorption is that of a few micrometres of tungsten, which
+shows as a step at its K edge; filters and the exit window absorb by Beer's law with ``xraydb``
+coefficients. The K lines of tungsten (59.32, 57.98, 67.24 and 69.10 keV; X-ray Data Booklet, table 1-2,
+from memory) are added when asked, with their total as a share of the photons made above 69.5 keV (common
+practice, no source). The detector integrates energy in caesium iodide.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ _K_EDGE = 69.525
 
 @dataclass(frozen=True)
 class Spectrum:
-    """Energies in keV, and the share of the detector's signal (and of the photons counted) in open beam at each.
+    """Energies in keV, and the share of the detector's signal (and of the photons counted) in open beam at
+    each.
 
     ``signal`` and ``photons`` each sum to 1.
     """
@@ -87,7 +89,7 @@ def polychromatic(
 
 
 def effective_kev(spectrum: Spectrum) -> float:
-    """Return the energy, in keV, at which thin cortical bone attenuates as it does on average over the spectrum."""
+    """Return the energy, in keV, at which thin cortical bone attenuates as on average over the spectrum."""
     mean = float(np.sum(spectrum.signal * mu(BONE, spectrum.kev)))
     grid = np.linspace(spectrum.kev[0], max(spectrum.kev[-1], spectrum.kev[0] + 1e-3), 400)
     return float(np.interp(-mean, -mu(BONE, grid), grid))
