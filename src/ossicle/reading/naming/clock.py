@@ -1,0 +1,92 @@
+"""The development clock: at a dental age, which tooth is where.
+
+Each tooth has an age at which its first cap shows, at which it begins to emerge and at which it is in
+place; all three with
+a spread, as mammals differ. The chance of each state at an age follows from normal distributions over
+these ages. A deciduous
+tooth is there until its successor comes through.
+
+Order of emergence after published series: deciduous teeth front to back around birth; first molar behind
+them before any
+replacement; then incisors, second molar, premolars and canine, third molar last in placentals; in
+metatherians one set of front teeth, dP3,
+then molars one by one, P3 replacing dP3 before or with the last molar (van Nievelt & Smith 2005, J.
+Mammal. 86:333 and Paleobiology 31:324; Luckett
+1993; placental order: common practice, no single source).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from ..records import Generation
+from .candidates import Kind
+from .knowledge import AGES
+
+__all__ = ["deciduous_stays", "emergence_likelihood", "state_chances"]
+
+FloatArray = npt.NDArray[np.float64]
+
+_CAP_BEFORE = {"deciduous": 0.30, "permanent": 0.38, "unreplaced": 0.36, "molar": 0.36}
+_TO_PLACE = 0.06
+_SPREAD = {"deciduous": 0.06, "permanent": 0.14, "unreplaced": 0.14, "molar": 0.11}
+
+
+def _emerges(kind: Kind, generation: Generation) -> float:
+    """Return the dental age at which a tooth begins to emerge."""
+    rank = kind.rank_front
+    if kind.tooth_class == "molar":
+        if kind.single_set:
+            return (0.2, 0.4, 0.6, 0.82, 1.0)[min(rank, 4)]
+        last = (0.26, 0.52, 0.8, 0.95, 1.05)[min(rank, 4)]
+        return min(last, 0.62) if kind.count <= 2 and rank == 1 else last
+    if generation == "deciduous":
+        if kind.tooth_class == "premolar":
+            return 0.07 + 0.02 * kind.rank_front if not kind.single_set else 0.08
+        return 0.0 + 0.02 * rank if kind.tooth_class == "incisor" else 0.03
+    if generation == "unreplaced":
+        if kind.single_set:
+            return {"incisor": 0.05 + 0.02 * rank, "canine": 0.08, "premolar": 0.12 + 0.04 * rank}[
+                kind.tooth_class
+            ]
+        return {"incisor": 0.1, "canine": 0.25, "premolar": 0.22}[kind.tooth_class]
+    if kind.single_set and kind.tooth_class == "premolar":
+        return 0.72
+    return {"incisor": 0.42 + 0.06 * rank, "canine": 0.62, "premolar": 0.62}[kind.tooth_class]
+
+
+def state_chances(kind: Kind, generation: Generation) -> FloatArray:
+    """Return (ages, 4): the chance of absent, in crypt, erupting, erupted at each of ``AGES``, shedding
+    left aside."""
+    sort = "molar" if kind.tooth_class == "molar" else generation
+    emerges = _emerges(kind, generation)
+    spread = _SPREAD[sort]
+    begun = ndtr((AGES - (emerges - _CAP_BEFORE[sort])) / spread)
+    out = ndtr((AGES - emerges) / spread)
+    placed = ndtr((AGES - emerges - _TO_PLACE) / spread)
+    chances = np.stack([1 - begun, begun - out, out - placed, placed], axis=1)
+    floor = np.array([0.004, 0.004, 0.004, 0.002])
+    chances = np.maximum(chances, 0) + floor
+    return np.asarray(chances / chances.sum(axis=1, keepdims=True))
+
+
+def deciduous_stays(kind: Kind) -> FloatArray:
+    """Return (4,): the chance that the deciduous tooth is still there, by the state of its successor."""
+    del kind
+    return np.array([0.985, 0.965, 0.35, 0.03])
+
+
+def emergence_likelihood(fraction: FloatArray) -> FloatArray:
+    """Return (n, 4): the likelihood of measured emergence fractions under each state.
+
+    In a crypt the measured share falls off within a few hundredths; an erupting tooth may show any share;
+    one in
+    place shows most of its crown. Floors allow for a wrong alveolar margin.
+    """
+    f = np.clip(fraction, 0.0, 1.0)
+    crypt = np.exp(-f / 0.035) / 0.035 + 0.03
+    erupting = 1.25 / (1 + np.exp(-(f - 0.05) / 0.015)) / (1 + np.exp((f - 0.82) / 0.03)) + 0.04
+    erupted = 4.5 / (1 + np.exp(-(f - 0.80) / 0.025)) + 0.25 * f + 0.02
+    return np.stack([np.zeros_like(f), crypt, erupting, erupted], axis=1)

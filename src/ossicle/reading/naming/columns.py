@@ -1,0 +1,208 @@
+"""Columns: what both sides of a jaw show at one place, and which of two objects at one place lies above
+the other.
+
+Left and right objects of a jaw are matched by assignment (Kuhn 1955; Crouse 2016 as in scipy) on their
+place along the
+row, depth, size and emergence; the map of one side's row length onto the other's is fitted in between. A
+column is a matched pair, or an object
+alone. Columns fall into two layers: the line of teeth that stand one behind the other, and those for which
+the line has no room, since
+another tooth stands at their place: successors under deciduous teeth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import linear_sum_assignment
+
+from ..records import ToothObservation
+from .records import NameHint
+
+__all__ = ["Column", "JawColumns", "build_columns"]
+
+_SINGLE = 3.5
+"""Cost of leaving an object without its mirror partner; a pair two spreads off in one measure costs 4."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One or two mirror objects and their mean measures."""
+
+    members: tuple[ToothObservation, ...]
+    arc_mm: float
+    offset_mm: float
+    depth_mm: float
+    length_mm: float
+    width_mm: float
+    crown_height_mm: float
+    emergence_fraction: float
+    root_fraction: float
+    root_count: float | None
+    cusp_count: float | None
+    in_premaxilla: float | None
+    axis_lean: float
+    """Tangent of the axis's lean along the row, positive if the crown tips backwards."""
+    hint: NameHint | None
+
+
+@dataclass(frozen=True)
+class JawColumns:
+    """The columns of one jaw: ``line`` (teeth one behind another) and ``under`` (no room in the line),
+    each in row order.
+
+    ``sides`` is the number of sides on which the jaw shows teeth. ``front_cut``, ``back_cut``: the scan's
+    edge cuts the row there.
+    """
+
+    line: tuple[Column, ...]
+    under: tuple[Column, ...]
+    sides: int
+    front_cut: bool
+    back_cut: bool
+
+    @property
+    def all(self) -> tuple[Column, ...]:
+        """Line first, then under."""
+        return self.line + self.under
+
+
+def _mean(values: Sequence[float | int | None]) -> float | None:
+    known = [float(v) for v in values if v is not None]
+    return sum(known) / len(known) if known else None
+
+
+def _geometric(values: Sequence[float]) -> float:
+    return float(np.exp(np.mean(np.log(np.maximum(values, 1e-3)))))
+
+
+def _column(members: tuple[ToothObservation, ...], arc: float, hints: Mapping[int, NameHint]) -> Column:
+    hint = next((hints[m.part] for m in members if m.part in hints), None)
+    return Column(
+        members=members,
+        arc_mm=arc,
+        offset_mm=float(np.mean([m.offset_mm for m in members])),
+        depth_mm=float(np.mean([m.depth_mm for m in members])),
+        length_mm=_geometric([m.length_mm for m in members]),
+        width_mm=_geometric([m.width_mm for m in members]),
+        crown_height_mm=_geometric([m.crown_height_mm for m in members]),
+        emergence_fraction=float(np.mean([m.emergence_fraction for m in members])),
+        root_fraction=float(np.mean([m.root_fraction for m in members])),
+        root_count=_mean([m.root_count for m in members]),
+        cusp_count=_mean([m.cusp_count for m in members]),
+        in_premaxilla=_mean([m.in_premaxilla for m in members]),
+        axis_lean=0.0,
+        hint=hint,
+    )
+
+
+def _table(objects: Sequence[ToothObservation]) -> npt.NDArray[np.float64]:
+    return np.array(
+        [
+            (
+                o.arc_mm,
+                o.depth_mm,
+                np.log(max(o.length_mm, 1e-3)),
+                np.log(max(o.width_mm, 1e-3)),
+                np.log(max(o.crown_height_mm, 1e-3)),
+                o.emergence_fraction,
+            )
+            for o in objects
+        ]
+    )
+
+
+def _match(
+    left: Sequence[ToothObservation], right: Sequence[ToothObservation], hints: Mapping[int, NameHint]
+) -> tuple[list[tuple[int, int]], tuple[float, float]]:
+    """Return matched index pairs and the map (intercept, slope) from right arc to left arc."""
+    a, b = _table(left), _table(right)
+    n, m = len(left), len(right)
+    scale = np.exp(0.5 * (a[:, None, 2] + b[None, :, 2]))
+    tall = np.exp(0.5 * (a[:, None, 4] + b[None, :, 4]))
+    apart = np.zeros((n, m))
+    for i, one in enumerate(left):
+        for j, other in enumerate(right):
+            first, second = hints.get(one.part), hints.get(other.part)
+            if first is not None and second is not None and first != second:
+                apart[i, j] = 1e3
+    fit = (0.0, 1.0)
+    pairs: list[tuple[int, int]] = []
+    for spread in (0.6, 0.4, 0.4):
+        arc = fit[0] + fit[1] * b[:, 0]
+        cost = ((a[:, None, 0] - arc[None, :]) / (spread * scale)) ** 2
+        cost += ((a[:, None, 1] - b[None, :, 1]) / (0.5 * tall)) ** 2
+        cost += ((a[:, None, 2] - b[None, :, 2]) / 0.3) ** 2 + ((a[:, None, 3] - b[None, :, 3]) / 0.3) ** 2
+        cost += ((a[:, None, 4] - b[None, :, 4]) / 0.35) ** 2 + ((a[:, None, 5] - b[None, :, 5]) / 0.4) ** 2
+        cost = np.minimum(cost, 60.0) + apart
+        full = np.full((n + m, n + m), 1e4)
+        full[:n, :m] = cost
+        full[:n, m:][np.diag_indices(n)] = _SINGLE
+        full[n:, :m][np.diag_indices(m)] = _SINGLE
+        full[n:, m:] = 0.0
+        rows, cols = linear_sum_assignment(full)
+        pairs = [(int(i), int(j)) for i, j in zip(rows, cols, strict=True) if i < n and j < m]
+        if len(pairs) < 3:
+            continue
+        x = np.array([b[j, 0] for _, j in pairs])
+        y = np.array([a[i, 0] for i, _ in pairs])
+        # Shrunk towards the identity: two rows of one jaw differ by little.
+        step = np.median(np.diff(np.sort(y))) + 1e-6
+        dx = x - x.mean()
+        slope = 1.0 + float(dx @ ((y - x) - np.median(y - x))) / float(dx @ dx + 4 * step**2)
+        slope = float(np.clip(slope, 0.9, 1.1))
+        fit = (float(np.median(y - slope * x)), slope)
+    return pairs, fit
+
+
+def build_columns(objects: Sequence[ToothObservation], hints: Mapping[int, NameHint]) -> JawColumns:
+    """Match the sides of one jaw and split the columns into the line of teeth and those under it."""
+    left = [o for o in objects if o.side == "left"]
+    right = [o for o in objects if o.side == "right"]
+    columns: list[Column] = []
+    if left and right:
+        pairs, (shift, slope) = _match(left, right, hints)
+        from_right = {j: shift + slope * right[j].arc_mm for j in range(len(right))}
+        columns += [
+            _column((left[i], right[j]), 0.5 * (left[i].arc_mm + from_right[j]), hints) for i, j in pairs
+        ]
+        columns += [
+            _column((o,), o.arc_mm, hints) for i, o in enumerate(left) if i not in {p for p, _ in pairs}
+        ]
+        columns += [
+            _column((o,), from_right[j], hints) for j, o in enumerate(right) if j not in {q for _, q in pairs}
+        ]
+    else:
+        columns += [_column((o,), o.arc_mm, hints) for o in (*left, *right)]
+    line, under = _layers(columns)
+    everything = sorted(columns, key=lambda c: c.arc_mm)
+    edge = [any(m.touches_edge for m in c.members) for c in everything]
+    return JawColumns(
+        line=tuple(line),
+        under=tuple(under),
+        sides=int(bool(left)) + int(bool(right)),
+        front_cut=any(edge[:2]),
+        back_cut=any(edge[-2:]),
+    )
+
+
+def _layers(columns: Sequence[Column]) -> tuple[list[Column], list[Column]]:
+    """Split columns: from the most to the least emerged, each joins the line if the line has room for it."""
+    line: list[Column] = []
+    under: list[Column] = []
+    for column in sorted(columns, key=lambda c: (-round(c.emergence_fraction, 1), -c.depth_mm)):
+        half = 0.5 * column.length_mm
+        low, high = column.arc_mm - half, column.arc_mm + half
+        taken = 0.0
+        for other in line:
+            o_half = 0.5 * other.length_mm
+            shared = min(high, other.arc_mm + o_half) - max(low, other.arc_mm - o_half)
+            taken += max(0.0, shared) / min(column.length_mm, other.length_mm)
+        if taken > (0.45 if column.emergence_fraction < 0.5 else 0.6):
+            under.append(column)
+        else:
+            line.append(column)
+    return sorted(line, key=lambda c: c.arc_mm), sorted(under, key=lambda c: c.arc_mm)

@@ -1,0 +1,121 @@
+"""What the naming expects of teeth: numbers, each with its reason, in one place.
+
+None of these is fitted to a generator of specimens. They are wide on purpose: mammals differ, and a
+likelihood that is too sure
+of a form would name an unknown animal by the wrong rule. Where no source is named the value is common
+knowledge of mammalian teeth, put
+as a broad distribution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import numpy as np
+
+from ossicle.anatomy import Clade
+
+from ..records import Jaw, ToothClass
+
+__all__ = [
+    "AGES",
+    "AGE_PRIOR",
+    "CRYPT_FRACTION",
+    "ERUPTED_FRACTION",
+    "EXTRA_RATE",
+    "FALSE_RATE",
+    "GAP_MISSING",
+    "MISS",
+    "OPEN_CLADES",
+    "OPEN_PREMOLARS",
+    "OPEN_SHARE",
+    "OPEN_STEPS",
+    "STATES",
+]
+
+CRYPT_FRACTION: Final = 0.05
+"""At or below this share of the crown beyond the alveolar margin a tooth is in its crypt: the least that a
+scan of some voxels to
+a crown can tell from none."""
+
+ERUPTED_FRACTION: Final = 0.8
+"""At or above this share (of what a tooth in place shows) a tooth is erupted: the enamel's edge dips below
+the margin in
+many teeth that are in use, so that one would never be reached."""
+
+STATES: Final = ("absent", "in_crypt", "erupting", "erupted")
+
+AGES: Final = np.array(
+    [-0.22, -0.12, -0.04, 0.04, 0.12, 0.2, 0.28, 0.36, 0.44, 0.52, 0.6, 0.68, 0.76, 0.85, 0.95, 1.1, 1.4]
+)
+"""Dental ages tried: 0 a placental's birth, 1 all teeth through."""
+
+AGE_PRIOR: Final = np.array([0.5, 0.8, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.2, 2.0, 4.0]) / 21.5
+"""Collections hold more adults than young; otherwise flat."""
+
+MISS: Final[Mapping[str, tuple[float, float]]] = {
+    # state: (chance that one side's tooth goes unseen by itself, chance that both go unseen together)
+    "in_crypt": (0.12, 0.04),
+    "erupting": (0.05, 0.01),
+    "erupted": (0.04, 0.012),
+}
+"""Unseen: lost after death (single-rooted front teeth fall out of dry skulls, on both sides alike), or
+missed by the isolation; the first
+caps are small and faint."""
+
+FALSE_RATE: Final = 1.0
+"""Weight of 'no tooth' against 'tooth' beside the detection odds themselves: 1, as the odds are the
+isolation's own."""
+
+EXTRA_RATE: Final = 0.004
+"""Chance that a tooth belongs to no locus: 8.1 % of 393 *Didelphis albiventris* carried an anomaly (shared
+methods, section 4), over 50 teeth each
+and not all of them extra teeth."""
+
+GAP_MISSING: Final = (0.06, 1.0)
+"""Weight of a missing tooth where the row has closed up (0) and where room for a whole tooth is free (1
+tooth length)."""
+
+OPEN_SHARE: Final = 0.25
+"""Prior that a specimen's formula is on no list."""
+
+OPEN_STEPS: Final[Mapping[Clade, Mapping[ToothClass, Mapping[Jaw, Mapping[int, float]]]]] = {
+    # Full placental row 3.1.4.3 (upper and lower), full metatherian row 5.1.3.4 / 4.1.3.4; each loss about
+    # halves the weight.
+    "placental": {
+        "incisor": {
+            "upper": {3: 1.0, 2: 0.5, 1: 0.3, 0: 0.12},
+            "lower": {3: 1.0, 2: 0.4, 1: 0.3},
+        },
+        "canine": {"upper": {1: 1.0, 0: 0.25}, "lower": {1: 1.0, 0: 0.25}},
+        "molar": {"upper": {3: 1.0, 2: 0.4, 1: 0.15, 4: 0.02}, "lower": {3: 1.0, 2: 0.4, 1: 0.15, 4: 0.02}},
+    },
+    "metatherian": {
+        "incisor": {
+            "upper": {5: 0.7, 4: 1.0, 3: 0.5, 2: 0.05, 1: 0.05},
+            "lower": {4: 0.7, 3: 1.0, 2: 0.2, 1: 0.5},
+        },
+        "canine": {"upper": {1: 1.0, 0: 0.1}, "lower": {1: 1.0, 0: 0.3}},
+        "molar": {"upper": {4: 1.0, 3: 0.06, 5: 0.02}, "lower": {4: 1.0, 3: 0.06, 5: 0.02}},
+    },
+}
+OPEN_PREMOLARS: Final[Mapping[Clade, Mapping[tuple[int, ...], float]]] = {
+    "placental": {
+        (1, 2, 3, 4): 1.0,
+        (2, 3, 4): 0.8,
+        (3, 4): 0.4,
+        (4,): 0.15,
+        (): 0.05,
+        (1, 3, 4): 0.04,
+        (2, 3): 0.03,
+        (1, 2, 3): 0.02,
+    },
+    "metatherian": {(1, 2, 3): 1.0, (3,): 0.2, (2, 3): 0.15, (1, 3): 0.12, (1, 2): 0.08},
+}
+"""Premolar rows: placentals lose them from the front and keep P4 last (human P3 P4; cat P2 P3 P4); the
+last of three metatherian
+premolars is P3 (shared methods, section 4)."""
+
+OPEN_CLADES: Final[tuple[tuple[Clade, float], ...]] = (("placental", 0.7), ("metatherian", 0.3))
+"""Prior of the clades among animals that are on no list."""

@@ -1,0 +1,229 @@
+"""Weights of one jaw's alignment: what each locus may take, at each dental age, and what that is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ..records import Generation
+from .candidates import Kind
+from .clock import deciduous_stays, emergence_likelihood, state_chances
+from .columns import Column, JawColumns
+from .form import features, form_ratio
+from .knowledge import AGES, EXTRA_RATE, FALSE_RATE, GAP_MISSING, MISS, STATES
+
+__all__ = ["Move", "Weights", "jaw_weights"]
+
+FloatArray = npt.NDArray[np.float64]
+
+ONE_SIDED_TOOTH = 0.25
+"""Weight of a tooth seen on one side only, where both sides of the jaw show teeth: more than chance alone
+would give, as the detection
+probability may know of it already."""
+MIRRORED_FALSE = 0.2
+"""Weight of two false objects that mirror each other: bone is symmetrical too, but its fragments rarely
+match in place, size and form."""
+HINT_AGAINST = 1e-12
+
+
+@dataclass(frozen=True)
+class Move:
+    """One way for a locus to take columns: ``line`` and ``under`` say how many of each, ``names`` which
+    generation each of them is
+    (line columns first); ``weight`` is (ages, n_line + 1, n_under + 1), indexed by the columns already
+    taken."""
+
+    line: int
+    under: int
+    names: tuple[Generation, ...]
+    weight: FloatArray
+
+
+@dataclass(frozen=True)
+class Weights:
+    """The moves of each kind of locus, and the weights of columns that belong to no locus."""
+
+    moves: tuple[tuple[Move, ...], ...]
+    stray_line: FloatArray
+    stray_under: FloatArray
+    false_share: FloatArray
+    """Per column (line first), the share of a stray's weight that is 'no tooth' as against 'a tooth too
+    many'."""
+
+
+def _log_t(z: FloatArray, df: float = 4.0) -> FloatArray:
+    return np.asarray(-(df + 1) / 2 * np.log1p(z * z / df) + np.log(0.375))
+
+
+def _succession(upper: Sequence[Column], deeper: Sequence[Column]) -> FloatArray:
+    """Return (n, m) weights of ``deeper`` being the successor of ``upper``, from place and size alone."""
+    weight = np.zeros((len(upper), len(deeper)))
+    for i, first in enumerate(upper):
+        for j, second in enumerate(deeper):
+            span = max(first.length_mm, 0.7 * second.length_mm)
+            place = float(np.exp(_log_t(np.array((second.arc_mm - first.arc_mm) / (0.35 * span))))) / 0.14
+            grown = 0.5 * np.log(second.length_mm * second.width_mm / (first.length_mm * first.width_mm))
+            size = float(np.exp(_log_t(np.array((grown - 0.12) / 0.35)))) / 0.375
+            below = (first.depth_mm - second.depth_mm) / max(0.3 * first.crown_height_mm, 1e-3)
+            later = (first.emergence_fraction - second.emergence_fraction) / 0.1
+            deep = 0.05 + 0.95 / (1 + np.exp(-np.clip(below + 0.5 * np.clip(later, -4, 4), -30, 30)))
+            weight[i, j] = place * size * deep
+    return weight
+
+
+def _room(line: Sequence[Column]) -> FloatArray:
+    """Return (n + 1,) weights of an emerged tooth missing before each line column (and after the last)."""
+    room = np.ones(len(line) + 1)
+    for i, column in enumerate(line):
+        if i == 0:
+            free = (column.arc_mm - 0.5 * column.length_mm) / column.length_mm
+        else:
+            before = line[i - 1]
+            mean = 0.5 * (before.length_mm + column.length_mm)
+            free = (column.arc_mm - before.arc_mm - mean) / min(before.length_mm, column.length_mm)
+        closed, open_ = GAP_MISSING
+        room[i] = closed + (open_ - closed) / (1 + np.exp(-(free - 0.45) / 0.1))
+        if i == 0:
+            room[i] = max(room[i], 0.4)
+    return room
+
+
+def _between(line: Sequence[Column], under: Sequence[Column]) -> FloatArray:
+    """Return (n + 1, m) weights of an under column standing where n line columns lie before it."""
+    weight = np.ones((len(line) + 1, len(under)))
+    for j, column in enumerate(under):
+        for i in range(len(line) + 1):
+            low = line[i - 1].arc_mm if i > 0 else -np.inf
+            high = line[i].arc_mm if i < len(line) else np.inf
+            outside = max(low - column.arc_mm, column.arc_mm - high, 0.0) / column.length_mm
+            weight[i, j] = np.exp(-0.5 * min((outside / 0.5) ** 2, 40.0))
+    return weight
+
+
+def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
+    """Return the weights of all kinds of locus for the columns of one jaw."""
+    columns = jaw.all
+    n1, n2, ages = len(jaw.line), len(jaw.under), len(AGES)
+    seen = features(columns)
+    fraction = np.array([c.emergence_fraction for c in columns])
+    states = emergence_likelihood(fraction)
+    states /= (states @ np.array([0.0, 0.45, 0.2, 0.35]))[:, None]
+    tooth = np.ones(len(columns))
+    false = np.ones(len(columns))
+    for c, column in enumerate(columns):
+        for member in column.members:
+            d = float(np.clip(member.detection, 0.02, 0.99))
+            tooth[c] *= d
+            false[c] *= 1 - d
+        if len(column.members) == 1 and jaw.sides == 2:
+            tooth[c] *= ONE_SIDED_TOOTH
+        if len(column.members) == 2:
+            false[c] *= MIRRORED_FALSE
+        if column.hint is not None:
+            false[c] = HINT_AGAINST
+    false *= FALSE_RATE
+    extra = tooth * EXTRA_RATE
+    stray = false + extra
+    both = jaw.sides == 2
+    miss = np.array([1.0] + [(MISS[s][0] ** 2 if both else MISS[s][0]) + MISS[s][1] for s in STATES[1:]])
+    room = _room(jaw.line)
+    between = _between(jaw.line, jaw.under)
+    line, under = slice(0, n1), slice(n1, n1 + n2)
+    pair_lu = _succession(jaw.line, jaw.under)
+    pair_ul = _succession(jaw.under, jaw.line).T
+    pair_ll = _succession(jaw.line, jaw.line)
+
+    def emission(kind: Kind, generation: Generation) -> tuple[FloatArray, FloatArray]:
+        """Return chances (ages, 4) and form times detection (n,)."""
+        worth = np.exp(np.clip(form_ratio(kind, generation, seen), -12, 6)) * tooth
+        for c, column in enumerate(columns):
+            hint = column.hint
+            if hint is None:
+                continue
+            if (
+                (hint.tooth_class is not None and hint.tooth_class != kind.tooth_class)
+                or (hint.position is not None and hint.position != kind.position)
+                or (hint.generation is not None and hint.generation != generation)
+            ):
+                worth[c] *= HINT_AGAINST
+        return state_chances(kind, generation), worth
+
+    def full(values: FloatArray, di: int, dj: int) -> FloatArray:
+        """Pad (ages, n_line + 1 - di, n_under + 1 - dj) weights to (ages, n_line + 1, n_under + 1)."""
+        out = np.zeros((ages, n1 + 1, n2 + 1))
+        out[:, : n1 + 1 - di, : n2 + 1 - dj] = values
+        return out
+
+    def line_only(weight: FloatArray) -> FloatArray:
+        return full(np.broadcast_to(weight[:, line, None], (ages, n1, n2 + 1)), 1, 0)
+
+    def under_only(weight: FloatArray) -> FloatArray:
+        return full(weight[:, None, under] * between[None], 0, 1)
+
+    def none_of(hidden: FloatArray, visible: FloatArray) -> Move:
+        weight = hidden[:, None] + visible[:, None] * room[None, :]
+        if jaw.front_cut:
+            weight[:, 0] = np.maximum(weight[:, 0], 0.5)
+        if jaw.back_cut:
+            weight[:, -1] = np.maximum(weight[:, -1], 0.5)
+        return Move(0, 0, (), full(np.broadcast_to(weight[:, :, None], (ages, n1 + 1, n2 + 1)), 0, 0))
+
+    def single(kind: Kind) -> tuple[Move, ...]:
+        generation = kind.tooth.generations[-1]
+        chances, worth = emission(kind, generation)
+        weight = (chances @ states.T) * worth
+        if kind.transient:
+            # The tooth is shed early: by the time the incisors are replaced it is usually gone.
+            gone = 1 / (1 + np.exp(-(AGES - 0.4) / 0.06))
+            weight = weight * (1 - 0.97 * gone[:, None])
+            hidden = chances[:, 0] + chances[:, 1] * miss[1] + gone
+            visible = (1 - gone) * 0.3
+        else:
+            hidden = chances[:, 0] + chances[:, 1] * miss[1]
+            visible = chances[:, 2:] @ miss[2:]
+        return (
+            none_of(hidden, visible),
+            Move(1, 0, (generation,), line_only(weight)),
+            Move(0, 1, (generation,), under_only(weight)),
+        )
+
+    def double(kind: Kind) -> tuple[Move, ...]:
+        d_chances, d_worth = emission(kind, "deciduous")
+        p_chances, p_worth = emission(kind, "permanent")
+        stays = deciduous_stays(kind)
+        d_seen = d_chances[:, 1:] @ (1 - miss[1:])
+        d_weight = (d_chances @ states.T) * d_worth
+        p_with = (p_chances * stays) @ states.T * p_worth
+        no_d = 1 - stays[None, :] * d_seen[:, None]
+        p_alone = (p_chances * no_d) @ states.T * p_worth
+        d_alone = d_weight * ((p_chances * stays) @ miss)[:, None]
+        absent = p_chances * no_d * miss
+        together = d_weight[:, line, None] * p_with[:, None, under] * pair_lu
+        swapped = p_with[:, line, None] * d_weight[:, None, under] * pair_ul
+        moves = [
+            none_of(absent[:, :2].sum(axis=1), absent[:, 2:].sum(axis=1)),
+            Move(1, 0, ("deciduous",), line_only(d_alone)),
+            Move(1, 0, ("permanent",), line_only(p_alone)),
+            Move(0, 1, ("permanent",), under_only(p_alone)),
+            Move(0, 1, ("deciduous",), under_only(d_alone)),
+            Move(1, 1, ("deciduous", "permanent"), full(together, 1, 1)),
+            Move(1, 1, ("permanent", "deciduous"), full(swapped, 1, 1)),
+        ]
+        if n1 >= 2:
+            first = np.arange(n1 - 1)
+            dp = d_weight[:, : n1 - 1] * p_with[:, 1:n1] * pair_ll[first, first + 1]
+            pd = p_with[:, : n1 - 1] * d_weight[:, 1:n1] * pair_ll[first + 1, first]
+            for names, weight in ((("deciduous", "permanent"), dp), (("permanent", "deciduous"), pd)):
+                wide = np.broadcast_to(weight[:, :, None], (ages, n1 - 1, n2 + 1))
+                moves.append(Move(2, 0, names, full(wide, 2, 0)))  # type: ignore[arg-type]
+        return tuple(moves)
+
+    return Weights(
+        moves=tuple(double(kind) if kind.replaced else single(kind) for kind in kinds),
+        stray_line=stray[line],
+        stray_under=stray[under],
+        false_share=false / stray,
+    )
