@@ -10,13 +10,17 @@ from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
-from typing import Any, Final, Literal, TypeAlias, cast, get_args
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias, cast, get_args
 
 from ossicle.anatomy.formula import Formula
 from ossicle.anatomy.loci import Locus, ToothName
 from ossicle.anatomy.locus_list import LocusList
 from ossicle.anatomy.notation import CLASS_LETTERS, JAWS, Generation, Jaw, ToothClass, shown
 from ossicle.errors import OssicleError
+
+if TYPE_CHECKING:
+    from ossicle.anatomy.mixed import MixedDentition
+    from ossicle.anatomy.stages import Stage
 
 __all__ = ["CLADES", "MARKS", "Clade", "Dentition", "Mark", "TemplateTooth", "dentition", "load_dentitions"]
 
@@ -153,6 +157,12 @@ class Dentition:
         """The adult teeth by name."""
         return LocusList.of(name for jaw in JAWS for tooth in self.loci(jaw) if (name := tooth.adult_name))
 
+    def mixed(self, stage: "Stage | float") -> "MixedDentition":
+        """Return this dentition at a stage or a fraction of its eruption; see ``mixed_dentition``."""
+        from ossicle.anatomy.mixed import mixed_dentition
+
+        return mixed_dentition(self, stage)
+
 
 def _along_row(tooth: TemplateTooth) -> tuple[int, int]:
     return (list(CLASS_LETTERS).index(tooth.tooth_class), tooth.position)
@@ -197,8 +207,25 @@ def dentition(name: str) -> Dentition:
 
 
 _FIELDS: Final = frozenset(
-    "family order clade upper lower formula total replaced unreplaced transient continuous applies_to status "
-    "loci_status source notes variants".split()
+    [
+        "family",
+        "order",
+        "clade",
+        "upper",
+        "lower",
+        "formula",
+        "total",
+        "replaced",
+        "unreplaced",
+        "transient",
+        "continuous",
+        "applies_to",
+        "status",
+        "loci_status",
+        "source",
+        "notes",
+        "variants",
+    ]
 )
 
 
