@@ -145,7 +145,9 @@ class Cache:
     def remember(
         self, request: str, listing: Sequence[Path], files: Iterable[Path], key: str, began_ns: int
     ) -> None:
-        """Note which store belongs to a request, unless its files are too fresh to be told apart from a change."""
+        """Note which store belongs to a request, unless its files are too fresh to be told apart from a
+        change.
+        """
         known = set(listing)
         elsewhere = [path for path in files if path not in known]
         states = [_state(path) for path in [*listing, *elsewhere]]
@@ -161,7 +163,9 @@ class Cache:
         return self.folder / "index" / f"{name}.json"
 
     def sizes_known(self, sizes: Sequence[int]) -> bool:
-        """Return whether a scan of files with these sizes has been taken in: then a digest first may save the work."""
+        """Return whether a scan of files with these sizes has been taken in: then a digest first may save the
+        work.
+        """
         return self._sizes(sizes).is_file()
 
     def note_sizes(self, sizes: Sequence[int]) -> None:

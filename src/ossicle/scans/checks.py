@@ -1,4 +1,6 @@
-"""What is checked of every slice while it passes by: values, repeats, and whether there is any contrast at all."""
+"""What is checked of every slice while it passes by: values, repeats, and whether there is any contrast at
+all.
+"""
 
 from __future__ import annotations
 
@@ -98,7 +100,8 @@ class PlaneWatch:
             count = sum(len(zs) - 1 for zs in repeats)
             listed = ", ".join(" = ".join(str(z) for z in zs[:4]) for zs in repeats[:5])
             warnings.append(
-                f"{count} slice{'s repeat' if count > 1 else ' repeats'} the voxels of another (slice numbers from 0: "
+                f"{count} slice{'s repeat' if count > 1 else ' repeats'} the voxels of another (slice "
+                "numbers from 0: "
                 f"{listed}{' …' if len(repeats) > 5 else ''}): the stack may hold slices twice."
             )
         return (low, high), warnings

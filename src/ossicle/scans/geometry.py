@@ -118,7 +118,9 @@ class Geometry:
 
     @property
     def matrix(self) -> NDArray[np.float64]:
-        """4 x 4, voxel index (x, y, z) to scan mm: the affine, or the spacing on the diagonal where there is none."""
+        """4 x 4, voxel index (x, y, z) to scan mm: the affine, or the spacing on the diagonal where there is
+        none.
+        """
         if self.affine is not None:
             return np.array(self.affine)
         return np.diag([*self.spacing_mm_xyz, 1.0])
@@ -146,7 +148,9 @@ class Geometry:
         return left_by_matrix == (self.handedness() == "left")
 
     def shear_degrees(self) -> float:
-        """Return how far the index axes stray from right angles, in degrees (a tilted gantry, for example)."""
+        """Return how far the index axes stray from right angles, in degrees (a tilted gantry, for
+        example).
+        """
         axes = self.matrix[:3, :3] / np.linalg.norm(self.matrix[:3, :3], axis=0)
         cosines = np.abs([axes[:, 0] @ axes[:, 1], axes[:, 0] @ axes[:, 2], axes[:, 1] @ axes[:, 2]])
         return float(np.degrees(np.arcsin(np.clip(cosines.max(), 0, 1))))

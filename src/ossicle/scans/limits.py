@@ -24,7 +24,7 @@ MOST_EXPANSION = 1100
 
 
 def check_claim(
-    shape_zyx: Sequence[int], itemsize: int, held_bytes: int, *, where: str, packed: bool
+    shape_zyx: Sequence[int], itemsize: float, held_bytes: int, *, where: str, packed: bool
 ) -> None:
     """Refuse a header whose volume is empty, one slice, impossibly large, or larger than its file can hold.
 
@@ -57,10 +57,11 @@ def check_claim(
         raise OssicleError(
             f"slices of {y} x {x} voxels make no volume", where=where, mend="give a whole scan"
         )
-    needed = z * y * x * itemsize
+    needed = round(z * y * x * itemsize)
     if needed > held_bytes * (MOST_EXPANSION if packed else 1):
         raise OssicleError(
-            f"the file is cut short: {z} x {y} x {x} voxels need {needed} bytes{' unpacked' if packed else ''}, it "
+            f"the file is cut short: {z} x {y} x {x} voxels need {needed} "
+            f"bytes{' unpacked' if packed else ''}, it "
             f"holds {held_bytes}",
             where=where,
             mend="copy the file again, or mend the header",
@@ -78,7 +79,8 @@ def check_plane(rows: int, columns: int, *, where: str) -> None:
 
 
 def stored_type(dtype: np.dtype[Any], *, where: str) -> np.dtype[Any]:
-    """Return the type in which values of ``dtype`` are kept: whole numbers up to 32 bits as they are, else float32.
+    """Return the type in which values of ``dtype`` are kept: whole numbers up to 32 bits as they are, else
+    float32.
 
     64-bit whole numbers are kept in 32 bits where they fit (checked as they are read). Raises OssicleError
     for types that are no grey value (complex, text, records).

@@ -155,7 +155,8 @@ class _Plan:
             stated = stated.with_spacing(spacing)
             if stated.shear_degrees() > 0.5:
                 self.warnings.append(
-                    f"The slices are shifted against one another (axes {stated.shear_degrees():.1f} degrees off the "
+                    f"The slices are shifted against one another (axes {stated.shear_degrees():.1f} degrees "
+                    "off the "
                     "right angle, as with a tilted gantry): shapes and sizes measured on them are skewed."
                 )
         says_left = mirrored or bool(sidecar.mirrored)
@@ -169,13 +170,15 @@ class _Plan:
                 not says_left
             ):  # a sidecar's "mirrored: false" against a left-handed affine: the affine is the file's word
                 self.warnings[-1] = (
-                    f"The file states left-handed axes, {by} says they are not mirrored; the file was followed."
+                    f"The file states left-handed axes, {by} says they are not mirrored; the file was "
+                    "followed."
                 )
         if settled:
             return Geometry(spacing, stated.affine, says_left, False)
         if stated.handedness_assumed:
             self.warnings.append(
-                "Nothing states whether the stack is mirrored: its axes (column, row, slice) were taken as right-handed. "
+                "Nothing states whether the stack is mirrored: its axes (column, row, slice) were taken as "
+                "right-handed. "
                 "If the scanner's export mirrors, left and right are swapped; --mirrored says so."
             )
         return stated
@@ -325,7 +328,9 @@ def _probe(family: Any, source: Path) -> bool:
 
 
 def _listing(source: Path) -> list[Path]:
-    """Return the files whose change would change the scan: the source's own, and the places of its sidecar."""
+    """Return the files whose change would change the scan: the source's own, and the places of its
+    sidecar.
+    """
     with reading(source, "a folder"):
         own = sorted(p for p in source.rglob("*") if p.is_file()) if source.is_dir() else [source]
     return [*own, *sidecar_places(source)]

@@ -1,4 +1,5 @@
-"""What a small text file beside the images says about them: ``scan.json``, ``scan.toml`` or ``key = value`` text.
+"""What a small text file beside the images says about them: ``scan.json``, ``scan.toml`` or ``key = value``
+text.
 
 Keys (case, blanks and hyphens do not matter):
 
@@ -37,12 +38,14 @@ __all__ = ["Sidecar", "find_sidecar", "read_sidecar", "sidecar_places"]
 _LARGEST = 1 << 20
 _SUFFIXES = (".json", ".toml", ".txt")
 _TYPES = {
-    "uchar": "u1", "unsigned char": "u1", "byte": "u1", "8-bit": "u1", "8 bit unsigned": "u1", "8-bit unsigned": "u1",
+    "uchar": "u1", "unsigned char": "u1", "byte": "u1", "8-bit": "u1", "8 bit unsigned": "u1",
+    "8-bit unsigned": "u1",
     "char": "i1", "signed char": "i1", "8-bit signed": "i1",
     "ushort": "u2", "unsigned short": "u2", "16 bit unsigned": "u2", "16-bit unsigned": "u2",
     "short": "i2", "signed short": "i2", "16 bit signed": "i2", "16-bit signed": "i2",
     "uint": "u4", "unsigned int": "u4", "32-bit unsigned": "u4", "int": "i4", "32-bit signed": "i4",
-    "float": "f4", "32-bit float": "f4", "32-bit real": "f4", "double": "f8", "64-bit float": "f8", "64-bit real": "f8",
+    "float": "f4", "32-bit float": "f4", "32-bit real": "f4", "double": "f8", "64-bit float": "f8",
+    "64-bit real": "f8",
 }  # fmt: skip
 
 

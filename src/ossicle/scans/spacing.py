@@ -78,7 +78,8 @@ def resolve_spacing(
     where: object,
     hint: str,
 ) -> tuple[tuple[float, float, float], list[str]]:
-    """Choose between the option, what the files state and what a sidecar states; the first that is given wins.
+    """Choose between the option, what the files state and what a sidecar states; the first that is given
+    wins.
 
     Returns the spacing in mm (z, y, x) and a warning for each disagreement of more than one part in a
     thousand.
@@ -97,7 +98,8 @@ def resolve_spacing(
         raise OssicleError("the size of a voxel is not stated" + hint, where=where, mend=HOW_TO_GIVE)
     first = claims[0]
     warnings = [
-        f"{first.said_by} says that a voxel measures {_three(first.mm_zyx)} mm (z, y, x), {other.said_by} says "
+        f"{first.said_by} says that a voxel measures {_three(first.mm_zyx)} mm (z, y, x), {other.said_by} "
+        "says "
         f"{_three(other.mm_zyx)} mm; {first.said_by} was followed."
         for other in claims[1:]
         if any(abs(a - b) > 1e-3 * max(a, b) for a, b in zip(first.mm_zyx, other.mm_zyx, strict=True))
@@ -111,11 +113,13 @@ def plausibility(shape_zyx: Sequence[int], mm_zyx: Sequence[float]) -> list[str]
     largest, smallest = max(mm_zyx), min(mm_zyx)
     if largest > 5:
         warnings.append(
-            f"A voxel of {largest:g} mm is far too large for a skull's CT: was the spacing meant in micrometres?"
+            f"A voxel of {largest:g} mm is far too large for a skull's CT: was the spacing meant in "
+            "micrometres?"
         )
     if smallest < 0.0005:
         warnings.append(
-            f"A voxel of {smallest:g} mm ({smallest * 1e6:g} nm) is far too small for CT: was the spacing meant in "
+            f"A voxel of {smallest:g} mm ({smallest * 1e6:g} nm) is far too small for CT: was the spacing "
+            "meant in "
             "metres or centimetres?"
         )
     longest = max(n * s for n, s in zip(shape_zyx, mm_zyx, strict=True))
@@ -123,7 +127,8 @@ def plausibility(shape_zyx: Sequence[int], mm_zyx: Sequence[float]) -> list[str]
         warnings.append(f"The scan would be {longest / 1000:.3g} m long: check the unit of the spacing.")
     if largest / smallest > 5:
         warnings.append(
-            f"A voxel is {largest / smallest:.3g} times longer than wide ({_three(mm_zyx)} mm, z, y, x): small parts "
+            f"A voxel is {largest / smallest:.3g} times longer than wide ({_three(mm_zyx)} mm, z, y, x): "
+            "small parts "
             "will be lost between slices, or the spacing is wrong."
         )
     return warnings

@@ -116,7 +116,8 @@ def level_shapes(shape_zyx: Sequence[int]) -> list[tuple[int, int, int]]:
 
 
 def halve(block: NDArray[Any]) -> NDArray[Any]:
-    """Return the means over 2 x 2 x 2 voxels, shape ((z + 1) // 2, ...); at an odd edge over the voxels there are.
+    """Return the means over 2 x 2 x 2 voxels, shape ((z + 1) // 2, ...); at an odd edge over the voxels there
+    are.
 
     Whole numbers are rounded to the nearest (halves up).
     """
@@ -198,7 +199,9 @@ class StoreWriter:
         self._append(0, slices, pool)
 
     def _append(self, level: int, slices: NDArray[Any], pool: Executor | None) -> None:
-        """Keep slices until they fill a slab of this level (or end it), then write it and pass its means on."""
+        """Keep slices until they fill a slab of this level (or end it), then write it and pass its means
+        on.
+        """
         total, thick = self.shapes[level][0], int(self._arrays[level].chunks[0])
         pending = self._pending[level]
         pending.append(slices)

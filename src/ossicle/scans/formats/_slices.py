@@ -82,7 +82,8 @@ def choose_stack(folder: Path, suffixes: Sequence[str], request: Request) -> tup
     if others:
         warnings.append(
             f"{len(others)} file{'s' if len(others) > 1 else ''} beside the stack {shown(main.id)} "
-            f"{'were' if len(others) > 1 else 'was'} left out: {', '.join(others[:5])}{' …' if len(others) > 5 else ''}."
+            f"{'were' if len(others) > 1 else 'was'} left out: "
+            f"{', '.join(others[:5])}{' …' if len(others) > 5 else ''}."
         )
     return main, warnings
 
@@ -113,14 +114,16 @@ def slice_stack(folder: Path, stack: NumberedStack, decode: Decoder, kind: str, 
                 plane = decode(raw, path)
             if plane.shape != (rows, columns):
                 raise OssicleError(
-                    f"slices differ in size: {shown(path.name)} has {plane.shape[1]} x {plane.shape[0]} voxels, "
+                    f"slices differ in size: {shown(path.name)} has {plane.shape[1]} x {plane.shape[0]} "
+                    "voxels, "
                     f"{shown(files[0].name)} has {columns} x {rows}",
                     where=shown(folder),
                     mend="give slices of one size only",
                 )
             if plane.dtype.newbyteorder("=") != dtype:
                 raise OssicleError(
-                    f"slices differ in type: {shown(path.name)} is {plane.dtype}, {shown(files[0].name)} is {dtype}",
+                    f"slices differ in type: {shown(path.name)} is {plane.dtype}, {shown(files[0].name)} is "
+                    f"{dtype}",
                     where=shown(folder),
                     mend="give slices of one type only",
                 )

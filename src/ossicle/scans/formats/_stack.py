@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bz2
 import gzip
+import math
 import os
 import threading
 import zlib
@@ -79,12 +80,60 @@ class Stack:
     digests: dict[Path, tuple[str, int]] = field(default_factory=dict)
     close: Callable[[], None] = lambda: None
 
+    def rescale(self, slope: float, intercept: float, limits: tuple[int, int] | None = None) -> None:
+        """Take in a rescaling that holds for the whole volume: grey value = slope * value + intercept.
+
+        A whole intercept at slope 1 is applied to the values as they are read where the result fits 16 bits
+        (or the type that is there); a falling slope is applied in any case, as float32. Other rescalings are
+        kept beside the values, whose order they do not change.
+
+        Parameters
+        ----------
+        slope, intercept
+            As the file states them.
+        limits
+            Smallest and largest value that can occur; those of the type where None.
+
+        Raises
+        ------
+        OssicleError
+            The slope is 0, or one of the two is not a finite number.
+        """
+        if slope == 0 or not (math.isfinite(slope) and math.isfinite(intercept)):
+            raise OssicleError(
+                f"its values are rescaled by {slope:g} and {intercept:g}",
+                where=shown(self.root),
+                mend="mend the header",
+            )
+        read = self.read
+        if slope == 1 and intercept == 0:
+            return
+        if slope < 0:
+            self.dtype = np.dtype(np.float32)
+            self.read = lambda z0, z1: (read(z0, z1) * slope + intercept).astype(np.float32)
+            return
+        if slope == 1 and intercept.is_integer() and self.dtype.kind in "ui":
+            low, high = limits or (int(np.iinfo(self.dtype).min), int(np.iinfo(self.dtype).max))
+            fitting = [
+                t for t in ("u1", "i2", "u2") if _holds(t, low + int(intercept), high + int(intercept))
+            ]
+            if fitting:
+                self.dtype, shift = np.dtype(fitting[0]), int(intercept)
+                self.read = lambda z0, z1: (read(z0, z1).astype(np.int32) + shift).astype(fitting[0])
+                return
+        self.slope, self.intercept = slope, intercept
+
     def name_of(self, path: Path) -> str:
         """Return the name of one of the files, fit for a sentence."""
         try:
             return shown(path.relative_to(self.root))
         except ValueError:
             return shown(path.name)
+
+
+def _holds(dtype: str, low: int, high: int) -> bool:
+    limits = np.iinfo(dtype)
+    return limits.min <= low and high <= limits.max
 
 
 @contextmanager
@@ -135,6 +184,8 @@ class FlatVoxels:
         ``"none"``, ``"gzip"``, ``"zlib"`` or ``"bzip2"``.
     skip
         Bytes to leave out after unpacking.
+    single
+        Whether one slice is enough, because other files hold more.
 
     Raises
     ------
@@ -151,10 +202,14 @@ class FlatVoxels:
         offset: int = 0,
         packing: str = "none",
         skip: int = 0,
+        single: bool = False,
     ) -> None:
         self.path, self.shape, self.dtype, self.packing = path, shape_zyx, dtype, packing
-        held = path.stat().st_size - offset
-        check_claim(shape_zyx, dtype.itemsize, max(held, 0), where=shown(path.name), packed=packing != "none")
+        held = max(path.stat().st_size - offset, 0)
+        z, y, x = shape_zyx
+        claim = (max(z, 2), y, x) if single else shape_zyx
+        size = dtype.itemsize * z / claim[0] if z > 0 else dtype.itemsize
+        check_claim(claim, size, held, where=shown(path.name), packed=packing != "none")
         self._offset, self._skip = offset, skip
         self._plane = shape_zyx[1] * shape_zyx[2] * dtype.itemsize
         self._lock = threading.Lock()
@@ -179,6 +234,33 @@ class FlatVoxels:
             )
         block = np.frombuffer(raw, dtype=self.dtype).reshape(z1 - z0, *self.shape[1:])
         return block.astype(self.dtype.newbyteorder("="), copy=False)
+
+    @staticmethod
+    def joined(
+        pieces: Sequence[FlatVoxels], shape_zyx: tuple[int, int, int], files: Sequence[Path], root: Path
+    ) -> Stack:
+        """Make a stack of files that hold equal numbers of slices each, one after the other."""
+        check_claim(shape_zyx, 0, 0, where=shown(files[0].name), packed=False)
+        each = pieces[0].shape[0]
+
+        def read(z0: int, z1: int) -> NDArray[Any]:
+            parts = []
+            while z0 < z1:
+                number, start = divmod(z0, each)
+                stop = min(each, start + z1 - z0)
+                parts.append(pieces[number].read(start, stop))
+                if stop == each:
+                    pieces[number].close()
+                z0 += stop - start
+            return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+        def close() -> None:
+            for piece in pieces:
+                piece.close()
+
+        parallel = all(piece.parallel for piece in pieces)
+        dtype = pieces[0].dtype.newbyteorder("=")
+        return Stack(shape_zyx, dtype, read, files, root, parallel=parallel, close=close)
 
     def close(self) -> None:
         """Close the stream, where there is one."""

@@ -1,4 +1,5 @@
-"""TIFF: one file a slice, or one file with many pages; classic and BigTIFF; 8, 16 and 32 bit and real numbers.
+"""TIFF: one file a slice, or one file with many pages; classic and BigTIFF; 8, 16 and 32 bit and real
+numbers.
 
 Read with tifffile. A spacing is taken from the file only where its unit is certain: OME-XML (whose default
 unit is the micrometre by its schema), or an ImageDescription of ``key=value`` lines that names a unit of
@@ -110,7 +111,8 @@ def _open_pages(path: Path) -> Stack:
         for number, page in enumerate(pages):
             if (page.imagelength, page.imagewidth) != (rows, columns) or page.dtype != first.dtype:
                 raise OssicleError(
-                    f"pages differ in size or type: page {number + 1} has {page.imagewidth} x {page.imagelength} voxels "
+                    f"pages differ in size or type: page {number + 1} has {page.imagewidth} x "
+                    f"{page.imagelength} voxels "
                     f"of {page.dtype}, the first {columns} x {rows} of {first.dtype}",
                     where=where,
                     mend="give pages of one size and type only",
@@ -218,7 +220,8 @@ def _grey(page: Any, picture: NDArray[Any], where: str) -> NDArray[Any]:
 def _inverted(page: Any) -> list[str]:
     if int(page.photometric) == 0:
         return [
-            "The TIFF files say that 0 is white: grey values were turned round, so that denser stays brighter."
+            "The TIFF files say that 0 is white: grey values were turned round, so that denser stays "
+            "brighter."
         ]
     return []
 
