@@ -1,0 +1,178 @@
+"""Pictures of a reading as PNG: grey projections and row strips, windowed to the scan's own tissues."""
+
+from __future__ import annotations
+
+import base64
+import io
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ossicle.reading.records import Reading, Row, ScanStatistics
+
+from .words import name_of
+
+__all__ = ["Letter", "Picture", "grey_picture", "scale_bar", "spread", "strip_pictures", "view_pictures"]
+
+FloatImage = npt.NDArray[np.floating]
+_MOST_PIXELS = 900
+"""Longest side of a picture in pixels; a larger projection is averaged down."""
+
+
+@dataclass(frozen=True)
+class Letter:
+    """A name at the upper or lower edge of a picture; ``x`` places it, ``at`` is where its tooth lies, mm
+    from the left."""
+
+    text: str
+    x: float
+    at: float
+    above: bool
+    deep: bool
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A grey picture with its size in mm, a scale bar in mm, and names in it."""
+
+    title: str
+    alt: str
+    data_uri: str
+    width_mm: float
+    height_mm: float
+    bar_mm: float
+    letters: tuple[Letter, ...] = ()
+
+
+def scale_bar(width_mm: float) -> float:
+    """Return a round length, 1, 2 or 5 times a power of ten, of at most a quarter of the width."""
+    if not width_mm > 0:
+        return 1.0
+    limit = width_mm / 4
+    power = 10.0 ** np.floor(np.log10(limit))
+    return float(max(step * power for step in (1.0, 2.0, 5.0) if step * power <= limit * (1 + 1e-9)))
+
+
+def spread(places: list[float], least: float, low: float, high: float) -> list[float]:
+    """Move places apart so that neighbours are ``least`` away from each other, as near to where they were as
+    may be.
+
+    Places come in rising order and stay so; all lie between ``low`` and ``high`` where there is room.
+    """
+    count = len(places)
+    if count == 0:
+        return []
+    least = min(least, (high - low) / max(count - 1, 1))
+    # Least squares in order: neighbours that break it are pooled (isotonic regression of place - i * least).
+    blocks: list[list[float]] = []
+    for i, place in enumerate(places):
+        blocks.append([place - i * least, 1.0])
+        while len(blocks) > 1 and blocks[-2][0] > blocks[-1][0]:
+            value, weight = blocks.pop()
+            other, more = blocks.pop()
+            blocks.append([(value * weight + other * more) / (weight + more), weight + more])
+    moved = [value for value, weight in blocks for _ in range(int(weight))]
+    top = high - (count - 1) * least
+    return [min(max(value, low), max(top, low)) + i * least for i, value in enumerate(moved)]
+
+
+def grey_picture(image: FloatImage, low: float, high: float) -> str:
+    """Return a grey image as a PNG data address; ``low`` is black, ``high`` is white, not finite is black."""
+    from PIL import Image
+
+    span = high - low if high > low else 1.0
+    scaled = np.clip(
+        (np.nan_to_num(np.asarray(image, np.float32), nan=low, posinf=high, neginf=low) - low) / span, 0, 1
+    )
+    picture = Image.fromarray(np.round(255 * scaled).astype(np.uint8))
+    longest = max(picture.size)
+    if longest > _MOST_PIXELS:
+        width, height = (max(1, round(n * _MOST_PIXELS / longest)) for n in picture.size)
+        picture = picture.resize((width, height), Image.Resampling.BOX)
+    out = io.BytesIO()
+    picture.save(out, "PNG", optimize=True)
+    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode("ascii")
+
+
+def window(image: FloatImage, statistics: ScanStatistics) -> tuple[float, float]:
+    """Return the greys to show as black and white: air, and the brightest tenth of a per cent (at least
+    bone)."""
+    finite = image[np.isfinite(image)]
+    top = float(np.percentile(finite, 99.9)) if finite.size else statistics.bone
+    return statistics.air, max(top, statistics.bone)
+
+
+def view_pictures(reading: Reading) -> list[Picture]:
+    """Return the greatest-grey projections of the head, in skull pose."""
+    pictures = []
+    step = reading.view_spacing_mm
+    for name, image in reading.views.items():
+        if image.ndim != 2 or image.size == 0 or not step > 0:
+            continue
+        height, width = (n * step for n in image.shape)
+        pictures.append(
+            Picture(
+                title=name.capitalize(),
+                alt=f"Greatest-grey projection of the head in {name} view, {width:.1f} mm by {height:.1f} "
+                f"mm.",
+                data_uri=grey_picture(image, *window(image, reading.statistics)),
+                width_mm=width,
+                height_mm=height,
+                bar_mm=scale_bar(width),
+            )
+        )
+    return pictures
+
+
+def strip_pictures(reading: Reading, row: Row) -> list[Picture]:
+    """Return a row's greatest-grey projection and its strip, with its loci named; nothing where it has no
+    strip."""
+    strip = row.strip
+    if strip is None or strip.projection.size == 0:
+        return []
+    height, width = (n * strip.spacing_mm for n in strip.projection.shape)
+    where = f"{row.side} {row.jaw} row"
+    letters = _letters(reading, row, width)
+    names = ", ".join(letter.text for letter in letters) or "no tooth named"
+    pictures = []
+    for title, kind, image in (
+        ("Greatest grey across the row", "greatest-grey projection", strip.projection),
+        ("Row strip", "section along the row", strip.section),
+    ):
+        pictures.append(
+            Picture(
+                title=title,
+                alt=f"The {where} unrolled, {kind}, midline at the left edge: {names}.",
+                data_uri=grey_picture(image, *window(strip.projection, reading.statistics)),
+                width_mm=width,
+                height_mm=height,
+                bar_mm=scale_bar(width),
+                letters=letters,
+            )
+        )
+    return pictures
+
+
+def _letters(reading: Reading, row: Row, width: float) -> tuple[Letter, ...]:
+    """Name the teeth of a strip: those in place at the crowns' edge, those in crypts at the roots' edge."""
+    strip = row.strip
+    assert strip is not None
+    found: dict[bool, list[tuple[float, str]]] = {False: [], True: []}
+    for tooth in reading.teeth:
+        if tooth.jaw != row.jaw or tooth.side != row.side:
+            continue
+        columns = np.nonzero(strip.parts == tooth.part)[1]
+        if columns.size:
+            found[tooth.emergence == "in_crypt"].append(
+                (float(np.mean(columns) + 0.5) * strip.spacing_mm, name_of(tooth))
+            )
+    letters = []
+    for deep, some in found.items():
+        some.sort()
+        places = spread([x for x, _ in some], width / 22, width / 44, width * 43 / 44)
+        above = deep == (row.jaw == "upper")
+        letters += [
+            Letter(name, place, x, above, deep) for place, (x, name) in zip(places, some, strict=True)
+        ]
+    return tuple(letters)

@@ -1,0 +1,223 @@
+"""The whole way of one scan: load, read, account, write. The one place of this layer with files at both
+ends."""
+
+from __future__ import annotations
+
+import hashlib
+import resource
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+from ossicle import __version__
+from ossicle.reading.hints import Hints
+from ossicle.reading.records import Progress, Reading
+from ossicle.scans.geometry import Geometry
+from ossicle.scans.model import Scan
+
+from .build import build_account
+from .codec import account_to_json
+from .folder import check_place, write_folder
+from .frame import in_file_frame
+from .records import Account, MadeBy, ScanFacts, Source
+from .tables import dentition_csv
+
+__all__ = ["Outcome", "read_scan", "read_to_folder", "scan_facts", "write_outcome"]
+
+_LOADING = 0.15
+"""Share of the whole work that taking in the scan takes in the progress told."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """An account, the reading that it was made from, and the grid of the scan."""
+
+    account: Account
+    reading: Reading
+    geometry: Geometry
+
+
+def scan_facts(scan: Scan) -> ScanFacts:
+    """Return what the account keeps of a scan."""
+    geometry = scan.geometry
+    return ScanFacts(
+        shape_zyx=scan.shape_zyx,
+        spacing_mm_zyx=geometry.spacing_mm_zyx,
+        sources=tuple(Source(s.name, s.sha256) for s in scan.sources),
+        grey_unit=scan.grey_unit,
+        handedness="mirrored"
+        if geometry.mirrored
+        else "assumed"
+        if geometry.handedness_assumed
+        else "stated",
+        affine_mm=None
+        if geometry.affine is None
+        else tuple(tuple(float(v) for v in row) for row in geometry.affine),
+    )
+
+
+def read_scan(
+    scan: Scan,
+    *,
+    dentition: str = "auto",
+    hints: Hints | None = None,
+    threads: int = 2,
+    progress: Progress | None = None,
+    settings: dict[str, object] | None = None,
+    started: float | None = None,
+) -> Outcome:
+    """Read a scan and make its account; nothing is written.
+
+    Parameters
+    ----------
+    scan
+        A calibrated volume.
+    dentition
+        Name of a dentition template, or ``auto``.
+    hints
+        What a person decided.
+    threads
+        How many threads may be used.
+    progress
+        Called with a stage name and a share of the whole.
+    settings
+        Further settings to keep in the account.
+    started
+        `time.perf_counter` at the start of the whole work, for the seconds told.
+    """
+    from ossicle.reading import read
+
+    begun = time.perf_counter() if started is None else started
+    hints = hints if hints is not None else Hints()
+    volume = scan.grey(scan.array())
+    reading = read(
+        volume,
+        scan.geometry.spacing_mm_zyx,
+        dentition=dentition,
+        hints=hints,
+        right_handed=scan.geometry.handedness() == "right",
+        threads=threads,
+        progress=progress,
+    )
+    facts = scan_facts(scan)
+    kept = {"dentition": dentition, "threads": threads, **(settings or {})}
+    if hints != Hints():
+        kept["hints"] = asdict(hints)
+    made_by = MadeBy(
+        version=__version__,
+        settings=kept,
+        seconds=round(time.perf_counter() - begun, 2),
+        peak_mb=_peak_mb(),
+        stages={name: round(seconds, 3) for name, seconds in reading.stages.items()},
+    )
+    framed = in_file_frame(reading, facts.spacing_mm_zyx, facts.affine_mm)
+    return Outcome(build_account(framed, facts, made_by, warnings=scan.warnings), reading, scan.geometry)
+
+
+def read_to_folder(
+    source: str | Path,
+    out: Path | None,
+    *,
+    spacing_mm_zyx: Sequence[float] | None = None,
+    series: str | None = None,
+    mirrored: bool = False,
+    dentition: str = "auto",
+    hints: Hints | None = None,
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> Outcome:
+    """Take in a scan, read it, and write the folder of its account, whole or not at all.
+
+    Parameters
+    ----------
+    source
+        A folder of slices or a file.
+    out
+        Where to write; None writes nothing.
+    spacing_mm_zyx, series, mirrored
+        As `ossicle.scans.load` takes them.
+    dentition, hints, threads, progress
+        As `read_scan` takes them.
+
+    Raises
+    ------
+    OssicleError
+        With one sentence, for anything a person can mend; nothing has been written then.
+    """
+    from ossicle.scans import load
+
+    started = time.perf_counter()
+    if out is not None:
+        check_place(out)
+    scan = load(
+        Path(source),
+        spacing_mm_zyx=spacing_mm_zyx,
+        series=series,
+        mirrored=mirrored,
+        threads=threads,
+        progress=None if progress is None else _share(progress, 0.0, _LOADING),
+    )
+    settings: dict[str, object] = {"source": Path(source).absolute().name, "mirrored": mirrored}
+    if spacing_mm_zyx is not None:
+        settings["spacing_mm_zyx"] = [float(s) for s in spacing_mm_zyx]
+    if series is not None:
+        settings["series"] = series
+    outcome = read_scan(
+        scan,
+        dentition=dentition,
+        hints=hints,
+        threads=threads,
+        progress=None if progress is None else _share(progress, _LOADING, 0.95),
+        settings=settings,
+        started=started,
+    )
+    if out is None:
+        return outcome
+    if progress is not None:
+        progress("writing the account", 0.95)
+    account = write_outcome(out, outcome)
+    if progress is not None:
+        progress("writing the account", 1.0)
+    return replace(outcome, account=account)
+
+
+def write_outcome(out: Path, outcome: Outcome) -> Account:
+    """Write the folder of an account, whole or not at all; return the account as it was written."""
+    written: list[Account] = []
+    write_folder(out, lambda folder: written.append(_fill(folder, outcome)))
+    return written[0]
+
+
+def _fill(folder: Path, outcome: Outcome) -> Account:
+    from ossicle.scans import write_parts_nifti
+
+    from .html import account_html
+
+    account = outcome.account
+    parts = folder / "parts.nii.gz"
+    write_parts_nifti(parts, outcome.reading.labels, outcome.geometry)
+    with open(parts, "rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    account = replace(account, made_by=replace(account.made_by, parts_sha256=digest))
+    texts = {
+        "dentition.csv": dentition_csv(account),
+        "account.html": account_html(account, outcome.reading),
+        "account.json": account_to_json(account),
+    }
+    for name, text in texts.items():
+        (folder / name).write_bytes(text.encode("utf-8"))
+    return account
+
+
+def _share(progress: Progress, start: float, stop: float) -> Progress:
+    def told(stage: str, fraction: float) -> None:
+        progress(stage, start + (stop - start) * min(max(fraction, 0.0), 1.0))
+
+    return told
+
+
+def _peak_mb() -> float:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return round(peak / (1024 * 1024 if sys.platform == "darwin" else 1024), 1)

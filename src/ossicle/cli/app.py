@@ -1,0 +1,198 @@
+"""The commands and their options."""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from ossicle.errors import OssicleError
+
+from . import practice
+from .options import set_threads, threads_default
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    name="ossicle",
+    add_completion=False,
+    rich_markup_mode="rich",
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.add_typer(practice.app, name="practice")
+
+
+class Form(StrEnum):
+    """How an account is put out."""
+
+    text = "text"
+    json = "json"
+    html = "html"
+    csv = "csv"
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from ossicle import __version__
+
+        print(f"ossicle {__version__}")
+        raise typer.Exit
+
+
+@app.callback(
+    invoke_without_command=True,
+    epilog="Example: ossicle practice make carnivore-like-juvenile --out practice/fox, then "
+    "ossicle read practice/fox/slices --out reading/fox",
+)
+def start(
+    context: typer.Context,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="On an error print the traceback too.")] = False,
+) -> None:
+    """Read skulls from CT scans: from a stack of slices to an account others can check.
+
+    Not for clinical diagnosis.
+    """
+    if context.invoked_subcommand is None:
+        print(context.get_help())
+
+
+@app.command(epilog="Example: ossicle read slices/ --spacing 0.05 --out reading/fox")
+def read(
+    source: Annotated[
+        Path,
+        typer.Argument(
+            help="A folder of slices (TIFF, PNG, BMP, JPEG, DICOM) or a file (multi-page TIFF, NIfTI, "
+            "NRRD, MetaImage, "
+            "raw with a sidecar, NumPy, OME-Zarr).",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder to write: parts.nii.gz, account.json, account.html, dentition.csv. Left out, the "
+            "account is printed and nothing "
+            "written.",
+            show_default=False,
+        ),
+    ] = None,
+    spacing: Annotated[
+        str | None,
+        typer.Option(
+            help="Voxel spacing in mm where the source does not state it: 0.05, or Z,Y,X as 0.1,0.05,0.05.",
+            show_default=False,
+        ),
+    ] = None,
+    series: Annotated[
+        str | None, typer.Option(help="Which series, where the folder holds several.", show_default=False)
+    ] = None,
+    mirrored: Annotated[
+        bool, typer.Option("--mirrored", help="The stack is mirrored: left and right are swapped in it.")
+    ] = False,
+    dentition: Annotated[str, typer.Option(help="Name of a dentition to align with, or auto.")] = "auto",
+    threads: Annotated[
+        int, typer.Option(min=1, max=256, help="How many threads may be used.", show_default="all cores")
+    ] = threads_default(),
+    as_json: Annotated[bool, typer.Option("--json", help="Print account.json instead of text.")] = False,
+) -> None:
+    """Read a scan: which teeth are there, what each is called, what replaces what."""
+    set_threads(threads)
+    from ossicle.account.run import read_to_folder
+    from ossicle.scans import parse_spacing
+
+    from .console import telling
+
+    steps = None if spacing is None else parse_spacing(spacing)
+
+    with telling() as progress:
+        outcome = read_to_folder(
+            source,
+            out,
+            spacing_mm_zyx=steps,
+            series=series,
+            mirrored=mirrored,
+            dentition=dentition,
+            threads=threads,
+            progress=progress,
+        )
+    _print(outcome.account, Form.json if as_json else Form.text)
+    if out is not None:
+        print(f"Written: {out / 'account.html'} and {out / 'account.json'}", file=sys.stderr)
+
+
+@app.command(epilog="Example: ossicle account reading/fox --format csv --out fox.csv")
+def account(
+    path: Annotated[
+        Path, typer.Argument(help="A folder that `ossicle read --out` wrote.", show_default=False)
+    ],
+    form: Annotated[Form, typer.Option("--format", help="How to put it out.")] = Form.text,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="File to write; left out, it is printed.", show_default=False),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Short for --format json.")] = False,
+) -> None:
+    """Print the account of a specimen, or write it to a file."""
+    from ossicle.account.folder import load_account, write_text
+
+    form = Form.json if as_json else form
+    kept = load_account(path)
+    if form is Form.html:
+        text = _page(path, kept)
+    elif out is None:
+        _print(kept, form)
+        return
+    else:
+        text = _text(kept, form)
+    if out is None:
+        sys.stdout.write(text)
+    else:
+        write_text(out, text)
+        print(f"Written: {out}", file=sys.stderr)
+
+
+def _page(path: Path, kept: Any) -> str:
+    folder = path if path.is_dir() else path.parent
+    page = folder / "account.html"
+    if page.is_file():
+        try:
+            return page.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise OssicleError(
+                f"the page cannot be read ({error})",
+                where=page,
+                mend="write it again with `ossicle read --out`",
+            ) from error
+    from ossicle.account.html import account_html
+
+    return account_html(kept, None)
+
+
+def _text(kept: Any, form: Form) -> str:
+    if form is Form.json:
+        from ossicle.account import account_to_json
+
+        return account_to_json(kept)
+    if form is Form.csv:
+        from ossicle.account import dentition_csv
+
+        return dentition_csv(kept)
+    from ossicle.account import account_text
+
+    return account_text(kept)
+
+
+def _print(kept: Any, form: Form) -> None:
+    if form is Form.text:
+        from .console import print_account
+
+        print_account(kept)
+    else:
+        sys.stdout.write(_text(kept, form))

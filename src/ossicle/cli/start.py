@@ -1,0 +1,111 @@
+"""Start, errors and exit codes. Imports nothing heavy, so that --help comes at once."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
+
+from ossicle.errors import Cancelled, OssicleError
+
+__all__ = ["main"]
+
+DONE, MENDABLE, OUR_FAULT, STOPPED, TOLD_TO_END = 0, 2, 70, 130, 143
+
+
+class _ToldToEnd(BaseException):
+    """SIGTERM came."""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit code.
+
+    Parameters
+    ----------
+    argv
+        Words after ``ossicle``; those of the process where left out.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    debug = "--debug" in words
+    words = [word for word in words if word != "--debug"]
+    from .app import app
+
+    try:
+        with _ending_on_signal():
+            result = app(args=words, prog_name="ossicle", standalone_mode=False)
+            sys.stdout.flush()
+        return result if isinstance(result, int) else DONE
+    except OssicleError as error:
+        return _told(error.sentence(), MENDABLE, error if debug else None)
+    except (KeyboardInterrupt, Cancelled):
+        return _told("Stopped; nothing was written.", STOPPED)
+    except _ToldToEnd:
+        return _told("Ended by a signal; nothing was written.", TOLD_TO_END)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except MemoryError as error:
+        return _told(
+            "The memory of this machine does not suffice for this scan; close other programs or read a "
+            "coarser copy.",
+            MENDABLE,
+            error if debug else None,
+        )
+    except Exception as error:
+        return _other(error, debug)
+
+
+def _other(error: Exception, debug: bool) -> int:
+    name = type(error).__name__
+    if name == "Exit":
+        return int(getattr(error, "exit_code", DONE))
+    if name == "Abort":
+        return _told("Stopped; nothing was written.", STOPPED)
+    said = getattr(error, "format_message", None)
+    if callable(said):
+        return _told(_usage(str(said()), getattr(error, "ctx", None)), MENDABLE, error if debug else None)
+    first = str(error).strip().splitlines()[0] if str(error).strip() else "no message"
+    return _told(
+        f"This is a fault in Ossicle, not in your data ({name}: {first}); please run it again with "
+        f"--debug and report what it "
+        "prints to the developers, with the command.",
+        OUR_FAULT,
+        error if debug else None,
+    )
+
+
+def _usage(message: str, context: object) -> str:
+    """Return a usage error as one sentence that says where to look."""
+    command = getattr(context, "command_path", None) or "ossicle"
+    text = " ".join(message.split()).rstrip(".?")
+    text = re.sub(r"\. ?[Dd]id you mean", ", did you mean", text)
+    return f"{text}; `{command} --help` shows an example."
+
+
+def _told(sentence: str, code: int, error: BaseException | None = None) -> int:
+    if error is not None:
+        import traceback
+
+        traceback.print_exception(error, file=sys.stderr)
+    print(sentence, file=sys.stderr)
+    return code
+
+
+@contextmanager
+def _ending_on_signal() -> Iterator[None]:
+    def end(_number: int, _frame: FrameType | None) -> None:
+        raise _ToldToEnd
+
+    try:
+        before = signal.signal(signal.SIGTERM, end)
+    except ValueError:  # not in the main thread
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
