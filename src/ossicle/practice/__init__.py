@@ -1,0 +1,8 @@
+"""Invented specimens with known truth, and the scanner that takes their CT scans.
+
+:func:`presets` names what can be made, :func:`make` writes a specimen's folder, :func:`build` keeps it in memory.
+"""
+
+from ossicle.practice.making import Made, Preset, build, make, presets
+
+__all__ = ["Made", "Preset", "build", "make", "presets"]

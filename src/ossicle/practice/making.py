@@ -1,0 +1,184 @@
+"""From a preset to a specimen in memory, to a folder on disk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from functools import cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ossicle import __version__
+from ossicle.errors import OssicleError
+from ossicle.practice.animals import animal, animals
+from ossicle.practice.files import write_folder
+from ossicle.practice.mix import AIR, FLUID, FOAM, truth_tissue
+from ossicle.practice.scanner import ScannerSettings, scan_volume
+from ossicle.practice.scanner import preset as scanner_preset
+from ossicle.practice.specimen import Specimen, anatomy, fit_grid, outer_points, random_rotation, voxelise
+from ossicle.practice.truth import truth as truth_of
+
+__all__ = ["Made", "Preset", "build", "make", "presets"]
+
+Progress = Callable[[str, float], None]
+STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
+
+
+@dataclass(frozen=True)
+class Preset:
+    """A practice specimen that can be made: an invented animal at a growth stage."""
+
+    name: str
+    animal: str
+    stage: str
+    title: str
+    voxel_mm: float
+
+
+@dataclass(frozen=True)
+class Made:
+    """A specimen as made: the scan's grey values, the labels, the tissues, and the truth."""
+
+    values: NDArray[Any]
+    labels: NDArray[np.uint16]
+    tissue: NDArray[np.uint8]
+    spacing_mm_zyx: tuple[float, float, float]
+    truth: dict[str, Any]
+    sidecar: dict[str, Any]
+    specimen: Specimen
+
+
+@cache
+def presets() -> Mapping[str, Preset]:
+    """All presets by name (``animal-stage``)."""
+    out = {}
+    for name in animals():
+        beast = animal(name)
+        voxel = float(beast.design.get("voxel", 0.13))
+        for stage in STAGES:
+            if stage in beast.stages:
+                key = f"{name}-{stage}"
+                out[key] = Preset(key, name, stage, f"{stage} {beast.title}", voxel)
+    return MappingProxyType(out)
+
+
+def build(
+    preset: str,
+    *,
+    seed: int = 1,
+    voxel_mm: float | tuple[float, float, float] | None = None,
+    settings: ScannerSettings | None = None,
+    tilt_deg: float = 22.0,
+    gape_deg: float = 0.0,
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> Made:
+    """Make a specimen in memory.
+
+    Parameters
+    ----------
+    preset
+        A name from :func:`presets`.
+    seed
+        Same seed, same specimen, same scan.
+    voxel_mm
+        Voxel edge in mm, or spacing (z, y, x).
+    settings
+        How it is scanned; the scanner's ``typical`` when not given.
+    tilt_deg
+        How far at most the skull lies from square in the scan, degrees; which way round it lies is left to chance.
+    gape_deg
+        The least gape of the jaws, degrees; they open further where teeth would meet.
+
+    Raises
+    ------
+    OssicleError
+        If the preset is unknown or a value makes no sense.
+    """
+    known = presets()
+    if preset not in known:
+        raise OssicleError(
+            f"there is no practice preset called {preset!r}", mend=f"choose one of {', '.join(known)}"
+        )
+    p = known[preset]
+    spacing = _spacing(p.voxel_mm if voxel_mm is None else voxel_mm)
+    how = settings if settings is not None else scanner_preset("typical")
+    say = progress or (lambda _what, _share: None)
+    say("lay out the anatomy", 0.0)
+    rng = np.random.default_rng([seed, 7])
+    a = anatomy(p.animal, p.stage, seed, gape=gape_deg)
+    rotation = random_rotation(rng, tilt_deg)
+    grid = fit_grid(outer_points(a), rotation, spacing, margin=max(1.0, 4 * max(spacing)))
+    soft = float(rng.uniform(0.25, 1.0)) if how.background != FLUID else 1.0
+    s = voxelise(a, grid, rng, say, soft)
+    say("scan", 0.0)
+    shares = {m: v.astype(np.float16) * np.float16(1 / 255) for m, v in s.mix.fractions().items() if m != AIR}
+    scan = scan_volume(shares, spacing, how, rng, density=s.mix.density, threads=threads, progress=say)
+    del shares
+    tissue = truth_tissue(s.mix)
+    if how.background in (FLUID, FOAM):
+        tissue[tissue == 0] = 6 if how.background == FLUID else 5
+    labels = s.labels
+    if how.mirrored:
+        s.mirrored = True
+        labels, tissue = labels[:, :, ::-1], tissue[:, :, ::-1]
+    record = {
+        "shape_zyx": list(scan.values.shape),
+        "spacing_mm_zyx": list(spacing),
+        "mirrored": how.mirrored,
+        "noise": how.noise,
+        "blur_mm": how.blur_mm,
+    }
+    made_by = {
+        "version": __version__,
+        "settings": {
+            "scanner": asdict(how),
+            "mode": scan.note,
+            "voxel_mm_zyx": list(spacing),
+            "tilt_deg": tilt_deg,
+            "gape_deg": gape_deg,
+            "soft_left": round(soft, 3),
+        },
+    }
+    sidecar = {
+        "spacing_mm_zyx": list(spacing),
+        "grey_unit": "attenuation counts",
+        "invented": True,
+        "note": f"Invented practice specimen: {p.title}. {scan.note}",
+        "grey_per_attenuation_cm": scan.grey_per_attenuation,
+        "grey_at_zero_attenuation": scan.grey_at_zero,
+    }
+    return Made(scan.values, labels, tissue, spacing, truth_of(s, made_by, record), sidecar, s)
+
+
+def make(
+    preset: str,
+    out: Path,
+    *,
+    seed: int = 1,
+    voxel_mm: float | tuple[float, float, float] | None = None,
+    settings: ScannerSettings | None = None,
+    progress: Progress | None = None,
+    **options: Any,
+) -> Path:
+    """Make a specimen and write its folder; returns the folder. Options are those of :func:`build`."""
+    out = Path(out)
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise OssicleError(
+            "there is something here already", where=out, mend="name a folder that does not exist yet"
+        )
+    m = build(preset, seed=seed, voxel_mm=voxel_mm, settings=settings, progress=progress, **options)
+    return write_folder(out, m.values, m.spacing_mm_zyx, m.labels, m.tissue, m.truth, m.sidecar, progress)
+
+
+def _spacing(voxel: float | tuple[float, float, float]) -> tuple[float, float, float]:
+    z, y, x = (voxel,) * 3 if isinstance(voxel, int | float) else voxel
+    if not all(0.01 <= float(v) <= 2.0 for v in (z, y, x)):
+        raise OssicleError(
+            f"a voxel of {voxel} mm is not usable here", where="voxel_mm", mend="give 0.01 to 2 mm"
+        )
+    return float(z), float(y), float(x)

@@ -1,0 +1,311 @@
+"""Where the teeth stand: each tooth row laid out along its curve, successors beneath the teeth that they replace.
+
+Teeth are placed one after the other until they just clear what is there already; clearances are measured between
+models, so no two teeth of a jaw ever overlap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
+
+from ossicle.practice.animals import Animal, Generation, Locus
+from ossicle.practice.crowns import FORMS
+from ossicle.practice.growth import Course, Proportions
+from ossicle.practice.shapes import Frame, frame
+from ossicle.practice.teeth import Shape, Tooth, clearance, grow_tooth
+
+__all__ = ["RowCurve", "lay_row", "mirrored"]
+
+
+class RowCurve:
+    """The line along which crowns meet the alveolar margin, from the midline back (left side, skull mm)."""
+
+    def __init__(self, points: ArrayLike, jaw: str) -> None:
+        p = np.asarray(points, dtype=float)
+        s = np.r_[0, np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))]
+        # a smooth start: the row crosses the midline at right angles
+        self.spline = CubicSpline(s, p, axis=0, bc_type=((1, np.array([1.0, 0, 0])), "not-a-knot"))
+        self.length = float(s[-1])
+        self.jaw = jaw
+
+    def point(self, s: float) -> NDArray[np.float64]:
+        t = min(s, self.length)
+        p: NDArray[np.float64] = self.spline(t)
+        if s > self.length:
+            p = p + (s - t) * self.tangent(t)
+        return p
+
+    def tangent(self, s: float) -> NDArray[np.float64]:
+        d: NDArray[np.float64] = self.spline(min(s, self.length), 1)
+        out: NDArray[np.float64] = d / np.linalg.norm(d)
+        return out
+
+    def frame(self, s: float, lean: float = 0.0, tip: float = 0.0, turn: float = 0.0) -> Frame:
+        """Frame of a tooth whose neck stands at `s`: u mesial, v buccal, w occlusal.
+
+        `lean` turns the crown towards buccal, `tip` towards mesial, `turn` about its axis (radians).
+        """
+        u = -self.tangent(s)
+        w0 = np.array([0.0, -1.0 if self.jaw == "upper" else 1.0, 0.0])
+        w = w0 - u * (w0 @ u)
+        w /= np.linalg.norm(w)
+        v = np.cross(w, u) if self.jaw == "upper" else np.cross(u, w)
+        # on the left side buccal is towards +x (or forward at the incisors)
+        if v @ np.array([1.0, 0.0, 0.35]) < 0:
+            v = -v
+        m = np.stack([u, v, w], axis=1)
+        cl, sl, ct, st, cz, sz = (
+            np.cos(lean),
+            np.sin(lean),
+            np.cos(tip),
+            np.sin(tip),
+            np.cos(turn),
+            np.sin(turn),
+        )
+        spin = np.array([[cz, -sz, 0], [sz, cz, 0], [0, 0, 1]])
+        buccal = np.array([[1, 0, 0], [0, cl, sl], [0, -sl, cl]])
+        mesial = np.array([[ct, 0, st], [0, 1, 0], [-st, 0, ct]])
+        r = m @ mesial @ buccal @ spin
+        return frame(self.point(s), r[:, 0], r[:, 1], r[:, 2])
+
+
+def _mirror(m: Frame) -> Frame:
+    return np.diag([-1.0, 1, 1, 1]) @ m
+
+
+def _varied(gen: Generation, rng: np.random.Generator, common: float) -> Shape:
+    j = rng.normal(0, 0.025, 4)
+    length, width, height = (s * common * (1 + float(e)) for s, e in zip(gen.size, j, strict=False))
+    plan = FORMS[gen.form]
+    return Shape(
+        gen.form,
+        length,
+        width,
+        height,
+        gen.root * common * (1 + float(j[3])),
+        plan.roots,
+        gen.enamel * (1 + 0.1 * float(rng.normal())),
+        gen.curve,
+        gen.stout,
+        gen.spread,
+    )
+
+
+def _tooth(
+    locus: Locus,
+    gen: Generation,
+    generation: str,
+    side: str,
+    course: Course,
+    age: float,
+    wear: float,
+    rng: np.random.Generator,
+    common: float,
+) -> Tooth:
+    shape = _varied(gen, rng, common)
+    state = course.state(age, wear)
+    model = grow_tooth(shape, state, int(rng.integers(1 << 30)))
+    f = course.emergence(age)
+    crest = -0.12 * min(shape.height, 2.0) - 0.08
+    emergence = "in_crypt" if f <= 0.05 else "erupted" if f >= 0.8 else "erupting"
+    return Tooth(
+        locus.jaw,
+        side,
+        locus.kind,
+        locus.position,
+        generation,
+        shape,
+        state,
+        model,
+        np.eye(4),
+        crest,
+        crest,
+        emergence,
+        f,
+        gap=float(rng.uniform(0.11, 0.2)),
+        follicle=float(rng.uniform(0.22, 0.4)),
+    )
+
+
+def _settle(tooth: Tooth, age: float, course: Course, margin: Frame) -> Tooth:
+    """Sink a tooth along its axis to the depth that its emergence asks for; `margin` is its frame at the margin."""
+    h = tooth.shape.height
+    if course.emergence(age) >= 0.999:
+        crest = tooth.full_crest
+    elif course.emergence(age) > 0.0:
+        crest = h * (1 - course.emergence(age)) if course.emergence(age) < 0.98 else tooth.full_crest
+    else:
+        crest = h + course.depth(age)
+    m = margin.copy()
+    m[:3, 3] = margin[:3, 3] - margin[:3, 2] * crest
+    return replace(tooth, to_skull=m, crest=crest)
+
+
+def _shift(tooth: Tooth, u: float = 0.0, v: float = 0.0, w: float = 0.0) -> Tooth:
+    m = tooth.to_skull.copy()
+    m[:3, 3] += m[:3, :3] @ np.array([u, v, w])
+    return replace(tooth, to_skull=m, crest=tooth.crest - w)
+
+
+def lay_row(
+    animal: Animal,
+    jaw: str,
+    side: str,
+    age: float,
+    wear: float,
+    grow: Proportions,
+    rng: np.random.Generator,
+    common: float,
+    jitter: float = 1.0,
+) -> list[Tooth]:
+    """All teeth of one quadrant, placed in skull coordinates (lower teeth with the jaw closed)."""
+    curve = RowCurve(grow.point(animal.design["rows"][jaw]), jaw)
+    out: list[Tooth] = []
+    successors: list[tuple[Locus, Tooth | None, float, Course]] = []
+    s = 0.0
+    for locus in animal.row(jaw):
+        delay = float(rng.normal(0, 0.012)) * jitter
+        second = replace(locus.second.course, erupts=locus.second.course.erupts + delay)
+        first = locus.first
+        milk = (
+            None
+            if first is None
+            else replace(first.course, erupts=first.course.erupts + delay, shed=second.erupts - 0.05)
+        )
+        if first is not None and milk is not None and not milk.lost(age):
+            if not milk.begun(age):
+                continue
+            here = _tooth(
+                locus,
+                first,
+                "deciduous",
+                side,
+                milk,
+                age,
+                min(0.35, wear + 0.25 * max(0.0, age - 0.2)),
+                rng,
+                common,
+            )
+            course = milk
+        else:
+            if not second.begun(age):
+                continue
+            # molars count as permanent though nothing precedes them
+            generation = "permanent" if first is not None or locus.kind == "molar" else "unreplaced"
+            here = _tooth(locus, locus.second, generation, side, second, age, wear, rng, common)
+            course = second
+        lean = locus.lean + float(rng.normal(0, 0.04)) * jitter
+        tip = locus.tip + float(rng.normal(0, 0.03)) * jitter
+        turn = float(rng.normal(0, 0.06)) * jitter
+        gap = locus.gap * float(grow.face) * float(rng.uniform(0.7, 1.3)) if out else 0.06
+        if here.emergence == "in_crypt":
+            gap = max(gap, 0.22)
+        here, s = _stand(here, curve, s, gap, (lean, tip, turn), course, age, out)
+        out.append(here)
+        if here.generation == "deciduous" and second.begun(age):
+            successors.append((locus, here, s, second))
+    successors.sort(key=lambda e: e[3].erupts)
+    for locus, before, at, course in successors:
+        after = _tooth(locus, locus.second, "permanent", side, course, age, 0.0, rng, common)
+        sunk = _beneath(after, before, curve, at, (locus.lean, locus.tip), course, age, out)
+        assert before is not None
+        sunk.replaces, before.replaced_by = before, sunk
+        out.append(sunk)
+    return out
+
+
+def _stand(
+    tooth: Tooth,
+    curve: RowCurve,
+    s: float,
+    gap: float,
+    turns: tuple[float, float, float],
+    course: Course,
+    age: float,
+    before: Sequence[Tooth],
+) -> tuple[Tooth, float]:
+    """Move a tooth back along the row until it clears the last ones by `gap`."""
+    half = tooth.shape.length / 2
+    at = s + (before[-1].shape.length / 2 if before else 0.0) + half + gap
+    neighbours = before[-2:]
+
+    def put(a: float) -> Tooth:
+        return _settle(tooth, age, course, curve.frame(a, *turns))
+
+    best = put(at)
+    if not neighbours:
+        step = 0.03 - float(best.points()[:, 0].min())
+        return put(at + max(step, 0.0)), at + max(step, 0.0)
+    at -= 0.3 * half
+    for _ in range(40):
+        best = put(at)
+        room = clearance(best, neighbours, coarse=2, limit=gap + 0.5)
+        if room >= gap - 0.01:
+            break
+        at += max(0.6 * (gap - room), 0.02)
+    return best, at
+
+
+def _beneath(
+    tooth: Tooth,
+    before: Tooth | None,
+    curve: RowCurve,
+    at: float,
+    turns: tuple[float, float],
+    course: Course,
+    age: float,
+    others: Sequence[Tooth],
+) -> Tooth:
+    """Sink a successor beneath, and to the tongue's side of, the tooth that it replaces, clear of everything.
+
+    Places further lingual, mesial or distal are tried, each as deep as its neighbours make it; the shallowest wins, with
+    a price on straying.
+    """
+    assert before is not None
+    # an unerupted crown lies flatter to the tongue than it will stand
+    start = _settle(tooth, age, course, curve.frame(at, turns[0] - 0.12, turns[1]))
+    width, length = tooth.shape.width, tooth.shape.length
+    near = [t for t in others if np.linalg.norm(t.to_skull[:3, 3] - start.to_skull[:3, 3]) < 9.0]
+    best, best_cost = start, 1e9
+    for du, dv in (
+        (0.0, 0.0),
+        (0.0, -0.3),
+        (0.0, -0.6),
+        (0.0, -0.9),
+        (-0.25, -0.3),
+        (0.25, -0.3),
+        (-0.5, -0.6),
+        (0.5, -0.6),
+        (-0.5, 0.0),
+        (0.5, 0.0),
+    ):
+        stray = 0.7 * abs(du) * length + 0.7 * abs(dv) * min(width, 2.0)
+        if stray >= best_cost:
+            continue
+        here = _shift(start, u=du * length, v=dv * min(width, 2.0))
+        down = 0.0
+        for _ in range(30):
+            room = min(clearance(here, near, coarse=4, limit=0.3), float(here.points(8)[:, 0].min()) + 0.06)
+            if room >= 0.1:
+                break
+            step = max(0.14 - room, 0.1)
+            here, down = _shift(here, w=-step), down + step
+            if down + stray >= best_cost:
+                break
+        if room < 0.1:
+            continue
+        if down + stray < best_cost:
+            best, best_cost = here, down + stray
+    return best
+
+
+def mirrored(teeth: Sequence[Tooth]) -> list[Tooth]:
+    """Teeth laid out on the left, carried over to the right side."""
+    for t in teeth:
+        t.to_skull = _mirror(t.to_skull)
+    return list(teeth)

@@ -1,0 +1,199 @@
+"""The truth about a specimen, measured on its model: never by reading code, never on the scan.
+
+Coordinates: skull mm as the models have them; scan mm (x, y, z) = index times spacing. In a mirrored stack the truth is
+carried over with it, so that labels and points fit the stored volume.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ossicle.practice.grid import Grid
+from ossicle.practice.specimen import Specimen
+from ossicle.practice.teeth import Tooth
+
+__all__ = ["formula", "scan_to_skull", "to_scan", "truth"]
+
+SCHEMA = "ossicle-practice-truth/1"
+NOTE = "Invented practice specimen of an invented animal."
+LETTERS = ("dI", "dC", "dP", "I", "C", "P", "M")
+
+
+def scan_to_skull(grid: Grid, mirrored: bool) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """4x4 matrix from scan mm of the stored volume to skull mm; it holds a reflection when the stack is mirrored."""
+    m = grid.scan_to_skull
+    if mirrored:
+        flip = np.eye(4)
+        flip[0, 0], flip[0, 3] = -1.0, (grid.shape[2] - 1) * grid.spacing[2]
+        m = m @ flip
+    return m
+
+
+def to_scan(grid: Grid, mirrored: bool, skull: ArrayLike) -> list[float]:
+    """Scan mm of a skull point, rounded to a micrometre."""
+    inv = np.linalg.inv(scan_to_skull(grid, mirrored))
+    p = inv[:3, :3] @ np.asarray(skull, dtype=float) + inv[:3, 3]
+    return [round(float(v), 3) for v in p]
+
+
+def letter(t: Tooth) -> str:
+    """Class letter as in a formula: ``dP``, ``M``."""
+    return ("d" if t.generation == "deciduous" else "") + t.kind[0].upper()
+
+
+def formula(teeth: Iterable[Tooth]) -> dict[str, Any]:
+    """Counts of erupted and erupting teeth per quadrant, and the formula's text (sides that differ are both written)."""
+    counts = {f"{j}_{s}": dict.fromkeys(LETTERS, 0) for j in ("upper", "lower") for s in ("right", "left")}
+    for t in teeth:
+        if t.emergence != "in_crypt":
+            counts[f"{t.jaw}_{t.side}"][letter(t)] += 1
+    deciduous = any(c[k] for c in counts.values() for k in LETTERS[:3])
+
+    def text(side: str) -> str:
+        up, low = counts[f"upper_{side}"], counts[f"lower_{side}"]
+        keys = LETTERS if deciduous else LETTERS[3:]
+        return " ".join(
+            f"{k}{up[k]}/{low[k]}" for k in keys if not deciduous or k.startswith("d") or up[k] or low[k]
+        )
+
+    right, left = text("right"), text("left")
+    quadrants = {q: {k: n for k, n in c.items() if n or not k.startswith("d")} for q, c in counts.items()}
+    return {"text": right if right == left else f"right {right}; left {left}", "quadrants": quadrants}
+
+
+def tooth_record(t: Tooth, s: Specimen, present: set[int]) -> dict[str, Any]:
+    """One row of the tooth table."""
+    f = t.model.figures
+    centre = t.to_skull[:3, :3] @ f.centroid + t.to_skull[:3, 3]
+
+    def partner(other: Tooth | None) -> int | None:
+        return other.label if other is not None and other.label in present else None
+
+    return {
+        "label": t.label,
+        "name": t.name,
+        "jaw": t.jaw,
+        "side": t.side,
+        "class": t.kind,
+        "position": t.position,
+        "generation": t.generation,
+        "emergence": t.emergence,
+        "emergence_fraction": round(t.fraction, 3),
+        "complete": t.complete,
+        "replaces": partner(t.replaces),
+        "replaced_by": partner(t.replaced_by),
+        "centroid_mm_xyz": to_scan(s.grid, s.mirrored, centre),
+        "length_mm": round(f.length, 3),
+        "width_mm": round(f.width, 3),
+        "crown_height_mm": round(f.crown_height, 3),
+        "volume_mm3": round(f.volume, 4),
+        "enamel_volume_mm3": round(f.enamel_volume, 4),
+        "whole_volume_mm3": round(f.whole_volume, 4),
+        "crown_formed": round(t.state.crown, 3),
+        "root_formed": round(t.state.root, 3),
+        "root_resorbed": round(t.state.resorbed, 3),
+        "worn": round(t.state.wear, 3),
+        "notes": list(t.notes),
+    }
+
+
+def parts(s: Specimen, present: set[int]) -> list[dict[str, Any]]:
+    """Every label of the volume that is there, with its kind, term and side."""
+    out: list[dict[str, Any]] = []
+    for label, kind, term, side in s.names:
+        if label in present:
+            out.append({"label": label, "kind": kind, "term": term, "side": side})
+    for t in s.anatomy.teeth:
+        if t.label in present:
+            out.append(
+                {
+                    "label": t.label,
+                    "kind": "tooth",
+                    "term": f"{t.jaw} {t.kind} tooth {t.name}",
+                    "side": t.side,
+                }
+            )
+    return sorted(out, key=lambda r: r["label"])
+
+
+def landmarks(s: Specimen) -> dict[str, list[float]]:
+    """Landmarks in scan mm."""
+    a = s.anatomy
+    out = {name: to_scan(s.grid, s.mirrored, p) for name, p in a.cranium.landmarks.items()}
+    for side, d in a.dentaries.items():
+        for name, p in d.landmarks.items():
+            q = a.jaw[side][:3, :3] @ p + a.jaw[side][:3, 3]
+            out[f"{name} {side}"] = to_scan(s.grid, s.mirrored, q)
+    return out
+
+
+def jaw_records(s: Specimen) -> list[dict[str, Any]]:
+    form = str(s.anatomy.animal.design["angle"])
+    return [
+        {"side": side, "angular_process_inflection_deg": round(s.anatomy.inflection[side], 2), "form": form}
+        for side in s.anatomy.dentaries
+    ]
+
+
+def measurements(s: Specimen, found: Sequence[Tooth]) -> list[dict[str, Any]]:
+    """A few lengths of the model, mm."""
+    a = s.anatomy
+    out = []
+
+    def add(name: str, value: float) -> None:
+        out.append({"name": name, "value": round(float(value), 3), "unit": "mm"})
+
+    m = a.cranium.landmarks
+    if "prosthion" in m and "basion" in m:
+        add("basal length", float(np.linalg.norm(m["prosthion"] - m["basion"])))
+    d = a.dentaries
+    if len(d) == 2:
+        add(
+            "bicondylar breadth, condyle centres",
+            float(np.linalg.norm(d["left"].landmarks["condyle"] - d["right"].landmarks["condyle"])),
+        )
+    for side in ("left", "right"):
+        molars = [
+            t
+            for t in found
+            if t.jaw == "upper" and t.side == side and t.kind == "molar" and t.emergence == "erupted"
+        ]
+        if molars:
+            p = np.concatenate([t.points() for t in molars])
+            add(f"upper molar row length {side}, along the skull", float(np.ptp(p[:, 2])))
+    add("gape", 0.0)
+    out[-1] = {"name": "gape", "value": round(a.gape_deg, 2), "unit": "degree"}
+    return out
+
+
+def truth(s: Specimen, made_by: dict[str, Any], scan: dict[str, Any]) -> dict[str, Any]:
+    """The content of ``truth.json``."""
+    counts = np.bincount(s.labels.ravel())
+    present = {int(i) for i in np.flatnonzero(counts) if i}
+    found = [t for t in s.anatomy.teeth if t.label in present]
+    a = s.anatomy
+    return {
+        "schema": SCHEMA,
+        "invented": True,
+        "note": NOTE,
+        "preset": f"{a.animal.name}-{a.stage_name}",
+        "animal": a.animal.title,
+        "stage": a.stage_name,
+        "seed": a.seed,
+        "faults": list(s.faults),
+        "made_by": made_by,
+        "scan": scan,
+        "pose": {"scan_to_skull": scan_to_skull(s.grid, s.mirrored).tolist()},
+        "teeth": [tooth_record(t, s, present) for t in found],
+        "formula": formula(found),
+        "parts": parts(s, present),
+        "openings": s.extra.get("openings", []),
+        "jaw": jaw_records(s),
+        "ear": s.extra.get("ear", []),
+        "measurements": measurements(s, found),
+        "landmarks": landmarks(s),
+    }
