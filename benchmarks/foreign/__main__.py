@@ -6,8 +6,9 @@ import argparse
 import time
 from pathlib import Path
 
-from .build import Options, design, grid, paint
+from .build import Options, design, grid
 from .dentition import ANIMALS, STAGE_AGE
+from .paint import paint
 from .scanner import scan
 from .write import write
 

@@ -47,13 +47,38 @@ class Form:
 
 
 _CUSPS = {
-    "molar_upper": [(0.24, 0.22, 0.95, 0.2), (-0.2, 0.24, 0.9, 0.2), (0.12, -0.27, 0.85, 0.24), (-0.28, -0.2, 0.5, 0.2)],
-    "molar_lower": [(0.2, 0.16, 1.0, 0.17), (0.3, -0.2, 0.8, 0.15), (0.02, -0.22, 0.85, 0.15), (-0.26, 0.18, 0.65, 0.18),
-                    (-0.3, -0.2, 0.6, 0.16)],
+    "molar_upper": [
+        (0.24, 0.22, 0.95, 0.2),
+        (-0.2, 0.24, 0.9, 0.2),
+        (0.12, -0.27, 0.85, 0.24),
+        (-0.28, -0.2, 0.5, 0.2),
+    ],
+    "molar_lower": [
+        (0.2, 0.16, 1.0, 0.17),
+        (0.3, -0.2, 0.8, 0.15),
+        (0.02, -0.22, 0.85, 0.15),
+        (-0.26, 0.18, 0.65, 0.18),
+        (-0.3, -0.2, 0.6, 0.16),
+    ],
     "premolar": [(0.06, 0.02, 1.0, 0.26), (-0.34, 0.0, 0.4, 0.16)],
-    "carnassial": [(0.2, 0.1, 0.8, 0.17), (-0.02, 0.12, 1.0, 0.2), (-0.3, 0.05, 0.7, 0.2), (0.25, -0.3, 0.45, 0.16)],
-    "loph_upper": [(0.25, 0.2, 0.9, 0.2), (0.25, -0.2, 0.88, 0.2), (-0.25, 0.2, 0.88, 0.2), (-0.25, -0.2, 0.85, 0.2)],
-    "loph_lower": [(0.25, 0.2, 0.9, 0.2), (0.25, -0.2, 0.9, 0.2), (-0.25, 0.2, 0.85, 0.2), (-0.25, -0.2, 0.85, 0.2)],
+    "carnassial": [
+        (0.2, 0.1, 0.8, 0.17),
+        (-0.02, 0.12, 1.0, 0.2),
+        (-0.3, 0.05, 0.7, 0.2),
+        (0.25, -0.3, 0.45, 0.16),
+    ],
+    "loph_upper": [
+        (0.25, 0.2, 0.9, 0.2),
+        (0.25, -0.2, 0.88, 0.2),
+        (-0.25, 0.2, 0.88, 0.2),
+        (-0.25, -0.2, 0.85, 0.2),
+    ],
+    "loph_lower": [
+        (0.25, 0.2, 0.9, 0.2),
+        (0.25, -0.2, 0.9, 0.2),
+        (-0.25, 0.2, 0.85, 0.2),
+        (-0.25, -0.2, 0.85, 0.2),
+    ],
 }
 
 
@@ -67,21 +92,41 @@ def _roots(tooth: Tooth, rng: np.random.Generator, length: float, width: float) 
         return np.array([[0.0, 0.0, 0.4 * length, 0.42 * width, -0.08 * length, 0.0]])
     three = tooth.jaw == "upper" and width > 0.75 * length
     if three:
-        return np.array([
-            [0.26 * length + j[0, 0], 0.24 * width, 0.19 * length, 0.19 * width, 0.06 * length, 0.1 * width],
-            [-0.27 * length + j[1, 0], 0.25 * width, 0.18 * length, 0.19 * width, -0.1 * length, 0.1 * width],
-            [0.02 * length + j[2, 0], -0.27 * width, 0.24 * length, 0.19 * width, 0.0, -0.14 * width],
-        ])
+        return np.array(
+            [
+                [
+                    0.26 * length + j[0, 0],
+                    0.24 * width,
+                    0.19 * length,
+                    0.19 * width,
+                    0.06 * length,
+                    0.1 * width,
+                ],
+                [
+                    -0.27 * length + j[1, 0],
+                    0.25 * width,
+                    0.18 * length,
+                    0.19 * width,
+                    -0.1 * length,
+                    0.1 * width,
+                ],
+                [0.02 * length + j[2, 0], -0.27 * width, 0.24 * length, 0.19 * width, 0.0, -0.14 * width],
+            ]
+        )
     rw = 0.36 * width if width > r else 0.38 * width
-    return np.array([
-        [0.25 * length + j[0, 0], 0.0, 0.18 * length, rw, 0.04 * length, 0.02 * width],
-        [-0.25 * length + j[1, 0], 0.0, 0.19 * length, rw, -0.1 * length, 0.0],
-    ])
+    return np.array(
+        [
+            [0.25 * length + j[0, 0], 0.0, 0.18 * length, rw, 0.04 * length, 0.02 * width],
+            [-0.25 * length + j[1, 0], 0.0, 0.19 * length, rw, -0.1 * length, 0.0],
+        ]
+    )
 
 
 def form(tooth: Tooth, scale: float, rng: np.random.Generator, sharp: float) -> Form:
     """Draw the shape of a planned tooth. ``scale`` is mm per unit length."""
-    length, width, height = (v * scale * rng.normal(1, 0.03) for v in (tooth.length, tooth.width, tooth.height))
+    length, width, height = (
+        v * scale * rng.normal(1, 0.03) for v in (tooth.length, tooth.width, tooth.height)
+    )
     base = 0.55 - 0.2 * sharp
     cusps = np.array(_CUSPS.get(tooth.shape, [(0, 0, 1, 0.3)]), dtype=float)
     cusps[:, :2] += rng.normal(0, 0.025, (len(cusps), 2))
@@ -93,16 +138,33 @@ def form(tooth: Tooth, scale: float, rng: np.random.Generator, sharp: float) -> 
     mature = 0.25 + 0.75 * tooth.age_since
     dentine = (0.06 + 0.2 * mature) * min(length, width) * 1.1
     shares = {"I": 1.7, "C": 1.5, "P": 1.45, "M": 1.35}
-    root_length = shares[tooth.cls] * max(height * (0.7 if tooth.cls == "C" else 1.0), 0.6 * length) * rng.uniform(0.85, 1.2)
+    root_length = (
+        shares[tooth.cls]
+        * max(height * (0.7 if tooth.cls == "C" else 1.0), 0.6 * length)
+        * rng.uniform(0.85, 1.2)
+    )
     if tooth.generation == "deciduous":
         root_length *= 0.8
     root_length *= 1.15
     return Form(
-        length, width, height, tooth.shape, enamel, dentine, rng.uniform(2.2, 3.4),
+        length,
+        width,
+        height,
+        tooth.shape,
+        enamel,
+        dentine,
+        rng.uniform(2.2, 3.4),
         (rng.normal(0, 0.035), rng.uniform(0, 6.28), rng.normal(0, 0.03), rng.uniform(0, 6.28)),
-        cusps, base, _roots(tooth, rng, length, width), root_length, rng.uniform(0.12, 0.28),
-        tooth.crown_formed, tooth.root_formed, tooth.wear,
-        rng.uniform(0.05, 0.14) if tooth.cls in "IC" else 0.0, rng.uniform(0.8, 0.92),
+        cusps,
+        base,
+        _roots(tooth, rng, length, width),
+        root_length,
+        rng.uniform(0.12, 0.28),
+        tooth.crown_formed,
+        tooth.root_formed,
+        tooth.wear,
+        rng.uniform(0.05, 0.14) if tooth.cls in "IC" else 0.0,
+        rng.uniform(0.8, 0.92),
     )
 
 
@@ -152,8 +214,13 @@ def tissue(f: Form, m: Array, b: Array, s: Array) -> NDArray[np.uint8]:
     scallop = 0.05 * height * np.cos(2 * np.arctan2(b / f.width, m / f.length))
     front = height * (1 - f.crown_formed) * 1.02
     hollow = f.crown_formed < 1 or f.root_formed < 0.5
-    wall = f.dentine if not hollow else np.minimum(
-        f.dentine, (0.05 + 0.5 * f.root_formed) * f.length * 0.35 + 0.45 * np.clip(s - front, 0, None) * 0.3
+    wall = (
+        f.dentine
+        if not hollow
+        else np.minimum(
+            f.dentine,
+            (0.05 + 0.5 * f.root_formed) * f.length * 0.35 + 0.45 * np.clip(s - front, 0, None) * 0.3,
+        )
     )
     outer_h = np.minimum(_heights(f, m, b, 0.0), np.float32(height * (1 - f.wear)))
     crown = (s >= scallop) & (s <= outer_h) & (_rho(f, m, b, 0.0) <= grow)
@@ -172,7 +239,9 @@ def tissue(f: Form, m: Array, b: Array, s: Array) -> NDArray[np.uint8]:
     return out
 
 
-def _add_roots(f: Form, m: Array, b: Array, s: Array, out: NDArray[np.uint8], below: NDArray[np.bool_]) -> None:
+def _add_roots(
+    f: Form, m: Array, b: Array, s: Array, out: NDArray[np.uint8], below: NDArray[np.bool_]
+) -> None:
     full = f.root_length
     made = full * f.root_formed
     u = np.clip(-s / full, 0, 1)
@@ -214,7 +283,9 @@ def _evergrowing(f: Form, m: Array, b: Array, s: Array) -> NDArray[np.uint8]:
     rel = np.clip((along - base) / (tip - base), 0, 1)
     out = np.zeros(m.shape, np.uint8)
     out[inside] = 3
-    enamel = ((np.abs(m) / (hl - f.enamel)) ** 2.6 + (np.abs(q) / (hw - f.enamel)) ** 2.6 > 1) & (q > -0.1 * hw)
+    enamel = ((np.abs(m) / (hl - f.enamel)) ** 2.6 + (np.abs(q) / (hw - f.enamel)) ** 2.6 > 1) & (
+        q > -0.1 * hw
+    )
     enamel &= rel > 0.06
     out[inside & enamel] = 4
     pulp = (np.abs(m) / hl) ** 2 + (np.abs(q) / hw) ** 2 <= np.clip(0.75 * (1 - rel * 1.35), 0, 1) ** 2

@@ -105,7 +105,10 @@ def _lives(animal: str, cls: str, pos: int, index: int) -> list[tuple[str, Life]
         return [("permanent", _life(c0, c0 + 0.2, c0 + 0.26, c0 + 0.38))]
     if animal in METATHERIANS:
         if cls == "P" and pos == 3:
-            return [("deciduous", _life(-0.15, 0.0, 0.08, 0.18, 0.72)), ("permanent", _life(0.3, 0.58, 0.66, 0.8))]
+            return [
+                ("deciduous", _life(-0.15, 0.0, 0.08, 0.18, 0.72)),
+                ("permanent", _life(0.3, 0.58, 0.66, 0.8)),
+            ]
         base = {"I": 0.0, "C": 0.03, "P": 0.05}[cls] + k
         return [("unreplaced", _life(base - 0.12, base + 0.08, base + 0.1, base + 0.24))]
     if animal == "rodent" and cls == "I":
@@ -115,7 +118,10 @@ def _lives(animal: str, cls: str, pos: int, index: int) -> list[tuple[str, Life]
     base = {"I": 0.0, "C": 0.08, "P": 0.12}[cls] + k
     shed = 0.43 + base
     return [
-        ("deciduous", _life(-0.32 + base * 0.3, -0.12 + base * 0.3, 0.0 + base * 0.5, 0.1 + base * 0.6, shed)),
+        (
+            "deciduous",
+            _life(-0.32 + base * 0.3, -0.12 + base * 0.3, 0.0 + base * 0.5, 0.1 + base * 0.6, shed),
+        ),
         ("permanent", _life(0.06 + base, 0.33 + base, shed - 0.02, shed + 0.12)),
     ]
 
@@ -123,8 +129,8 @@ def _lives(animal: str, cls: str, pos: int, index: int) -> list[tuple[str, Life]
 def _sizes(animal: str, rng: np.random.Generator) -> dict[str, float]:
     """Relative sizes that vary widely between seeds (unit: length of M1)."""
     return {
-        "i_len": rng.uniform(0.3, 0.55),
-        "c_len": rng.uniform(0.5, 0.85),
+        "i_len": rng.uniform(0.42, 0.66),
+        "c_len": rng.uniform(0.62, 0.95),
         "c_height": rng.uniform(1.2, 2.4),
         "p_first": rng.uniform(0.42, 0.7),
         "p_last": rng.uniform(0.75, 1.15),
@@ -179,8 +185,8 @@ def _shape(tooth: Tooth, n_in_class: int, s: dict[str, float], animal: str) -> N
             tooth.length *= 0.8
     if tooth.generation == "deciduous":
         if tooth.cls != "P":
-            tooth.length *= 0.68
-            tooth.width *= 0.66
+            tooth.length *= 0.74
+            tooth.width *= 0.72
             tooth.height *= 0.6
         else:
             tooth.width *= 0.82
@@ -188,7 +194,9 @@ def _shape(tooth: Tooth, n_in_class: int, s: dict[str, float], animal: str) -> N
             tooth.length *= 0.88
 
 
-def plan(animal: str, age: float, rng: np.random.Generator, variant: int | None = None) -> dict[str, list[Tooth]]:
+def plan(
+    animal: str, age: float, rng: np.random.Generator, variant: int | None = None
+) -> dict[str, list[Tooth]]:
     """Teeth of the upper and the lower quadrant present at an age, front to back (deciduous before successor).
 
     Returns ``{"upper": [...], "lower": [...]}``; lengths in units of the first molar's length.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,7 @@ class Placed:
     partner: Placed | None = None
     missing: bool = False
     broken: float = 0.0
+    crack: tuple[float, float, float, float] | None = None
 
     @property
     def emergence(self) -> str:
@@ -63,11 +64,21 @@ class Arcade:
     def crest(self, arc: float | NDArray[np.float64]) -> NDArray[np.float64]:
         """y of the crest, with a gentle sag along the row."""
         u = np.asarray(arc) / self.arc[-1]
-        return np.asarray(self.level + self.sag * np.sin(np.pi * np.clip(u * 1.1 - 0.1, 0, 1)) * self.direction)
+        return np.asarray(
+            self.level + self.sag * np.sin(np.pi * np.clip(u * 1.1 - 0.1, 0, 1)) * self.direction
+        )
 
 
-def arcade(incisors: float, canine_x: float, canine_z: float, back_x: float, back_z: float, bulge: float,
-           direction: float, level: float) -> Arcade:
+def arcade(
+    incisors: float,
+    canine_x: float,
+    canine_z: float,
+    back_x: float,
+    back_z: float,
+    bulge: float,
+    direction: float,
+    level: float,
+) -> Arcade:
     """A quarter ellipse for the incisors (arc length ``incisors``) and a bowed line for the cheek teeth."""
     best = np.zeros((1, 2))
     for rise in np.linspace(0.15 * canine_x, max(incisors, canine_x) * 1.3, 60):
@@ -77,14 +88,20 @@ def arcade(incisors: float, canine_x: float, canine_z: float, back_x: float, bac
             break
     t = np.linspace(0, 1, 160)[1:]
     reach = 1.45  # goes on behind the last erupted tooth, for teeth still in the bone
-    x = canine_x + (back_x - canine_x) * np.clip(t * reach, 0, 1) ** 0.8 + bulge * np.sin(np.pi * np.clip(t * reach, 0, 1))
+    x = (
+        canine_x
+        + (back_x - canine_x) * np.clip(t * reach, 0, 1) ** 0.8
+        + bulge * np.sin(np.pi * np.clip(t * reach, 0, 1))
+    )
     z = canine_z + (back_z - canine_z) * t * reach
     points = np.vstack([best, np.column_stack([x, z])])
     arc = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     return Arcade(points, arc, direction, level)
 
 
-def slots(teeth: list[Tooth], forms: list[Form], rng: np.random.Generator, animal: str) -> dict[tuple[str, int], tuple[float, float]]:
+def slots(
+    teeth: list[Tooth], forms: list[Form], rng: np.random.Generator, animal: str
+) -> dict[tuple[str, int], tuple[float, float]]:
     """Start and length along the row of every locus, front to back, relative to the first incisor's front."""
     size: dict[tuple[str, int], float] = {}
     for tooth, f in zip(teeth, forms, strict=True):
@@ -111,8 +128,17 @@ def slots(teeth: list[Tooth], forms: list[Form], rng: np.random.Generator, anima
     return out
 
 
-def place(teeth: list[Tooth], forms: list[Form], where: dict[tuple[str, int], tuple[float, float]], row: Arcade,
-          side: str, rng: np.random.Generator, gap: float, procumbent: float, flare: float) -> list[Placed]:
+def place(
+    teeth: list[Tooth],
+    forms: list[Form],
+    where: dict[tuple[str, int], tuple[float, float]],
+    row: Arcade,
+    side: str,
+    rng: np.random.Generator,
+    gap: float,
+    procumbent: float,
+    flare: float,
+) -> list[Placed]:
     """Put each tooth at its locus and depth. ``gap`` is the periodontal gap in mm."""
     sign = 1.0 if side == "left" else -1.0
     out: list[Placed] = []
@@ -127,11 +153,12 @@ def place(teeth: list[Tooth], forms: list[Form], where: dict[tuple[str, int], tu
         buccal = np.array([-dz, 0.0, dx])
         axis = np.array([0.0, row.direction, 0.0])
         lean = flare * (-1 if row.direction > 0 else 1) + rng.normal(0, 0.03)
-        tip = procumbent if tooth.cls == "I" else (0.25 * procumbent if tooth.cls == "C" else rng.normal(0.02, 0.04))
-        if tooth.cls == "I":
-            axis = axis + np.array([0, 0, tip])
-        else:
-            axis = axis + lean * buccal + tip * mesial
+        tip = (
+            procumbent
+            if tooth.cls == "I"
+            else (0.25 * procumbent if tooth.cls == "C" else rng.normal(0.02, 0.04))
+        )
+        axis = axis + np.array([0, 0, tip]) if tooth.cls == "I" else axis + lean * buccal + tip * mesial
         milk = ahead.get(key)
         fraction = tooth.emergence
         fraction = float(np.clip(fraction, 0.0, 1.0))
@@ -182,6 +209,7 @@ def fit_bone(row: Arcade, placed: list[Placed], least_depth: float, least_half: 
             continue
         need = p.depth + 0.3 + p.gap
         need += p.form.root_length * p.form.root_formed if p.form.crown_formed >= 1 else 0.1
+        need *= max(abs(float(p.axes[2, 1])), 0.3)
         near = np.abs(row.arc - p.arc) < p.form.length * 0.75
         depth[near] = np.maximum(depth[near], need)
         half[near] = np.maximum(half[near], p.form.width * 0.5 + p.gap + 0.22)
@@ -200,3 +228,35 @@ def fit_bone(row: Arcade, placed: list[Placed], least_depth: float, least_half: 
 def make_forms(teeth: list[Tooth], scale: float, rng: np.random.Generator, sharp: float) -> list[Form]:
     """Draw a shape for every planned tooth."""
     return [form(t, scale, rng, sharp) for t in teeth]
+
+
+def mirror_forms(
+    teeth: list[Tooth],
+    forms: list[Form],
+    other: list[Tooth],
+    scale: float,
+    rng: np.random.Generator,
+    sharp: float,
+) -> list[Form]:
+    """Shapes of the other side's teeth: near mirror images of the same teeth, each at its own state of growth."""
+    known = {(t.cls, t.position, t.generation): f for t, f in zip(teeth, forms, strict=True)}
+    out = []
+    for t in other:
+        f = known.get((t.cls, t.position, t.generation))
+        if f is None:
+            out.append(form(t, scale, rng, sharp))
+            continue
+        k = rng.normal(1, 0.012, 4)
+        out.append(
+            replace(
+                f,
+                length=f.length * k[0],
+                width=f.width * k[1],
+                height=f.height * k[2],
+                root_length=f.root_length * k[3],
+                crown_formed=t.crown_formed,
+                root_formed=t.root_formed,
+                wear=t.wear,
+            )
+        )
+    return out

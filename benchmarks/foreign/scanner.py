@@ -18,7 +18,7 @@ def surroundings(canvas: Canvas, o: Options, rng: np.random.Generator) -> str:
     if kind == "auto":
         kind = str(rng.choice(["air", "foam", "tube", "tissue", "foam+tube"]))
     air = canvas.tissue == 0
-    nz, ny, nx = canvas.shape
+    _nz, ny, nx = canvas.shape
     if "foam" in kind:
         axis = int(rng.integers(1, 3))
         cut = int(canvas.shape[axis] * rng.uniform(0.35, 0.6))
@@ -29,7 +29,7 @@ def surroundings(canvas: Canvas, o: Options, rng: np.random.Generator) -> str:
             x, y, z = np.broadcast_arrays(*canvas.coords(box))
             part = air[box].copy()
             keep = np.zeros(part.shape, bool)
-            keep[tuple([slice(None), *where[1:]])] = True
+            keep[(slice(None), *where[1:])] = True
             part &= keep
             v = 0.05 + 0.025 * cell(x, y, z)
             canvas.density[box][part] += np.clip(v, 0, None)[part]
@@ -54,7 +54,9 @@ def surroundings(canvas: Canvas, o: Options, rng: np.random.Generator) -> str:
 
 def scan(canvas: Canvas, o: Options) -> tuple[NDArray[np.generic], dict[str, Any]]:
     """Grey values of the scan (z, y, x) and the settings used."""
-    rng = np.random.default_rng([o.seed, sum(ord(c) for c in o.animal + o.stage + o.tilt), 9, round(o.noise * 100)])
+    rng = np.random.default_rng(
+        [o.seed, sum(ord(c) for c in o.animal + o.stage + o.tilt), 9, round(o.noise * 100)]
+    )
     background = surroundings(canvas, o, rng)
     blur = o.blur or float(rng.uniform(0.7, 1.1))
     sigma = 0.07 * o.noise * float(rng.uniform(0.8, 1.2))
@@ -88,5 +90,12 @@ def scan(canvas: Canvas, o: Options) -> tuple[NDArray[np.generic], dict[str, Any
         grey: NDArray[np.generic] = np.clip(v * 95 + 25, 0, 255).astype(np.uint8)
     else:
         grey = np.clip(v * gain + offset, 0, 65535).astype(np.uint16)
-    return grey, {"background": background, "blur_voxels": blur, "noise_sigma_of_bone": sigma, "gain": gain, "offset": offset,
-                  "cupping": o.cupping, "rings": o.rings}
+    return grey, {
+        "background": background,
+        "blur_voxels": blur,
+        "noise_sigma_of_bone": sigma,
+        "gain": gain,
+        "offset": offset,
+        "cupping": o.cupping,
+        "rings": o.rings,
+    }

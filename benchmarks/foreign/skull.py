@@ -83,11 +83,19 @@ def make_cranium(length: float, front: float, rng: np.random.Generator, row: Arc
     j = rng.normal(1, 0.06, (3, s.size))
     snout = rng.uniform(0.8, 1.2)
     brain = rng.uniform(0.9, 1.15) * (1 + 0.2 * youth)
-    width = np.array([0.02, 0.055, 0.075, 0.1, 0.12 * brain, 0.15 * brain, 0.19 * brain, 0.185 * brain, 0.13, 0.04]) * j[0]
+    width = (
+        np.array(
+            [0.02, 0.055, 0.075, 0.1, 0.12 * brain, 0.15 * brain, 0.19 * brain, 0.185 * brain, 0.13, 0.04]
+        )
+        * j[0]
+    )
     width[:4] *= snout
     half_front = float(np.max(row.points[: row.points.shape[0] // 3, 0]))
     width[2:4] = np.maximum(width[2:4], (half_front + 0.2) / length)
-    top = np.array([0.03, 0.075, 0.1, 0.14, 0.2 * brain, 0.25 * brain, 0.27 * brain, 0.24 * brain, 0.15, 0.1]) * j[1]
+    top = (
+        np.array([0.03, 0.075, 0.1, 0.14, 0.2 * brain, 0.25 * brain, 0.27 * brain, 0.24 * brain, 0.15, 0.1])
+        * j[1]
+    )
     low = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.035, 0.035, 0.03, 0.03, 0.04]) * j[2]
     back = front - length
     z = front - s * length
@@ -102,37 +110,84 @@ def make_cranium(length: float, front: float, rng: np.random.Generator, row: Arc
     start_z = palate_end + 0.09 * length
     jz = back + 0.26 * length
     joint = np.array([max(0.165 * length, 0.96 * float(curve(width)(jz))), 0.03 * length, jz])
-    arch = spline(np.array([
-        [last[0] + 0.1, 0.06 * length, start_z],
-        [zx * 0.85, 0.045 * length, start_z - 0.06 * length],
-        [zx, 0.05 * length, start_z - 0.16 * length],
-        [zx * 0.97, 0.075 * length, 0.5 * (start_z - 0.16 * length + joint[2])],
-        [joint[0] + 0.01 * length, joint[1] + 0.038 * length, joint[2]],
-        [joint[0] - 0.05 * length, joint[1] + 0.045 * length, joint[2] - 0.02 * length],
-    ]))
+    arch = spline(
+        np.array(
+            [
+                [last[0] + 0.1, 0.06 * length, start_z],
+                [zx * 0.85, 0.045 * length, start_z - 0.06 * length],
+                [zx, 0.05 * length, start_z - 0.16 * length],
+                [zx * 0.97, 0.075 * length, 0.5 * (start_z - 0.16 * length + joint[2])],
+                [joint[0] + 0.01 * length, joint[1] + 0.038 * length, joint[2]],
+                [joint[0] - 0.05 * length, joint[1] + 0.045 * length, joint[2] - 0.02 * length],
+            ]
+        )
+    )
     u = np.linspace(0, 1, len(arch))
     tall = length * 0.021 * rng.uniform(0.7, 1.3) * (1 + 0.9 * (2 * u - 1) ** 2)
     wide = length * 0.013 * rng.uniform(0.8, 1.3) * (1 + 0.8 * (2 * u - 1) ** 2)
     pz = back + 0.17 * length
     px = 0.105 * length
     r = 0.055 * length * rng.uniform(0.85, 1.15)
-    balls = np.array([[px, 0.06 * length, pz, r], [px - 0.5 * r, 0.055 * length, pz + 0.8 * r, 0.8 * r],
-                      [px + 0.6 * r, 0.075 * length, pz - 0.7 * r, 0.75 * r]])
+    balls = np.array(
+        [
+            [px, 0.06 * length, pz, r],
+            [px - 0.5 * r, 0.055 * length, pz + 0.8 * r, 0.8 * r],
+            [px + 0.6 * r, 0.075 * length, pz - 0.7 * r, 0.75 * r],
+        ]
+    )
     turns = rng.uniform(1.5, 3.0)
     t = np.linspace(0, 2 * np.pi * turns, 120)
     rad = 0.45 * r * (1 - 0.75 * t / t[-1])
-    coil = np.column_stack([px - 0.3 * r + rad * np.cos(t), 0.055 * length - 0.3 * r + 0.5 * r * t / t[-1],
-                            pz + 0.6 * r + rad * np.sin(t)])
+    coil = np.column_stack(
+        [
+            px - 0.3 * r + rad * np.cos(t),
+            0.055 * length - 0.3 * r + 0.5 * r * t / t[-1],
+            pz + 0.6 * r + rad * np.sin(t),
+        ]
+    )
     ring = np.linspace(0, 2 * np.pi, 60)
-    canals = [np.column_stack([px + 0.55 * r * np.cos(ring), 0.075 * length + 0.55 * r * np.sin(ring), np.full(60, pz - 0.5 * r)]),
-              np.column_stack([px + 0.55 * r * np.cos(ring), np.full(60, 0.075 * length), pz - 0.5 * r + 0.5 * r * np.sin(ring)]),
-              np.column_stack([np.full(60, px + 0.3 * r), 0.075 * length + 0.55 * r * np.cos(ring), pz - 0.5 * r + 0.5 * r * np.sin(ring)])]
+    canals = [
+        np.column_stack(
+            [
+                px + 0.55 * r * np.cos(ring),
+                0.075 * length + 0.55 * r * np.sin(ring),
+                np.full(60, pz - 0.5 * r),
+            ]
+        ),
+        np.column_stack(
+            [px + 0.55 * r * np.cos(ring), np.full(60, 0.075 * length), pz - 0.5 * r + 0.5 * r * np.sin(ring)]
+        ),
+        np.column_stack(
+            [
+                np.full(60, px + 0.3 * r),
+                0.075 * length + 0.55 * r * np.cos(ring),
+                pz - 0.5 * r + 0.5 * r * np.sin(ring),
+            ]
+        ),
+    ]
     orbit_z = start_z - 0.1 * length
     return Cranium(
-        length, front, back, curve(width), curve(top), curve(low), rng.uniform(2.1, 2.9), length * 0.014 * rng.uniform(0.8, 1.3) * (1 - 0.4 * youth),
-        palate_end, palate_end + 0.02 * length, (0.19 * length, 0.14 * length, orbit_z, 0.11 * length, 0.085 * length, 0.1 * length),
-        Tube(arch, tall, wide), balls, float(rng.choice([0.0, 0.0, 1.0])) * 0.075 * length, np.vstack([coil, *canals]), rng.normal(-0.02, 0.02),
-        Texture(rng, 0.12), Texture(rng, 0.6, 0.2), 0.012 * length * rng.uniform(0, 1.5), joint, bool(rng.random() < 0.5),
+        length,
+        front,
+        back,
+        curve(width),
+        curve(top),
+        curve(low),
+        rng.uniform(2.1, 2.9),
+        length * 0.014 * rng.uniform(0.8, 1.3) * (1 - 0.4 * youth),
+        palate_end,
+        palate_end + 0.02 * length,
+        (0.19 * length, 0.14 * length, orbit_z, 0.11 * length, 0.085 * length, 0.1 * length),
+        Tube(arch, tall, wide),
+        balls,
+        float(rng.choice([0.0, 0.0, 1.0])) * 0.075 * length,
+        np.vstack([coil, *canals]),
+        rng.normal(-0.02, 0.02),
+        Texture(rng, 0.12),
+        Texture(rng, 0.6, 0.2),
+        0.012 * length * rng.uniform(0, 1.5),
+        joint,
+        bool(rng.random() < 0.5),
     )
 
 
@@ -161,14 +216,27 @@ def cranium_tissue(c: Cranium, x: Float, y: Float, z: Float) -> NDArray[np.uint8
     outer = _loft(c, x, y + 0.05 * rough, z, 0.0) <= 1
     ox, oy, oz, ra, rb, rc = c.orbit
     eye = np.abs((ax - ox) / ra) ** 2.5 + np.abs((y - oy) / rb) ** 2.5 + np.abs((z - oz) / rc) ** 2.5
-    eye_wall = np.abs((ax - ox) / (ra + wall)) ** 2.5 + np.abs((y - oy) / (rb + wall)) ** 2.5 + np.abs((z - oz) / (rc + wall)) ** 2.5
+    eye_wall = (
+        np.abs((ax - ox) / (ra + wall)) ** 2.5
+        + np.abs((y - oy) / (rb + wall)) ** 2.5
+        + np.abs((z - oz) / (rc + wall)) ** 2.5
+    )
     outer &= eye > 1
     inner = (_loft(c, x, y, z, wall) <= 1) & (eye_wall > 1)
     nasal = inner & (z > c.brain_start + wall) & (y > 0.55 * wall + 0.45)
-    brain = inner & (z < c.brain_start) & (_loft(c, x, y, z, wall * (1.15 + 0.25 * 0)) <= 1) & (y > c.length * 0.065)
+    brain = (
+        inner
+        & (z < c.brain_start)
+        & (_loft(c, x, y, z, wall * (1.15 + 0.25 * 0)) <= 1)
+        & (y > c.length * 0.065)
+    )
     bone = outer & ~nasal & ~brain
-    throat = (z < c.palate_end) & (y < c.length * 0.045) & (ax < 0.07 * c.length) & (z > c.back + 0.3 * c.length)
-    behind = (z < c.palate_end) & (y < c.length * 0.04) & (ax >= 0.085 * c.length) & (z > c.back + 0.26 * c.length)
+    throat = (
+        (z < c.palate_end) & (y < c.length * 0.045) & (ax < 0.07 * c.length) & (z > c.back + 0.3 * c.length)
+    )
+    behind = (
+        (z < c.palate_end) & (y < c.length * 0.04) & (ax >= 0.085 * c.length) & (z > c.back + 0.26 * c.length)
+    )
     bone &= ~(throat | behind)
     # turbinals: thin folded sheets of a random field inside the nasal cavity, and the septum
     sheet = nasal & (np.abs(c.coarse(x * 1.3, y * 1.3, z * 0.4)) < 0.17) & (y > 0.06 * c.length)
@@ -181,9 +249,16 @@ def cranium_tissue(c: Cranium, x: Float, y: Float, z: Float) -> NDArray[np.uint8
     front = z > c.front - 0.1 * c.length
     bone &= ~(front & (y > 0.03 * c.length) & (_loft(c, x, y, z, wall) <= 1))
     # incisive foramina and, in some, palatal vacuities
-    hole = (((ax - 0.02 * c.length) / (0.011 * c.length)) ** 2 + ((z - 0.3 * c.front) / (0.04 * c.length)) ** 2 < 1) & (y < 1.2)
+    hole = (
+        ((ax - 0.02 * c.length) / (0.011 * c.length)) ** 2 + ((z - 0.3 * c.front) / (0.04 * c.length)) ** 2
+        < 1
+    ) & (y < 1.2)
     if c.vacuities:
-        hole |= (((ax - 0.03 * c.length) / (0.018 * c.length)) ** 2 + ((z - c.palate_end - 0.09 * c.length) / (0.05 * c.length)) ** 2 < 1) & (y < 1.2)
+        hole |= (
+            ((ax - 0.03 * c.length) / (0.018 * c.length)) ** 2
+            + ((z - c.palate_end - 0.09 * c.length) / (0.05 * c.length)) ** 2
+            < 1
+        ) & (y < 1.2)
     bone &= ~hole
     out[bone] = 2
     # suture between premaxilla and maxilla, and midline sutures
@@ -202,7 +277,9 @@ def cranium_tissue(c: Cranium, x: Float, y: Float, z: Float) -> NDArray[np.uint8
         out[halo] = 0  # petrosal stands loose in its bay
     if c.bulla:
         bx, by, bz, br = c.petrosal[0]
-        d = np.sqrt(((ax - bx) / 1.0) ** 2 + ((y - by + 0.9 * br) / 0.9) ** 2 + ((z - bz - 0.4 * br) / 1.2) ** 2)
+        d = np.sqrt(
+            ((ax - bx) / 1.0) ** 2 + ((y - by + 0.9 * br) / 0.9) ** 2 + ((z - bz - 0.4 * br) / 1.2) ** 2
+        )
         shell = (d < c.bulla) & (d > c.bulla - wall * 0.8) & (out == 0)
         out[shell & (y < by)] = 2
     return out
@@ -245,7 +322,9 @@ class Dentary:
     start: float
 
 
-def make_dentary(row: Arcade, length: float, joint: Pts, rng: np.random.Generator, inflected: bool) -> Dentary:
+def make_dentary(
+    row: Arcade, length: float, joint: Pts, rng: np.random.Generator, inflected: bool
+) -> Dentary:
     """Draw a dentary whose condyle meets ``joint`` (skull point of the left jaw joint)."""
     from scipy.ndimage import gaussian_filter
     from skimage.draw import polygon2mask
@@ -258,12 +337,24 @@ def make_dentary(row: Arcade, length: float, joint: Pts, rng: np.random.Generato
     low = crest - depth
     cor = jy + 0.09 * length * rng.uniform(0.4, 1.3)
     span = z0 - jz
-    outline = np.array([
-        [z0 + 0.5, low + 0.1], [z0, crest - 0.3], [z0 - 0.25 * span, crest + 0.2], [z0 - 0.42 * span, cor - 0.5], [z0 - 0.6 * span, cor],
-        [z0 - 0.72 * span, jy + 0.02 * length], [jz + 0.03 * length, jy - 0.01 * length], [jz, jy - 0.0 * length], [jz - 0.015 * length, jy - 0.03 * length],
-        [jz + 0.05 * length, 0.5 * (jy + low)], [jz - 0.01 * length, low + 0.1 * depth], [jz + 0.03 * length, low - 0.1 * depth],
-        [jz + 0.12 * length, low + 0.15 * depth], [z0 - 0.3 * span, low],
-    ])
+    outline = np.array(
+        [
+            [z0 + 0.5, low + 0.1],
+            [z0, crest - 0.3],
+            [z0 - 0.25 * span, crest + 0.2],
+            [z0 - 0.42 * span, cor - 0.5],
+            [z0 - 0.6 * span, cor],
+            [z0 - 0.72 * span, jy + 0.02 * length],
+            [jz + 0.03 * length, jy - 0.01 * length],
+            [jz, jy - 0.0 * length],
+            [jz - 0.015 * length, jy - 0.03 * length],
+            [jz + 0.05 * length, 0.5 * (jy + low)],
+            [jz - 0.01 * length, low + 0.1 * depth],
+            [jz + 0.03 * length, low - 0.1 * depth],
+            [jz + 0.12 * length, low + 0.15 * depth],
+            [z0 - 0.3 * span, low],
+        ]
+    )
     step = 0.06
     lo = outline.min(0) - 1
     hi = outline.max(0) + 1
@@ -272,8 +363,18 @@ def make_dentary(row: Arcade, length: float, joint: Pts, rng: np.random.Generato
     soft = gaussian_filter(mask.astype(np.float32), 0.3 / step)
     x0 = float(row.points[k, 0])
     bend = rng.uniform(0.5, 0.9) * 0.12 * length if inflected else rng.uniform(-0.1, 0.1)
-    return Dentary(row, cKDTree(row.points), soft, (float(lo[0]), float(lo[1])), step,
-                   (x0, float(joint[0]), 1.0), 0.022 * length * rng.uniform(0.8, 1.25), joint, bend, z0)
+    return Dentary(
+        row,
+        cKDTree(row.points),
+        soft,
+        (float(lo[0]), float(lo[1])),
+        step,
+        (x0, float(joint[0]), 1.0),
+        0.022 * length * rng.uniform(0.8, 1.25),
+        joint,
+        bend,
+        z0,
+    )
 
 
 def dentary_bone(d: Dentary, x: Float, y: Float, z: Float, length: float) -> NDArray[np.bool_]:
@@ -292,5 +393,7 @@ def dentary_bone(d: Dentary, x: Float, y: Float, z: Float, length: float) -> NDA
         thick = d.thick * (0.55 + 0.5 * low) * np.sqrt(np.clip((soft - 0.5) * 2.2, 0, 1))
         out[ok] |= (soft > 0.5) & (np.abs(x[ok] - centre) <= thick)
     c = d.condyle
-    out |= ((x - c[0]) / (0.045 * length)) ** 2 + ((y - c[1] + 0.012 * length) / (0.02 * length)) ** 2 + ((z - c[2]) / (0.022 * length)) ** 2 <= 1
+    out |= ((x - c[0]) / (0.045 * length)) ** 2 + ((y - c[1] + 0.012 * length) / (0.02 * length)) ** 2 + (
+        (z - c[2]) / (0.022 * length)
+    ) ** 2 <= 1
     return out & (x > 0.06)

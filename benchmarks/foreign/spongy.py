@@ -22,7 +22,6 @@ def hollow(canvas: Canvas, a: Animal, o: Options, fine: Texture, coarse: Texture
     table = np.zeros(8, np.float32)
     for code, level in a.levels.items():
         table[code] = level
-    table[1] = 0.2
     for box in canvas.slabs():
         x, y, z = np.broadcast_arrays(*canvas.coords(box))
         tis = canvas.tissue[box]

@@ -1,0 +1,160 @@
+"""Makes a specimen, has it read, scores it; results are kept by specimen and code, so a run can be resumed."""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from .matrix import Specimen, code_hash, reading_files
+from .score_labels import load_volume
+from .scoring import score
+
+COMMAND = [sys.executable, "-c", "from ossicle.cli import main; main()"]
+Reader = Callable[[Path, Path], dict[str, Any]]
+
+
+def run_measured(command: list[str], limit: float = 3600.0) -> tuple[int, str, float, float]:
+    """Run a command; returns exit code, stderr, seconds and peak memory (MB) of that process."""
+    with tempfile.TemporaryFile("w+") as err:
+        began = time.perf_counter()
+        child = subprocess.Popen(
+            command, stdout=subprocess.DEVNULL, stderr=err, env={**os.environ, "COLUMNS": "200"}
+        )
+        usage = None
+        while usage is None:
+            pid, status, used = os.wait4(child.pid, os.WNOHANG)
+            if pid:
+                usage, code = used, os.waitstatus_to_exitcode(status)
+                child.returncode = code
+            elif time.perf_counter() - began > limit:
+                child.kill()
+                _, status, usage = os.wait4(child.pid, 0)
+                code = child.returncode = 124
+            else:
+                time.sleep(0.05)
+        seconds = time.perf_counter() - began
+        err.seek(0)
+        return code, err.read().strip(), seconds, usage.ru_maxrss / 1024
+
+
+def read_by_command(slices: Path, out: Path) -> dict[str, Any]:
+    """``ossicle read SLICES --out DIR`` in a process of its own."""
+    code, message, seconds, peak = run_measured([*COMMAND, "read", str(slices), "--out", str(out)])
+    return {"code": code, "message": message[-600:], "seconds": seconds, "peak_mb": peak}
+
+
+def reader_of(spec: str) -> Reader:
+    """``command``, or ``package.module:function`` called with (slices, out) and writing the same files."""
+    if spec == "command":
+        return read_by_command
+    module, _, name = spec.partition(":")
+    function = getattr(importlib.import_module(module), name)
+
+    def call(slices: Path, out: Path) -> dict[str, Any]:
+        began = time.perf_counter()
+        function(slices, out)
+        return {"code": 0, "message": "", "seconds": time.perf_counter() - began, "peak_mb": None}
+
+    return call
+
+
+def make(s: Specimen, where: Path) -> Path:
+    """Return the specimen's folder, made first if it is not there yet."""
+    if s.folder is not None:
+        return Path(s.folder)
+    folder = where / f"{s.name}-{s.key()}"
+    if (folder / "truth" / "truth.json").exists():
+        return folder
+    shutil.rmtree(folder, ignore_errors=True)
+    part = folder.with_name(folder.name + ".part")
+    shutil.rmtree(part, ignore_errors=True)
+    settings = dict(s.settings)
+    if s.source == "practice":
+        command = [
+            *COMMAND,
+            "practice",
+            "make",
+            str(settings["preset"]),
+            "--out",
+            str(part),
+            "--seed",
+            str(settings["seed"]),
+            *map(str, settings.get("options", ())),
+        ]
+        code, message, _, _ = run_measured(command)
+        if code:
+            raise RuntimeError(f"practice specimen not made: {message[-300:]}")
+    elif s.source == "control":
+        from .foreign.controls import make_control
+
+        make_control(part, str(settings["kind"]), int(settings["seed"]), float(settings["voxel"]))
+    else:
+        from .foreign.__main__ import make as make_foreign
+        from .foreign.build import Options
+
+        make_foreign(part, Options(**settings))
+    part.rename(folder)
+    return folder
+
+
+def evaluate(s: Specimen, work: Path, reader: str = "command", keep: bool = True) -> dict[str, Any]:
+    """Result record of one specimen: from the store if code and specimen are unchanged, else made now."""
+    version = code_hash(reading_files())
+    store = work / "results" / f"{s.key()}-{version}-{reader.replace(':', '_')}.json"
+    if store.exists():
+        done: dict[str, Any] = json.loads(store.read_text())
+        return done
+    record: dict[str, Any] = {
+        "specimen": s.as_dict(),
+        "condition": s.condition,
+        "code": version,
+        "status": "failed",
+    }
+    out = work / "read" / f"{s.name}-{s.key()}"
+    try:
+        folder = make(s, work / "specimens")
+        record["folder"] = str(folder)
+        shutil.rmtree(out, ignore_errors=True)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        run = reader_of(reader)(folder / "slices", out)
+        record.update({k: run[k] for k in ("seconds", "peak_mb", "message")})
+        _score_into(record, folder, out, int(run["code"]))
+    except (RuntimeError, OSError, ValueError, KeyError, ImportError) as e:
+        record["message"] = f"{type(e).__name__}: {e}"
+        return record
+    store.parent.mkdir(parents=True, exist_ok=True)
+    temporary = store.with_suffix(".part")
+    temporary.write_text(json.dumps(record))
+    temporary.replace(store)
+    if not keep and s.folder is None:
+        shutil.rmtree(folder, ignore_errors=True)
+    return record
+
+
+def _score_into(record: dict[str, Any], folder: Path, out: Path, code: int) -> None:
+    truth = json.loads((folder / "truth" / "truth.json").read_text())
+    labels = load_volume(folder / "truth" / "labels.nii.gz")
+    tissue = load_volume(folder / "truth" / "tissue.nii.gz")
+    record["shape_zyx"] = list(labels.shape)
+    record["formula_true"] = truth["formula"]["text"]
+    if code == 0:
+        account = json.loads((out / "account.json").read_text())
+        pred = load_volume(out / "parts.nii.gz")
+        record["status"] = "scored"
+        record["formula_said"] = (account.get("formula") or {}).get("text")
+        record["warnings"] = account.get("warnings", [])
+        record["read"] = str(out)
+    else:  # refused or crashed: nothing found
+        account = {"teeth": []}
+        pred = labels * 0
+        record["status"] = "refused" if code == 2 else "crashed"
+    record["score"] = score(truth, account, labels, pred, tissue).as_dict()
