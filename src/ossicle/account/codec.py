@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from ossicle.anatomy import term
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Part, ToothRecord
 
@@ -144,7 +145,11 @@ def _tooth_back(data: Mapping[str, Any]) -> ToothRecord:
 
 
 def _part(part: Part) -> dict[str, Any]:
-    return {**asdict(part), "uberon": None}
+    try:
+        uberon = term(part.term).uberon
+    except OssicleError:  # a word of ours without an entry
+        uberon = None
+    return {**asdict(part), "uberon": uberon}
 
 
 def _part_back(data: Mapping[str, Any]) -> Part:

@@ -212,8 +212,13 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
 
 
 def _share(progress: Progress, start: float, stop: float) -> Progress:
+    """Map a share of one step to the whole; it never goes back, though each stage may start at 0."""
+    reached = start
+
     def told(stage: str, fraction: float) -> None:
-        progress(stage, start + (stop - start) * min(max(fraction, 0.0), 1.0))
+        nonlocal reached
+        reached = max(reached, start + (stop - start) * min(max(fraction, 0.0), 1.0))
+        progress(stage, reached)
 
     return told
 

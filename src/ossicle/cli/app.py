@@ -45,8 +45,8 @@ def _version(wanted: bool) -> None:
 
 @app.callback(
     invoke_without_command=True,
-    epilog="Example: ossicle practice make carnivore-like-juvenile --out practice/fox, then "
-    "ossicle read practice/fox/slices --out reading/fox",
+    epilog="Example: ossicle practice make carnivore-like-juvenile --out practice/juvenile, then "
+    "ossicle read practice/juvenile/slices --out reading/juvenile",
 )
 def start(
     context: typer.Context,
@@ -63,7 +63,7 @@ def start(
         print(context.get_help())
 
 
-@app.command(epilog="Example: ossicle read slices/ --spacing 0.05 --out reading/fox")
+@app.command(epilog="Example: ossicle read slices/ --spacing 0.05 --out reading/juvenile")
 def read(
     source: Annotated[
         Path,
@@ -127,7 +127,7 @@ def read(
         print(f"Written: {out / 'account.html'} and {out / 'account.json'}", file=sys.stderr)
 
 
-@app.command(epilog="Example: ossicle account reading/fox --format csv --out fox.csv")
+@app.command(epilog="Example: ossicle account reading/juvenile --format csv --out juvenile.csv")
 def account(
     path: Annotated[
         Path, typer.Argument(help="A folder that `ossicle read --out` wrote.", show_default=False)

@@ -24,12 +24,14 @@ __all__ = ["print_account", "telling"]
 
 
 @contextmanager
-def telling() -> Iterator[Callable[[str, float], None]]:
-    """Give a function that is told stage and share done: a bar with time left on a terminal, else a line a
-    stage."""
+def telling(*, by_stage: bool = False) -> Iterator[Callable[[str, float], None]]:
+    """Give a function to tell stage and share done: a bar with time left on a terminal, else a line a stage.
+
+    ``by_stage`` says that the share is of the stage and not of the whole.
+    """
     console = Console(stderr=True)
     if not console.is_terminal:
-        yield _lines()
+        yield _lines(by_stage)
         return
     bar = Progress(
         SpinnerColumn(),
@@ -45,20 +47,27 @@ def telling() -> Iterator[Callable[[str, float], None]]:
     with bar:
         task = bar.add_task("starting", total=1.0)
 
+        now = "starting"
+
         def told(stage: str, fraction: float) -> None:
+            nonlocal now
+            if by_stage and stage != now:
+                bar.reset(task, description=stage)
+            now = stage
             bar.update(task, description=stage, completed=fraction)
 
         yield told
 
 
-def _lines() -> Callable[[str, float], None]:
+def _lines(by_stage: bool) -> Callable[[str, float], None]:
     last = ""
 
     def told(stage: str, fraction: float) -> None:
         nonlocal last
         if stage != last:
             last = stage
-            print(f"{round(100 * fraction):3d} %  {stage}", file=sys.stderr, flush=True)
+            share = "" if by_stage else f"{round(100 * fraction):3d} %  "
+            print(f"{share}{stage}", file=sys.stderr, flush=True)
 
     return told
 

@@ -15,6 +15,7 @@ from ossicle.errors import Cancelled, OssicleError
 __all__ = ["main"]
 
 DONE, MENDABLE, OUR_FAULT, STOPPED, TOLD_TO_END = 0, 2, 70, 130, 143
+_STOPPED = "Stopped; nothing was written."
 
 
 class _ToldToEnd(BaseException):
@@ -38,11 +39,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         with _ending_on_signal():
             result = app(args=words, prog_name="ossicle", standalone_mode=False)
             sys.stdout.flush()
+        if result == STOPPED:  # how Typer tells of a KeyboardInterrupt
+            return _told(_STOPPED, STOPPED)
         return result if isinstance(result, int) else DONE
     except OssicleError as error:
         return _told(error.sentence(), MENDABLE, error if debug else None)
     except (KeyboardInterrupt, Cancelled):
-        return _told("Stopped; nothing was written.", STOPPED)
+        return _told(_STOPPED, STOPPED)
     except _ToldToEnd:
         return _told("Ended by a signal; nothing was written.", TOLD_TO_END)
     except BrokenPipeError:
@@ -64,7 +67,7 @@ def _other(error: Exception, debug: bool) -> int:
     if name == "Exit":
         return int(getattr(error, "exit_code", DONE))
     if name == "Abort":
-        return _told("Stopped; nothing was written.", STOPPED)
+        return _told(_STOPPED, STOPPED)
     said = getattr(error, "format_message", None)
     if callable(said):
         return _told(_usage(str(said()), getattr(error, "ctx", None)), MENDABLE, error if debug else None)

@@ -175,7 +175,7 @@ def _gaps(reading: Reading, jaw: Jaw, side: Side, teeth: list[ToothRecord], voxe
 def _skipped(before: ToothRecord, after: ToothRecord, teeth: list[ToothRecord]) -> str:
     if before.tooth_class != after.tooth_class or after.position - before.position < 2:
         return ""
-    letter = {"incisor": "I", "canine": "C", "premolar": "P", "molar": "M"}[before.tooth_class]
+    letter = before.name.lstrip("d").rstrip("0123456789")
     present = {t.position for t in teeth if t.tooth_class == before.tooth_class}
     absent = [f"{letter}{n}" for n in range(before.position + 1, after.position) if n not in present]
     return f"no tooth was found there for {join(absent, 'or')}, in place or in the bone" if absent else ""

@@ -1,13 +1,16 @@
-"""The growth stage, by eruption."""
+"""The growth stage, by eruption: by the rule of `ossicle.anatomy.stages`, and by published tables."""
 
 from __future__ import annotations
 
-from ossicle.reading.records import Reading
+from ossicle.anatomy import Locus, ToothName, dentition
+from ossicle.anatomy.stages import GrowthStage, growth_stage
+from ossicle.errors import OssicleError
+from ossicle.reading.records import Reading, ToothRecord
 
 from ..records import Finding, StageFacts
 from ..views import teeth_evidence
 from ..words import counted
-from .common import least
+from .common import least, slug
 
 __all__ = ["stage_facts", "stage_findings"]
 
@@ -22,18 +25,24 @@ def stage_facts(reading: Reading) -> StageFacts:
     deciduous = [t for t in reading.teeth if t.generation == "deciduous"]
     basis = (
         f"{_teeth(len(erupted))} erupted, {_are(len(erupting))} erupting and {_lie(len(hidden))}; "
-        f"{_are(len(deciduous))} deciduous."
+        f"{_are(len(deciduous))} deciduous"
     )
-    return StageFacts(None, basis, least(reading.teeth))
+    stage = _by_rule(reading)
+    if stage is None:
+        return StageFacts(None, f"{basis}.", least(reading.teeth))
+    return StageFacts(
+        stage.name, f"{basis}; {stage.basis}.", min(least(reading.teeth), reading.dentition_confidence)
+    )
 
 
 def stage_findings(reading: Reading, stage: StageFacts) -> list[Finding]:
-    """Return the stage as a finding; nothing where no tooth was found."""
+    """Return the stage, and the class of each published table, as findings; nothing without a tooth."""
     if not reading.teeth:
         return []
     named = f"The growth stage by eruption is {stage.name}: " if stage.name else ""
     basis = stage.basis if not named else stage.basis[0].lower() + stage.basis[1:]
-    return [
+    evidence = teeth_evidence(reading.pose, list(reading.teeth), caption="All teeth, bone veiled.")
+    found = [
         Finding(
             id="stage/eruption",
             region="stage",
@@ -42,9 +51,49 @@ def stage_findings(reading: Reading, stage: StageFacts) -> list[Finding]:
             method="stage.eruption",
             confidence=stage.confidence or 0.0,
             value=stage.name,
-            evidence=teeth_evidence(reading.pose, list(reading.teeth), caption="All teeth, bone veiled."),
+            evidence=evidence,
         )
     ]
+    by_rule = _by_rule(reading)
+    for published in by_rule.published if by_rule is not None else ():
+        age = f" ({published.age})" if published.age else ""
+        found.append(
+            Finding(
+                id=f"stage/published/{slug(published.table)}",
+                region="stage",
+                subject="stage",
+                statement=f"By the published table {published.table} the last class reached is "
+                f"{published.name}{age}; the table judges at the {published.margin} margin, "
+                "this reading at the alveolar margin.",
+                method="stage.published",
+                confidence=stage.confidence or 0.0,
+                value={"table": published.table, "class": published.name, "age": published.age}
+                | {"source": published.source, "status": published.status},
+                evidence=evidence,
+            )
+        )
+    return found
+
+
+def _by_rule(reading: Reading) -> GrowthStage | None:
+    """Return the stage by the rule, None where no known dentition was matched."""
+    if reading.dentition is None:
+        return None
+    try:
+        template = dentition(reading.dentition)
+    except OssicleError:
+        return None
+    erupted = [t for t in reading.teeth if t.emergence == "erupted"]
+    return growth_stage(
+        template,
+        [_name(t) for t in erupted],
+        unfinished=[_name(t) for t in reading.teeth if t.emergence != "erupted"],
+        worn=2 * sum(t.completeness == "worn" for t in erupted) > len(erupted),
+    )
+
+
+def _name(tooth: ToothRecord) -> ToothName:
+    return ToothName(Locus(tooth.jaw, tooth.side, tooth.tooth_class, tooth.position), tooth.generation)
 
 
 def _teeth(count: int) -> str:
