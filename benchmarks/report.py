@@ -226,7 +226,10 @@ def write_report(
     lost = [r for r in records if "score" not in r]
     md += [f"- not run: {r['specimen']['name']}: {r.get('message')}" for r in lost]
     (docs / "accuracy.md").write_text("\n".join(md) + "\n", encoding="utf-8")
-    slim = [{k: v for k, v in r.items() if k not in {"folder", "read"}} for r in records]
+    slim = [
+        {**{k: v for k, v in r.items() if k not in {"folder", "read"}}, "specimen": {**r["specimen"], "folder": None}}
+        for r in records
+    ]
     body = {
         "made_by": dict(made),
         "summary": summaries,
@@ -242,7 +245,7 @@ def _plain(v: Any) -> Any:
     if isinstance(v, float) and not math.isfinite(v):
         return None
     if isinstance(v, Mapping):
-        return {str(k): _plain(x) for k, x in v.items() if k != "folder"}
+        return {str(k): _plain(x) for k, x in v.items()}
     if isinstance(v, (list, tuple)):
         return [_plain(x) for x in v]
     return v
