@@ -22,7 +22,14 @@ from ossicle.anatomy import Clade, Dentition, TemplateTooth
 from ossicle.errors import OssicleError
 
 from ..records import Jaw, ToothClass
-from .knowledge import OPEN_CLADES, OPEN_PREMOLARS, OPEN_SHARE, OPEN_STEPS
+from .knowledge import (
+    GENERIC_WEIGHT,
+    METATHERIAN_INCISORS,
+    OPEN_CLADES,
+    OPEN_PREMOLARS,
+    OPEN_SHARE,
+    OPEN_STEPS,
+)
 
 __all__ = ["CandidateSet", "Kind", "RowTemplate", "candidate_set"]
 
@@ -159,7 +166,15 @@ def _candidate_set(dentitions: tuple[tuple[str, Dentition], ...], open_list: boo
         return at
 
     listed = []
-    share = (1.0 - OPEN_SHARE if open_list else 1.0) / max(len(dentitions), 1)
+    weight_of = {
+        name: 0.0
+        if open_list and d.clade == "monotreme"
+        else GENERIC_WEIGHT
+        if name.startswith("generic")
+        else 1.0
+        for name, d in dentitions
+    }
+    share = (1.0 - OPEN_SHARE if open_list else 1.0) / max(sum(weight_of.values()), 1.0)
     for name, dentition in dentitions:
         at = [
             add(
@@ -169,7 +184,7 @@ def _candidate_set(dentitions: tuple[tuple[str, Dentition], ...], open_list: boo
             )
             for jaw in ("upper", "lower")
         ]
-        listed.append((name, at[0], at[1], share))
+        listed.append((name, at[0], at[1], share * weight_of[name]))
 
     pairs: list[tuple[int, int, float]] = []
     if open_list:
@@ -184,9 +199,16 @@ def _candidate_set(dentitions: tuple[tuple[str, Dentition], ...], open_list: boo
             rows_l = list(index["lower"])
             counts_u = np.array([[_count(rows_u[u], c) for c in _ORDER] for u, _ in upper], dtype=float)
             counts_l = np.array([[_count(rows_l[v], c) for c in _ORDER] for v, _ in lower], dtype=float)
-            apart = np.abs(counts_u[:, None, :] - counts_l[None, :, :]) @ np.array([0.35, 0.8, 0.6, 0.9])
+            apart = np.abs(counts_u[:, None, :] - counts_l[None, :, :]) @ np.array([0.5, 1.2, 1.2, 1.4])
             log_prior = np.array([w for _, w in upper])[:, None] + np.array([w for _, w in lower])[None, :]
             log_prior -= apart
+            if clade == "metatherian":
+                log_prior += np.log(
+                    [
+                        [METATHERIAN_INCISORS.get((int(a[0]), int(b[0])), 0.002) for b in counts_l]
+                        for a in counts_u
+                    ]
+                )
             prior = np.exp(log_prior - log_prior.max())
             prior *= OPEN_SHARE * clade_share / prior.sum()
             pairs += [

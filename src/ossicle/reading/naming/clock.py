@@ -23,14 +23,16 @@ from scipy.special import ndtr
 
 from ..records import Generation
 from .candidates import Kind
-from .knowledge import AGES
+from .knowledge import AGES, STATES
 
-__all__ = ["deciduous_stays", "emergence_likelihood", "state_chances"]
+__all__ = ["deciduous_stays", "development_likelihood", "state_chances"]
 
 FloatArray = npt.NDArray[np.float64]
 
 _CAP_BEFORE = {"deciduous": 0.30, "permanent": 0.38, "unreplaced": 0.36, "molar": 0.36}
+_CROWN_DONE = 0.45
 _TO_PLACE = 0.06
+_TO_ROOTED = 0.28
 _SPREAD = {"deciduous": 0.06, "permanent": 0.14, "unreplaced": 0.14, "molar": 0.11}
 
 
@@ -58,35 +60,59 @@ def _emerges(kind: Kind, generation: Generation) -> float:
 
 
 def state_chances(kind: Kind, generation: Generation) -> FloatArray:
-    """Return (ages, 4): the chance of absent, in crypt, erupting, erupted at each of ``AGES``, shedding
-    left aside."""
+    """Return (ages, states): the chance of each of ``STATES`` at each of ``AGES``, shedding left aside."""
     sort = "molar" if kind.tooth_class == "molar" else generation
-    emerges = _emerges(kind, generation)
-    spread = _SPREAD[sort]
-    begun = ndtr((AGES - (emerges - _CAP_BEFORE[sort])) / spread)
-    out = ndtr((AGES - emerges) / spread)
-    placed = ndtr((AGES - emerges - _TO_PLACE) / spread)
-    chances = np.stack([1 - begun, begun - out, out - placed, placed], axis=1)
-    floor = np.array([0.004, 0.004, 0.004, 0.002])
-    chances = np.maximum(chances, 0) + floor
+    emerges, before, spread = _emerges(kind, generation), _CAP_BEFORE[sort], _SPREAD[sort]
+    passed = [
+        ndtr((AGES - emerges - offset) / spread)
+        for offset in (-before, -_CROWN_DONE * before, 0.0, _TO_PLACE, _TO_ROOTED)
+    ]
+    edges = [np.ones_like(AGES), *passed, np.zeros_like(AGES)]
+    chances = np.stack([edges[k] - edges[k + 1] for k in range(len(STATES))], axis=1)
+    chances = np.maximum(chances, 0) + 0.003
     return np.asarray(chances / chances.sum(axis=1, keepdims=True))
 
 
-def deciduous_stays(kind: Kind) -> FloatArray:
-    """Return (4,): the chance that the deciduous tooth is still there, by the state of its successor."""
-    del kind
-    return np.array([0.985, 0.965, 0.35, 0.03])
+def deciduous_stays() -> FloatArray:
+    """Return (states,): the chance that the deciduous tooth is still there, by the state of its successor."""
+    return np.array([0.985, 0.975, 0.955, 0.35, 0.03, 0.02])
 
 
-def emergence_likelihood(fraction: FloatArray) -> FloatArray:
-    """Return (n, 4): the likelihood of measured emergence fractions under each state.
+def development_likelihood(
+    emergence: FloatArray, root: FloatArray, mineralised: FloatArray, *, resorbs: bool
+) -> FloatArray:
+    """Return (n, states): the likelihood of emergence fraction, root fraction and mineralisation under
+    each state.
 
-    In a crypt the measured share falls off within a few hundredths; an erupting tooth may show any share;
-    one in
-    place shows most of its crown. Floors allow for a wrong alveolar margin.
+    In a crypt the measured share beyond the margin falls off within a few hundredths; an erupting tooth
+    may show any share; one
+    in place shows most of its crown. Floors allow for a wrong alveolar margin and for roots that cannot be
+    followed; where the roots of
+    a tooth may be resorbed (deciduous), a short root of an emerged tooth says little.
     """
-    f = np.clip(fraction, 0.0, 1.0)
+    f = np.clip(emergence, 0.0, 1.0)
     crypt = np.exp(-f / 0.035) / 0.035 + 0.03
     erupting = 1.25 / (1 + np.exp(-(f - 0.05) / 0.015)) / (1 + np.exp((f - 0.82) / 0.03)) + 0.04
     erupted = 4.5 / (1 + np.exp(-(f - 0.80) / 0.025)) + 0.25 * f + 0.02
-    return np.stack([np.zeros_like(f), crypt, erupting, erupted], axis=1)
+    r = np.clip(root, 0.0, 1.0)
+    none = np.exp(-r / 0.08) / 0.08
+    some = np.exp(-r / 0.3) / 0.3
+    half = np.exp(-0.5 * ((r - 0.45) / 0.25) ** 2) / 0.6
+    most = np.exp(-0.5 * ((r - 0.75) / 0.2) ** 2) / 0.45
+    whole = np.exp(-(1 - r) / 0.1) / 0.1
+    loose = 0.3
+    emerged = 0.6 if resorbs else loose
+    m = np.clip(mineralised, 0.0, 1.2)
+    faint = np.exp(-0.5 * ((m - 0.5) / 0.3) ** 2) / 0.7 + 0.3
+    dense = np.exp(-0.5 * ((m - 0.95) / 0.25) ** 2) / 0.6 + 0.3
+    return np.stack(
+        [
+            np.zeros_like(f),
+            crypt * ((1 - loose) * none + loose) * faint,
+            crypt * ((1 - loose) * some + loose) * dense,
+            erupting * ((1 - emerged) * half + emerged) * dense,
+            erupted * ((1 - emerged) * most + emerged) * dense,
+            erupted * ((1 - emerged) * whole + emerged) * dense,
+        ],
+        axis=1,
+    )

@@ -41,6 +41,7 @@ class Column:
     crown_height_mm: float
     emergence_fraction: float
     root_fraction: float
+    mineralised: float
     root_count: float | None
     cusp_count: float | None
     in_premaxilla: float | None
@@ -91,6 +92,7 @@ def _column(members: tuple[ToothObservation, ...], arc: float, hints: Mapping[in
         crown_height_mm=_geometric([m.crown_height_mm for m in members]),
         emergence_fraction=float(np.mean([m.emergence_fraction for m in members])),
         root_fraction=float(np.mean([m.root_fraction for m in members])),
+        mineralised=float(np.mean([m.mineralised for m in members])),
         root_count=_mean([m.root_count for m in members]),
         cusp_count=_mean([m.cusp_count for m in members]),
         in_premaxilla=_mean([m.in_premaxilla for m in members]),

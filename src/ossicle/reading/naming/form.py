@@ -10,13 +10,14 @@ tooth'.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln
+from scipy.special import gammaln, logsumexp
 
-from ..records import Generation
+from ..records import Generation, Jaw
 from .candidates import Kind
 from .columns import Column
 
@@ -42,6 +43,9 @@ class Features:
     premaxilla: FloatArray
     young: FloatArray
     offset: FloatArray
+    peak: FloatArray
+    """Log bulk (cube root of length, width and height) above the mean of the neighbours' in the line; NaN
+    under it."""
 
 
 def _log_t(x: FloatArray, mean: float, spread: FloatArray | float, df: float = 4.0) -> FloatArray:
@@ -51,8 +55,9 @@ def _log_t(x: FloatArray, mean: float, spread: FloatArray | float, df: float = 4
     return np.asarray(norm - np.log(spread) - (df + 1) / 2 * np.log1p(z * z / df))
 
 
-def features(columns: tuple[Column, ...]) -> Features:
-    """Measure all columns of one jaw against the jaw's own cheek teeth."""
+def features(columns: tuple[Column, ...], line: int) -> Features:
+    """Measure all columns of one jaw against the jaw's own cheek teeth; the first ``line`` of them stand
+    in line."""
     length = np.array([c.length_mm for c in columns])
     width = np.array([c.width_mm for c in columns])
     height = np.array([c.crown_height_mm for c in columns])
@@ -67,6 +72,12 @@ def features(columns: tuple[Column, ...]) -> Features:
     top = np.sort(size[group])[-4:]
     reference = float(np.median(top))
     large = group & (size >= reference - 0.5)
+    bulk = (2 * size + np.log(height)) / 3
+    peak = np.full(len(columns), np.nan)
+    for i in range(line):
+        beside = [bulk[k] for k in (i - 1, i + 1) if 0 <= k < line and abs(young[k] - young[i]) < 0.7]
+        if beside:
+            peak[i] = bulk[i] - float(np.mean(beside))
     return Features(
         size=size - reference,
         height=tall - float(np.median(tall[large])),
@@ -78,104 +89,138 @@ def features(columns: tuple[Column, ...]) -> Features:
         ),
         young=young,
         offset=np.array([c.offset_mm for c in columns]) / np.maximum(width, 1e-6),
+        peak=peak,
     )
 
 
-def _size_height_width(kind: Kind, generation: Generation) -> tuple[tuple[float, float], ...]:
-    """Return (mean, spread) of log size, height and width at a locus."""
+@dataclass(frozen=True)
+class _Shape:
+    """Mean and spread of log size, height and width, chances of 1 to 4 roots and 1 to 5 cusps, mean and
+    spread of the peak."""
+
+    size: tuple[float, float]
+    height: tuple[float, float]
+    width: tuple[float, float]
+    roots: tuple[float, ...]
+    cusps: tuple[float, ...]
+    peak: tuple[float, float]
+
+
+_ONE_ROOT = (0.95, 0.04, 0.005, 0.005)
+_ONE_CUSP = (0.85, 0.1, 0.04, 0.005, 0.005)
+_MANY_CUSPS = (0.05, 0.1, 0.25, 0.3, 0.3)
+_PREMOLAR_ROOTS: Mapping[Jaw, tuple[tuple[float, ...], ...]] = {
+    "upper": (
+        (0.15, 0.45, 0.35, 0.05),
+        (0.2, 0.6, 0.18, 0.02),
+        (0.35, 0.6, 0.04, 0.01),
+        (0.6, 0.38, 0.01, 0.01),
+    ),
+    "lower": (
+        (0.15, 0.77, 0.06, 0.02),
+        (0.2, 0.76, 0.03, 0.01),
+        (0.4, 0.58, 0.01, 0.01),
+        (0.65, 0.33, 0.01, 0.01),
+    ),
+}
+_MOLAR_ROOTS: Mapping[Jaw, tuple[float, ...]] = {
+    "upper": (0.06, 0.19, 0.57, 0.18),
+    "lower": (0.06, 0.76, 0.13, 0.05),
+}
+_LAST_ROOTS: Mapping[Jaw, tuple[float, ...]] = {
+    "upper": (0.2, 0.3, 0.4, 0.1),
+    "lower": (0.18, 0.7, 0.09, 0.03),
+}
+_PREMOLAR_CUSPS = ((0.35, 0.3, 0.2, 0.1, 0.05), (0.55, 0.25, 0.13, 0.05, 0.02), (0.7, 0.2, 0.06, 0.02, 0.02))
+
+
+def _molariform(kind: Kind, size: float, peak: tuple[float, float]) -> _Shape:
+    return _Shape((size, 0.3), (0.0, 0.28), (0.02, 0.3), _MOLAR_ROOTS[kind.jaw], _MANY_CUSPS, peak)
+
+
+def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], ...]:
+    """Return the shapes a tooth of this locus may have, each with its share of mammals.
+
+    Incisors may be gnawing tusks, canines incisor-like (lower canine of ruminants), the last premolars
+    like molars (grazers); the last deciduous
+    premolar is like a molar in nearly all, the one before it in many (common knowledge, no source for the
+    shares).
+    """
     young = generation == "deciduous"
+    beside = (-0.15, 0.35)
     if kind.tooth_class == "incisor":
-        return ((-1.0 if young else -0.75, 0.5), (0.6, 0.45), (0.05, 0.4))
+        peak = beside if kind.rank_back == 0 and kind.count > 1 else (0.0, 0.35)
+        small = _Shape((-1.0 if young else -0.75, 0.45), (0.6, 0.4), (0.1, 0.35), _ONE_ROOT, _ONE_CUSP, peak)
+        tusk = _Shape((-0.1, 0.3), (0.9, 0.5), (0.0, 0.4), _ONE_ROOT, _ONE_CUSP, (0.4, 0.4))
+        share = 0.5 if kind.count == 1 or kind.continuous else 0.06
+        return ((1 - share, small), (share, tusk))
     if kind.tooth_class == "canine":
-        return ((-0.8 if young else -0.5, 0.5), (0.85, 0.45), (-0.05, 0.4))
+        tower = _Shape(
+            (-0.65 if young else -0.4, 0.4), (0.85, 0.4), (-0.05, 0.35), _ONE_ROOT, _ONE_CUSP, (0.35, 0.35)
+        )
+        low = _Shape(
+            (-1.0 if young else -0.8, 0.4), (0.55, 0.4), (0.05, 0.4), _ONE_ROOT, _ONE_CUSP, (-0.05, 0.3)
+        )
+        return ((0.8, tower), (0.2, low))
     if kind.tooth_class == "premolar":
-        back = kind.rank_back
-        if young and back == 0:
-            return ((-0.15, 0.35), (0.05, 0.35), (-0.08, 0.35))
-        size = (-0.22, -0.5, -0.75, -0.95, -1.0)[min(back, 4)] - (0.12 if young else 0.0)
-        return ((size, 0.38), (0.2 + 0.08 * min(back, 3), 0.35), (-0.15 - 0.05 * min(back, 2), 0.35))
-    size = (-0.02, -0.02, -0.12, -0.25, -0.35)[min(kind.rank_front, 4)]
+        back = min(kind.rank_back, 3)
+        simple = _Shape(
+            ((-0.2, -0.45, -0.7, -0.95)[back] - (0.12 if young else 0.0), 0.35),
+            (0.2 + 0.08 * back, 0.33),
+            (-0.15 - 0.05 * min(back, 2), 0.33),
+            _PREMOLAR_ROOTS[kind.jaw][back],
+            _PREMOLAR_CUSPS[min(back, 2)],
+            (-0.2, 0.33) if kind.rank_front == 0 and kind.count > 1 else (-0.03, 0.25),
+        )
+        share = (0.85, 0.5, 0.12, 0.02)[back] if young else (0.25, 0.12, 0.05, 0.01)[back]
+        like = _molariform(kind, (-0.1, -0.2, -0.3, -0.4)[back] - (0.05 if young else 0.0), (0.0, 0.22))
+        return ((1 - share, simple), (share, like))
+    size = (-0.02, -0.02, -0.1, -0.2, -0.3)[min(kind.rank_front, 4)]
+    usual = _molariform(kind, size, (-0.1, 0.25) if kind.rank_back == 0 else (0.05, 0.22))
     if kind.rank_back == 0 and kind.count >= 2:
-        return ((size - 0.2, 0.42), (0.0, 0.3), (0.08, 0.35))
-    return ((size, 0.3), (0.0, 0.28), (0.02, 0.3))
+        small = _Shape(
+            (size - 0.4, 0.35), (0.0, 0.3), (0.1, 0.35), _LAST_ROOTS[kind.jaw], _MANY_CUSPS, (-0.3, 0.25)
+        )
+        return ((0.5, usual), (0.5, small))
+    return ((1.0, usual),)
 
 
-_MOLAR_ROOTS = {"upper": (0.08, 0.2, 0.55, 0.17), "lower": (0.06, 0.78, 0.12, 0.04)}
+def _chance_of(values: FloatArray, chances: tuple[float, ...], confusion: float) -> FloatArray:
+    """Return log chance of counts against an even chance, 0 where the count is unknown; some counts are
+    wrong."""
+    even = 1 / len(chances)
+    mixed = np.log((1 - confusion) * np.array(chances) / even + confusion)
+    index = np.clip(np.nan_to_num(np.rint(values), nan=1.0), 1, len(chances)).astype(int) - 1
+    return np.asarray(np.where(np.isfinite(values), mixed[index], 0.0))
 
 
-def _root_chances(kind: Kind, generation: Generation) -> FloatArray:
-    """Return the chance of 1, 2, 3, 4 or more roots, with the confusion of a root count from a scan mixed
-    in."""
-    if kind.tooth_class == "incisor":
-        p = (0.96, 0.03, 0.005, 0.005)
-    elif kind.tooth_class == "canine":
-        p = (0.92, 0.07, 0.005, 0.005)
-    elif kind.tooth_class == "premolar":
-        if generation == "deciduous" and kind.rank_back == 0:
-            p = (0.1, 0.5, 0.33, 0.07) if kind.jaw == "upper" else (0.1, 0.75, 0.12, 0.03)
-        elif kind.jaw == "upper":
-            p = (
-                (0.2, 0.4, 0.35, 0.05),
-                (0.25, 0.55, 0.18, 0.02),
-                (0.4, 0.55, 0.04, 0.01),
-                (0.65, 0.33, 0.01, 0.01),
-            )[min(kind.rank_back, 3)]
-        else:
-            p = (
-                (0.2, 0.72, 0.06, 0.02),
-                (0.3, 0.66, 0.03, 0.01),
-                (0.45, 0.53, 0.01, 0.01),
-                (0.7, 0.28, 0.01, 0.01),
-            )[min(kind.rank_back, 3)]
-    else:
-        p = _MOLAR_ROOTS[kind.jaw]
-        if kind.rank_back == 0 and kind.count >= 2:
-            p = (0.2, 0.35, 0.35, 0.1) if kind.jaw == "upper" else (0.2, 0.7, 0.07, 0.03)
-    return np.asarray(0.7 * np.array(p) + 0.3 * np.array((0.4, 0.3, 0.2, 0.1)))
-
-
-def _cusp_chances(kind: Kind, generation: Generation) -> FloatArray:
-    """Return the chance of 1, 2, 3, 4, 5 or more cusps, with the confusion of a count from a scan mixed
-    in."""
-    if kind.tooth_class in ("incisor", "canine"):
-        p = (0.85, 0.1, 0.04, 0.005, 0.005)
-    elif kind.tooth_class == "premolar":
-        if generation == "deciduous" and kind.rank_back == 0:
-            p = (0.05, 0.15, 0.25, 0.3, 0.25)
-        else:
-            p = ((0.25, 0.3, 0.22, 0.15, 0.08), (0.5, 0.25, 0.15, 0.07, 0.03), (0.65, 0.2, 0.1, 0.03, 0.02))[
-                min(kind.rank_back, 2)
-            ]
-    else:
-        p = (0.06, 0.1, 0.24, 0.3, 0.3)
-    return np.asarray(0.7 * np.array(p) + 0.3 * 0.2)
+def _shape_ratio(shape: _Shape, seen: Features, widen: FloatArray) -> FloatArray:
+    total = np.zeros_like(seen.size)
+    for values, (mean, spread), (any_mean, any_spread) in (
+        (seen.size, shape.size, (-0.6, 0.8)),
+        (seen.height, shape.height, (0.3, 0.7)),
+        (seen.width, shape.width, (0.0, 0.6)),
+    ):
+        total += _log_t(values, mean, spread * widen) - _log_t(values, any_mean, any_spread)
+    total += _chance_of(seen.roots, shape.roots, 0.3) * (1 - 0.5 * seen.young)
+    total += 0.7 * _chance_of(seen.cusps, shape.cusps, 0.3)
+    known = np.isfinite(seen.peak)
+    total[known] += _log_t(seen.peak[known], *shape.peak) - _log_t(seen.peak[known], 0.0, 0.45)
+    return FORM_WEIGHT * total
 
 
 def form_ratio(kind: Kind, generation: Generation, seen: Features) -> FloatArray:
     """Return (n,) log of (density of each column's form at this locus / density for any object)."""
     widen = 1.0 + 0.6 * seen.young
-    total = np.zeros_like(seen.size)
-    for values, (mean, spread), (any_mean, any_spread) in zip(
-        (seen.size, seen.height, seen.width),
-        _size_height_width(kind, generation),
-        ((-0.6, 0.8), (0.3, 0.7), (0.0, 0.6)),
-        strict=True,
-    ):
-        total += _log_t(values, mean, spread * widen) - _log_t(values, any_mean, any_spread)
-    known = np.isfinite(seen.roots)
-    if known.any():
-        chances = _root_chances(kind, generation)
-        total[known] += np.log(chances[np.clip(seen.roots[known], 1, 4).astype(int) - 1] / 0.25) * (
-            1 - 0.5 * seen.young[known]
+    shapes = _shapes(kind, generation)
+    total = np.asarray(
+        logsumexp(
+            np.stack([np.log(share) + _shape_ratio(shape, seen, widen) for share, shape in shapes]), axis=0
         )
-    known = np.isfinite(seen.cusps)
-    if known.any():
-        chances = _cusp_chances(kind, generation)
-        total[known] += np.log(chances[np.clip(seen.cusps[known], 1, 5).astype(int) - 1] / 0.2) * 0.7
-    total *= FORM_WEIGHT
+    )
     known = np.isfinite(seen.premaxilla)
     if known.any() and kind.jaw == "upper":
         p = np.clip(seen.premaxilla[known], 0.03, 0.97)
         total[known] += np.log(2 * (p if kind.tooth_class == "incisor" else 1 - p))
     total += _log_t(seen.offset, 0.0, 0.5 * widen) - _log_t(seen.offset, 0.0, 1.2)
-    return total
+    return np.asarray(total)

@@ -26,6 +26,8 @@ __all__ = [
     "EXTRA_RATE",
     "FALSE_RATE",
     "GAP_MISSING",
+    "GENERIC_WEIGHT",
+    "METATHERIAN_INCISORS",
     "MISS",
     "OPEN_CLADES",
     "OPEN_PREMOLARS",
@@ -44,25 +46,50 @@ ERUPTED_FRACTION: Final = 0.8
 the margin in
 many teeth that are in use, so that one would never be reached."""
 
-STATES: Final = ("absent", "in_crypt", "erupting", "erupted")
+STATES: Final = ("absent", "cap", "crown", "erupting", "erupted", "rooted")
+"""Absent; crown still forming; crown formed but in its crypt; erupting; in place with roots still open; in
+place with full roots."""
 
 AGES: Final = np.array(
-    [-0.22, -0.12, -0.04, 0.04, 0.12, 0.2, 0.28, 0.36, 0.44, 0.52, 0.6, 0.68, 0.76, 0.85, 0.95, 1.1, 1.4]
+    [
+        -0.2,
+        -0.13,
+        -0.07,
+        -0.01,
+        0.05,
+        0.11,
+        0.17,
+        0.24,
+        0.31,
+        0.38,
+        0.45,
+        0.53,
+        0.61,
+        0.69,
+        0.77,
+        0.86,
+        0.97,
+        1.1,
+        1.4,
+    ]
 )
 """Dental ages tried: 0 a placental's birth, 1 all teeth through."""
 
-AGE_PRIOR: Final = np.array([0.5, 0.8, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.2, 2.0, 4.0]) / 21.5
+AGE_PRIOR: Final = (
+    np.array([0.5, 0.6, 0.8, 0.8, 0.8, 0.8, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.2, 2.0, 4.0]) / 22.5
+)
 """Collections hold more adults than young; otherwise flat."""
 
 MISS: Final[Mapping[str, tuple[float, float]]] = {
     # state: (chance that one side's tooth goes unseen by itself, chance that both go unseen together)
-    "in_crypt": (0.12, 0.04),
+    "cap": (0.25, 0.08),
+    "crown": (0.1, 0.03),
     "erupting": (0.05, 0.01),
     "erupted": (0.04, 0.012),
+    "rooted": (0.04, 0.012),
 }
-"""Unseen: lost after death (single-rooted front teeth fall out of dry skulls, on both sides alike), or
-missed by the isolation; the first
-caps are small and faint."""
+"""Unseen: lost after death (single-rooted front teeth fall out of dry skulls, on both sides alike), or missed
+by the isolation; the first caps are small and faint."""
 
 FALSE_RATE: Final = 1.0
 """Weight of 'no tooth' against 'tooth' beside the detection odds themselves: 1, as the odds are the
@@ -77,8 +104,29 @@ GAP_MISSING: Final = (0.06, 1.0)
 """Weight of a missing tooth where the row has closed up (0) and where room for a whole tooth is free (1
 tooth length)."""
 
-OPEN_SHARE: Final = 0.25
+OPEN_SHARE: Final = 0.35
 """Prior that a specimen's formula is on no list."""
+
+GENERIC_WEIGHT: Final = 10.0
+"""Weight of a dentition called generic against that of a genus: the full row of a clade is its commonest
+and its ancestral state."""
+
+METATHERIAN_INCISORS: Final[Mapping[tuple[int, int], float]] = {
+    (5, 4): 1.0,
+    (4, 3): 1.0,
+    (5, 3): 0.5,
+    (4, 4): 0.2,
+    (3, 1): 0.6,
+    (3, 2): 0.2,
+    (2, 1): 0.05,
+    (1, 1): 0.1,
+    (3, 3): 0.02,
+    (4, 2): 0.02,
+    (5, 2): 0.01,
+}
+"""Upper and lower incisors of metatherians go together: one more above than below in most, one pair below
+in diprotodonts (Didelphis 5/4,
+Dasyurus 4/3, Perameles 5/3, Macropus 3/1, Vombatus 1/1: shared table of formulas)."""
 
 OPEN_STEPS: Final[Mapping[Clade, Mapping[ToothClass, Mapping[Jaw, Mapping[int, float]]]]] = {
     # Full placental row 3.1.4.3 (upper and lower), full metatherian row 5.1.3.4 / 4.1.3.4; each loss about
@@ -93,8 +141,8 @@ OPEN_STEPS: Final[Mapping[Clade, Mapping[ToothClass, Mapping[Jaw, Mapping[int, f
     },
     "metatherian": {
         "incisor": {
-            "upper": {5: 0.7, 4: 1.0, 3: 0.5, 2: 0.05, 1: 0.05},
-            "lower": {4: 0.7, 3: 1.0, 2: 0.2, 1: 0.5},
+            "upper": {5: 1.0, 4: 1.0, 3: 1.0, 2: 1.0, 1: 1.0},
+            "lower": {4: 1.0, 3: 1.0, 2: 1.0, 1: 1.0},
         },
         "canine": {"upper": {1: 1.0, 0: 0.1}, "lower": {1: 1.0, 0: 0.3}},
         "molar": {"upper": {4: 1.0, 3: 0.06, 5: 0.02}, "lower": {4: 1.0, 3: 0.06, 5: 0.02}},

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from ..records import Generation
 from .candidates import Kind
-from .clock import deciduous_stays, emergence_likelihood, state_chances
+from .clock import deciduous_stays, development_likelihood, state_chances
 from .columns import Column, JawColumns
 from .form import features, form_ratio
 from .knowledge import AGES, EXTRA_RATE, FALSE_RATE, GAP_MISSING, MISS, STATES
@@ -91,15 +91,26 @@ def _room(line: Sequence[Column]) -> FloatArray:
     return room
 
 
+_COVERED = 3.0
+"""Log cost of a successor without its deciduous tooth lying wholly under the tooth of another locus."""
+
+
+def _overlap(one: Column, other: Column) -> float:
+    """Return the share of the shorter column's length along the row that both take."""
+    shared = 0.5 * (one.length_mm + other.length_mm) - abs(one.arc_mm - other.arc_mm)
+    return float(np.clip(shared / min(one.length_mm, other.length_mm), 0.0, 1.0))
+
+
 def _between(line: Sequence[Column], under: Sequence[Column]) -> FloatArray:
     """Return (n + 1, m) weights of an under column standing where n line columns lie before it."""
     weight = np.ones((len(line) + 1, len(under)))
     for j, column in enumerate(under):
+        covered = max((_overlap(column, other) for other in line), default=0.0)
         for i in range(len(line) + 1):
             low = line[i - 1].arc_mm if i > 0 else -np.inf
             high = line[i].arc_mm if i < len(line) else np.inf
             outside = max(low - column.arc_mm, column.arc_mm - high, 0.0) / column.length_mm
-            weight[i, j] = np.exp(-0.5 * min((outside / 0.5) ** 2, 40.0))
+            weight[i, j] = np.exp(-0.5 * min((outside / 0.5) ** 2, 40.0) - _COVERED * covered)
     return weight
 
 
@@ -107,10 +118,15 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     """Return the weights of all kinds of locus for the columns of one jaw."""
     columns = jaw.all
     n1, n2, ages = len(jaw.line), len(jaw.under), len(AGES)
-    seen = features(columns)
-    fraction = np.array([c.emergence_fraction for c in columns])
-    states = emergence_likelihood(fraction)
-    states /= (states @ np.array([0.0, 0.45, 0.2, 0.35]))[:, None]
+    seen = features(columns, n1)
+    measured = [
+        np.array([getattr(c, m) for c in columns])
+        for m in ("emergence_fraction", "root_fraction", "mineralised")
+    ]
+    usual = np.array([0.0, 0.15, 0.3, 0.15, 0.15, 0.25])
+    states = {resorbs: development_likelihood(*measured, resorbs=resorbs) for resorbs in (False, True)}
+    scale = (states[False] @ usual)[:, None]
+    states = {resorbs: likelihood / scale for resorbs, likelihood in states.items()}
     tooth = np.ones(len(columns))
     false = np.ones(len(columns))
     for c, column in enumerate(columns):
@@ -174,16 +190,16 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     def single(kind: Kind) -> tuple[Move, ...]:
         generation = kind.tooth.generations[-1]
         chances, worth = emission(kind, generation)
-        weight = (chances @ states.T) * worth
+        weight = (chances @ states[kind.transient].T) * worth
         if kind.transient:
             # The tooth is shed early: by the time the incisors are replaced it is usually gone.
             gone = 1 / (1 + np.exp(-(AGES - 0.4) / 0.06))
             weight = weight * (1 - 0.97 * gone[:, None])
-            hidden = chances[:, 0] + chances[:, 1] * miss[1] + gone
+            hidden = chances[:, :3] @ miss[:3] + gone
             visible = (1 - gone) * 0.3
         else:
-            hidden = chances[:, 0] + chances[:, 1] * miss[1]
-            visible = chances[:, 2:] @ miss[2:]
+            hidden = chances[:, :3] @ miss[:3]
+            visible = chances[:, 3:] @ miss[3:]
         return (
             none_of(hidden, visible),
             Move(1, 0, (generation,), line_only(weight)),
@@ -193,18 +209,18 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     def double(kind: Kind) -> tuple[Move, ...]:
         d_chances, d_worth = emission(kind, "deciduous")
         p_chances, p_worth = emission(kind, "permanent")
-        stays = deciduous_stays(kind)
+        stays = deciduous_stays()
         d_seen = d_chances[:, 1:] @ (1 - miss[1:])
-        d_weight = (d_chances @ states.T) * d_worth
-        p_with = (p_chances * stays) @ states.T * p_worth
+        d_weight = (d_chances @ states[True].T) * d_worth
+        p_with = (p_chances * stays) @ states[False].T * p_worth
         no_d = 1 - stays[None, :] * d_seen[:, None]
-        p_alone = (p_chances * no_d) @ states.T * p_worth
+        p_alone = (p_chances * no_d) @ states[False].T * p_worth
         d_alone = d_weight * ((p_chances * stays) @ miss)[:, None]
         absent = p_chances * no_d * miss
         together = d_weight[:, line, None] * p_with[:, None, under] * pair_lu
         swapped = p_with[:, line, None] * d_weight[:, None, under] * pair_ul
         moves = [
-            none_of(absent[:, :2].sum(axis=1), absent[:, 2:].sum(axis=1)),
+            none_of(absent[:, :3].sum(axis=1), absent[:, 3:].sum(axis=1)),
             Move(1, 0, ("deciduous",), line_only(d_alone)),
             Move(1, 0, ("permanent",), line_only(p_alone)),
             Move(0, 1, ("permanent",), under_only(p_alone)),
