@@ -3,7 +3,7 @@
 Nothing here looks at a scan, and nothing of ours is imported but the errors.
 """
 
-from ossicle.anatomy.dentitions import Clade, Dentition, Mark, TemplateTooth, dentition, load_dentitions
+from ossicle.anatomy.dentitions import dentition, load_dentitions
 from ossicle.anatomy.eruption import EruptionOrder, ExpectedTooth, Phase, eruption_order, expected_state
 from ossicle.anatomy.formula import Counts, Formula
 from ossicle.anatomy.iso3950 import from_iso3950, iso3950_successor, to_iso3950
@@ -25,6 +25,7 @@ from ossicle.anatomy.notation import (
 from ossicle.anatomy.proportions import SizePrior, cascade_share, cascade_third_molar, size_prior
 from ossicle.anatomy.schemes import NamingScheme, counted_scheme, load_schemes, scheme
 from ossicle.anatomy.stages import STAGES, GrowthStage, PublishedClass, Stage, growth_stage, published_classes
+from ossicle.anatomy.templates import Clade, Dentition, Mark, TemplateTooth
 from ossicle.anatomy.terms import Term, load_terms, term
 from ossicle.anatomy.unknown import (
     Candidate,

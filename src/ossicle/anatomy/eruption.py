@@ -13,10 +13,11 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Final, Literal, TypeAlias
 
-from ossicle.anatomy.dentitions import Dentition, Mark, TemplateTooth, load_dentitions
+from ossicle.anatomy.dentitions import load_dentitions
 from ossicle.anatomy.loci import Locus, ToothName
 from ossicle.anatomy.locus_list import LocusList
 from ossicle.anatomy.notation import JAWS, TOOTH_CLASSES
+from ossicle.anatomy.templates import Dentition, Mark, TemplateTooth
 from ossicle.errors import OssicleError
 
 __all__ = [
@@ -100,12 +101,14 @@ def known_orders() -> tuple[str, ...]:
     return tuple(_tables())
 
 
+@cache
 def eruption_order(dentition: Dentition) -> EruptionOrder:
     """Return the order of a dentition: its own, its family's or its clade's generic one, fitted to its loci.
 
     In a generic placental order an incisor, canine or premolar of one generation takes the step of the
     deciduous tooth of its place (it is one retained, or comes as early), except P1, which has a step of its
-    own. Teeth that the order does not know, such as a fourth molar, follow after it, front ones first.
+    own; a P1 that is replaced comes with P2. Teeth that the order does not know, such as a fourth molar,
+    follow after it, front ones first.
 
     Raises
     ------
@@ -117,6 +120,7 @@ def eruption_order(dentition: Dentition) -> EruptionOrder:
         raise OssicleError(
             f"no order of eruption is known for {dentition.name}", mend="give another dentition"
         )
+    generic = name.startswith("generic")
     table = _tables()[name]
     known = [LocusList.parse(step) for step in table["steps"]]
     step_by_key = {
@@ -125,14 +129,15 @@ def eruption_order(dentition: Dentition) -> EruptionOrder:
     groups: dict[int, list[ToothName]] = {}
     late: list[ToothName] = []
     for tooth, place in _teeth_with_place(dentition):
-        number = step_by_key.get(_key(place))
-        if number is None:
-            late.append(tooth)
+        tried = (place, tooth) if generic else (tooth, place)
+        numbers = [step_by_key[_key(other)] for other in tried if _key(other) in step_by_key]
+        if numbers:
+            groups.setdefault(numbers[0], []).append(tooth)
         else:
-            groups.setdefault(number, []).append(tooth)
+            late.append(tooth)
     steps = [tuple(groups[number]) for number in sorted(groups)]
     steps += _in_row_order(late)
-    basis = f"{name} order of eruption" if name.startswith("generic") else f"order of eruption of {name}"
+    basis = f"{name} order of eruption" if generic else f"order of eruption of {name}"
     if name not in (dentition.name, f"generic {dentition.clade}"):
         basis += f", of the same family ({dentition.family})"
     if late:
@@ -140,7 +145,7 @@ def eruption_order(dentition: Dentition) -> EruptionOrder:
     return EruptionOrder(
         steps=tuple(steps),
         basis=basis,
-        generic=name.startswith("generic"),
+        generic=generic,
         margin=str(table["margin"]),
         status="V" if table["status"] == "V" else "M",
         source=str(table["source"]),
@@ -175,6 +180,8 @@ def _teeth_with_place(dentition: Dentition) -> list[tuple[ToothName, ToothName]]
 
 def _as_early_as(locus: TemplateTooth, adult: ToothName, dentition: Dentition) -> ToothName:
     first_premolar = locus.tooth_class == "premolar" and locus.position == 1
+    if first_premolar and locus.replaced:
+        return ToothName(Locus(locus.jaw, None, "premolar", 2))
     if dentition.clade != "placental" or adult.generation != "unreplaced" or first_premolar:
         return adult
     return ToothName(Locus(locus.jaw, None, locus.tooth_class, locus.position), "deciduous")

@@ -32,7 +32,7 @@ _MEND: Final = "write it like I3/3 C1/1 P4/4 M2/3 = 42 or 3.1.4.2/3.1.4.3"
 _PREFIX = re.compile(r"dental formulae?\s*[:=]?\s*|dentition\s*[:=]?\s*", re.IGNORECASE)
 _PAIRS: Final = {"(": ")", "[": "]", "{": "}"}
 
-_NUMBER = r"\d{1,2}"
+_NUMBER = r"\d{1,4}"
 _UPPER_LOWER = (
     rf"(?P<upper>{_NUMBER})(?:-(?P<upper_left>{_NUMBER}))?\s*/\s*"
     rf"(?P<lower>{_NUMBER})(?:-(?P<lower_left>{_NUMBER}))?(?![\d-])"
@@ -41,9 +41,10 @@ _LETTERS = r"(?P<d_before>[dD])?(?P<letter>[iIcCmM]|[pP][mM]?)(?P<d_after>d)?\.?
 _ITEM = re.compile(rf"(?:{_LETTERS}\s*)?{_UPPER_LOWER}")
 _BETWEEN = re.compile(r"[\s,;+.]*")
 _RAISED = re.compile(rf"\^({_NUMBER})\s*/?\s*_({_NUMBER})|_({_NUMBER})\s*/?\s*\^({_NUMBER})")
-_PLACES = re.compile(rf"(?P<d>[dD]\s*)?(?P<numbers>{_NUMBER}(?:(?:\s*[.:-]\s*|\s){_NUMBER})+)")
-_PLACE_BREAK = re.compile(r"\s*[.:-]\s*|\s")
-_TWICE = re.compile(r"2\s*x?\s*(?P<before>\(.+\))|(?P<after>.+?)\s*x\s*2")
+_PLACES = re.compile(
+    rf"(?P<d>[dD]\s*)?(?P<numbers>{_NUMBER}(?P<gap>\s?[.:-]\s?|\s){_NUMBER}(?:(?P=gap){_NUMBER})*)"
+)
+_TWICE = re.compile(r"2\s*x?\s*(?P<before>[(\[{].+[)\]}])|(?P<after>.+?)\s*x\s*2")
 _TOTAL = re.compile(r"(?P<number>\d{1,4})(?P<twice>\s*x\s*2)?(?:\s*teeth)?\.?")
 _BEFORE_TOTAL = re.compile(r"[\s,;:]*\b(?:total|sum)$", re.IGNORECASE)
 _SIDES = re.compile(r"right\s*:?\s*(?P<right>.+?)\s*[;,]?\s+left\s*:?\s*(?P<left>.+)", re.IGNORECASE)
@@ -93,8 +94,6 @@ def _without_brackets(body: str, where: str) -> str:
 
 def _two_sides(right_text: str, left_text: str, where: str) -> Formula:
     right, left = (_one_side(text, where) for text in (right_text, left_text))
-    if not (right.is_symmetric and left.is_symmetric):
-        _refuse("a side of its own cannot spell out both sides again", where)
     return Formula(right.upper_right, left.upper_left, left.lower_left, right.lower_right)
 
 
@@ -121,14 +120,16 @@ def _by_place(body: str, where: str) -> Formula | None:
     if len(found) > 2:
         _refuse("it has more than two rows", where)
     deciduous = found[0]["d"] is not None
+    if found[-1]["d"] is not None and not deciduous:
+        _refuse("the lower row is deciduous and the upper is not", where)
     letters = ("dI", "dC", "dP") if deciduous else ("I", "C", "P", "M")
     jaws: list[Counts] = []
     for row in found:
-        numbers = _PLACE_BREAK.split(row["numbers"])
+        numbers = row["numbers"].split(row["gap"])
         if len(numbers) != len(letters):
             expected = "incisors, canines, premolars" + ("" if deciduous else ", molars")
             _refuse(f"a row has {len(numbers)} numbers where {len(letters)} stand for {expected}", where)
-        jaws.append(Counts(**dict(zip(letters, map(int, numbers), strict=True))))
+        jaws.append(_counts(dict(zip(letters, map(int, numbers), strict=True)), where))
     return Formula.symmetric(jaws[0], jaws[-1])
 
 
@@ -152,19 +153,34 @@ def _by_items(body: str, where: str) -> Formula:
         _refuse("some counts have a letter and some have none", where)
     if not lettered and len(items) != 4:
         _refuse(f"counts without letters must be the four of I C P M, not {len(items)}", where)
-    quadrants: dict[str, dict[str, int]] = {
-        name: {} for name in ("upper_right", "upper_left", "lower_left", "lower_right")
-    }
+    upper: dict[str, int] = {}
+    lower: dict[str, int] = {}
     for letter, item in zip(
         (_letter_of(item, place) for place, item in enumerate(items)), items, strict=True
     ):
-        if letter in quadrants["upper_right"]:
+        if letter in upper:
             _refuse(f"{letter} is counted twice", where)
-        for jaw in ("upper", "lower"):
-            right = int(item[jaw])
-            quadrants[f"{jaw}_right"][letter] = right
-            quadrants[f"{jaw}_left"][letter] = int(item[f"{jaw}_left"] or right)
-    return Formula.from_quadrants(quadrants)
+        _check_sides(item, where)
+        upper[letter], lower[letter] = int(item["upper"]), int(item["lower"])
+    return Formula.symmetric(_counts(upper, where), _counts(lower, where))
+
+
+def _counts(numbers: dict[str, int], where: str) -> Counts:
+    try:
+        return Counts(**numbers)
+    except OssicleError as error:
+        raise OssicleError(error.what, where=where, mend=error.mend) from None
+
+
+def _check_sides(item: re.Match[str], where: str) -> None:
+    """Let ``3-3/3-3`` pass, both sides spelled out, but not a range of counts such as ``3/2-3``."""
+    left = (item["upper_left"], item["lower_left"])
+    if left not in ((None, None), (item["upper"], item["lower"])):
+        _refuse(
+            f"{item.group().strip()} gives a range or sides that differ",
+            where,
+            "give one number of each, or write 'right ...; left ...'",
+        )
 
 
 def _letter_of(item: re.Match[str], place: int) -> str:

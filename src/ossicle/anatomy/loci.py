@@ -31,7 +31,7 @@ MAX_POSITION: Final = 99
 """Rows of many like teeth (some armadillos, toothed whales) stay far below this."""
 
 _NAME = re.compile(
-    r"(?:(?P<jaw>upper|lower)\s+)?(?:(?P<side>right|left|[RL])\s+)?(?:(?P<jaw_after>upper|lower)\s+)?"
+    r"(?:(?P<jaw>upper|lower)\s+)?(?:(?P<side>right|left|[RL])\s+)?(?(jaw)|(?:(?P<jaw_after>upper|lower)\s+)?)"
     r"(?P<deciduous>[dD])?(?P<letter>[iI]|[cC]|[pP][mM]?|[mM])\s*(?P<mark>[\^_])?(?P<digits>\d{1,3})?"
 )
 _SIDE_WORDS: Final[dict[str, Side]] = {"right": "right", "left": "left", "R": "right", "L": "left"}

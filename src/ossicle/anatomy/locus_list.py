@@ -20,7 +20,7 @@ _MEND: Final = "write it like I1-3 C P2-4 M1 / i1-3 c p3-4 m1"
 _NUMBERS = r"\d{1,4}(?:-\d{1,4})?"
 _TOKEN = re.compile(
     rf"(?P<deciduous>[dD])?(?P<letter>[iI]|[cC]|[pP][mM]?|[mM])\s*(?P<mark>[\^_])?\s*(?P<numbers>{_NUMBERS})?"
-    rf"|(?P<more>{_NUMBERS})"
+    rf"|(?P<more_mark>[\^_])?(?P<more>{_NUMBERS})"
 )
 _BETWEEN = re.compile(r"[\s,;+.]*")
 
@@ -106,6 +106,8 @@ def _read_row(text: str, row: Jaw | None, where: str) -> list[ToothName]:
         token = _TOKEN.match(text, at)
         if token is None or (token["more"] and head is None):
             _refuse(f"{shown(text[at:], 20)} names no tooth", where)
+        if token["more_mark"] and head is not None and token["more_mark"] != head["mark"]:
+            _refuse(f"{shown(text[at:], 20)} is raised or lowered unlike the numbers before it", where)
         head = token if token["letter"] else head
         assert head is not None
         teeth.extend(_named(head, token["numbers"] or token["more"], row, where))

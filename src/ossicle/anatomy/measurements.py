@@ -11,8 +11,8 @@ from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
 
-from ossicle.anatomy.dentitions import Mark
 from ossicle.anatomy.notation import shown
+from ossicle.anatomy.templates import Mark
 from ossicle.errors import OssicleError
 
 __all__ = ["MeasurementDefinition", "load_measurements", "measurement"]

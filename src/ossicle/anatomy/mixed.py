@@ -1,18 +1,14 @@
 """Mixed dentitions: what stands at each locus at a stage of growth, and what waits in the crypt."""
 
 from dataclasses import dataclass
-from typing import Final
 
-from ossicle.anatomy.dentitions import Dentition, TemplateTooth
 from ossicle.anatomy.eruption import ExpectedTooth, eruption_order, expected_state
-from ossicle.anatomy.notation import CLASS_LETTERS, JAWS, Jaw, shown
+from ossicle.anatomy.notation import JAWS, Jaw, shown
 from ossicle.anatomy.stages import STAGES, Stage, growth_stage
+from ossicle.anatomy.templates import Dentition, TemplateTooth
 from ossicle.errors import OssicleError
 
 __all__ = ["MixedDentition", "MixedLocus", "mixed_dentition", "stage_span"]
-
-_SAMPLES: Final = 240
-"""Fractions tried to find where a stage begins and ends; the steps of most orders divide it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +97,18 @@ def mixed_dentition(dentition: Dentition, stage: Stage | float) -> MixedDentitio
     rows = {}
     for jaw in JAWS:
         loci = [*dentition.loci(jaw), *(tooth for tooth in dentition.transient if tooth.jaw == jaw)]
-        loci.sort(key=lambda tooth: (list(CLASS_LETTERS).index(tooth.tooth_class), tooth.position))
+        loci.sort(key=lambda tooth: tooth.place)
         rows[jaw] = tuple(at(locus) for locus in loci)
     basis = eruption_order(dentition).basis if teeth else "the dentition has no teeth"
     return MixedDentition(dentition, fraction, rows["upper"], rows["lower"], basis)
 
 
 def stage_span(dentition: Dentition, stage: Stage) -> tuple[float, float]:
-    """Return the first and last fraction of the order of eruption at which a dentition is in a stage.
+    """Return the fractions of the order of eruption between which a dentition is in a stage.
 
-    ``old`` begins and ends where the adult stage ends, since eruption does not tell it.
+    A stage can change only as a step begins or ends, so the middle of each step tells. The adult stage
+    begins as the last step ends. ``old`` begins and ends where the adult stage ends, since eruption does
+    not tell it.
 
     Raises
     ------
@@ -121,14 +119,13 @@ def stage_span(dentition: Dentition, stage: Stage) -> tuple[float, float]:
         raise OssicleError(f"no stage is called {shown(str(stage))}", mend=f"say {', '.join(STAGES)}")
     if stage == "old":
         return (1.0, 1.0)
-    found = [
-        number / _SAMPLES
-        for number in range(_SAMPLES + 1)
-        if _stage_at(dentition, number / _SAMPLES) == stage
-    ]
+    steps = len(eruption_order(dentition).steps) if dentition.formula.total else 0
+    found = [number for number in range(steps) if _stage_at(dentition, (number + 0.5) / steps) == stage]
+    if stage == _stage_at(dentition, 1.0):
+        return (min(found, default=steps) / steps, 1.0)
     if not found:
         raise OssicleError(f"{dentition.name} passes no {stage} stage that its teeth would show")
-    return (found[0], found[-1])
+    return (found[0] / steps, (found[-1] + 1) / steps)
 
 
 def _stage_at(dentition: Dentition, fraction: float) -> Stage | None:

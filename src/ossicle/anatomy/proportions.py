@@ -8,9 +8,9 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
 
-from ossicle.anatomy.dentitions import Clade
 from ossicle.anatomy.loci import ToothName
 from ossicle.anatomy.notation import CLASS_LETTERS
+from ossicle.anatomy.templates import Clade
 from ossicle.errors import OssicleError
 
 __all__ = ["SizePrior", "cascade_share", "cascade_third_molar", "size_prior"]

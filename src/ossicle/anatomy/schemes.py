@@ -14,9 +14,9 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Final
 
-from ossicle.anatomy.dentitions import Dentition, Mark
 from ossicle.anatomy.loci import ToothName
 from ossicle.anatomy.notation import CLASS_LETTERS, JAWS, Jaw, ToothClass, plain_marks, shown
+from ossicle.anatomy.templates import Dentition, Mark
 from ossicle.errors import OssicleError
 
 __all__ = ["NamingScheme", "counted_scheme", "load_schemes", "scheme"]

@@ -19,10 +19,10 @@ from functools import cache
 from importlib.resources import files
 from typing import Final, Literal, TypeAlias, get_args
 
-from ossicle.anatomy.dentitions import Dentition, Mark
 from ossicle.anatomy.loci import ToothName
 from ossicle.anatomy.locus_list import LocusList
 from ossicle.anatomy.notation import JAWS
+from ossicle.anatomy.templates import Dentition, Mark
 
 __all__ = [
     "STAGES",

@@ -12,6 +12,7 @@ from importlib.resources import files
 from types import MappingProxyType
 
 from ossicle.anatomy.notation import shown
+from ossicle.anatomy.templates import Mark
 from ossicle.errors import OssicleError
 
 __all__ = ["Term", "load_terms", "term"]
@@ -26,27 +27,34 @@ class Term:
     name
         The word used on pages, in accounts and in tables.
     uberon
-        The identifier, ``"UBERON:0001687"``, or None where UBERON has no fitting term.
+        The identifier, ``"UBERON:0001687"``, or None where none fits or none was looked up.
     synonyms
         Other words of the trade for the same thing, accepted when naming.
+    source, status
+        Where the term was read (``"V"``), or that it is from memory (``"M"``).
     """
 
     name: str
     uberon: str | None
     synonyms: tuple[str, ...] = ()
+    source: str = "UBERON (CC BY 3.0)"
+    status: Mark = "V"
 
 
 @cache
 def load_terms() -> Mapping[str, Term]:
-    """Return all terms by preferred name, in the order of the data."""
+    """Return all terms by preferred name: UBERON's in the order of the data, then those we name ourselves."""
     data = files("ossicle.anatomy.data")
     found: dict[str, Term] = {}
     extra = tomllib.loads((data / "synonyms.toml").read_text(encoding="utf-8"))
     for line in (data / "terms.tsv").read_text(encoding="utf-8").splitlines()[1:]:
         name, uberon = line.split("\t")
-        found[name] = Term(name, uberon or None, tuple(extra.pop(name, ())))
+        found[name] = Term(name, uberon, tuple(extra.pop(name, ())))
     if extra:
         raise OssicleError(f"synonyms are given for {min(extra)}, which is no term")
+    for name, row in tomllib.loads((data / "own_terms.toml").read_text(encoding="utf-8")).items():
+        synonyms = tuple(row.get("synonyms", ()))
+        found[name] = Term(name, row.get("uberon"), synonyms, row["source"], row["status"])
     return MappingProxyType(found)
 
 

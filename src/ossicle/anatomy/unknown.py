@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
-from ossicle.anatomy.dentitions import Clade, Dentition, TemplateTooth, load_dentitions
+from ossicle.anatomy.dentitions import load_dentitions
 from ossicle.anatomy.formula import MAX_COUNT, Counts, Formula
 from ossicle.anatomy.notation import CLASS_LETTERS, JAWS, Jaw, ToothClass
+from ossicle.anatomy.templates import Clade, Dentition, TemplateTooth
 from ossicle.errors import OssicleError
 
 __all__ = [
