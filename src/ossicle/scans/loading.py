@@ -315,11 +315,19 @@ def _check_exists(source: Path) -> None:
 
 
 def _inner_slices(source: Path) -> Path:
-    """Return the folder of slices inside a specimen's folder, or the source itself."""
+    """Return the folder of slices, or the one volume, inside a specimen's folder; else the source itself."""
     if not source.is_dir() or any(_probe(family, source) for family in families()):
         return source
     inner = [source / name for name in SLICE_FOLDERS if (source / name).is_dir()]
-    return inner[0] if len(inner) == 1 else source
+    if inner:
+        return inner[0]
+    with reading(source, "a folder"):
+        below = sorted(p for p in source.iterdir() if not p.name.startswith("."))
+    for family in families():  # raw files come last, after the headers that may name them
+        found = [path for path in below if _probe(family, path)]
+        if found:
+            return found[0] if len(found) == 1 else source
+    return source
 
 
 def _probe(family: Any, source: Path) -> bool:

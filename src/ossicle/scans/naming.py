@@ -76,8 +76,9 @@ def _stacks_of_one_pattern(names: Sequence[str]) -> list[NumberedStack]:
     varying = [i for i, column in enumerate(columns) if len({int(v) for v in column}) > 1]
     if not varying:
         return [NumberedStack(name, (name,), ()) for name in names]
-    running = max(varying, key=lambda i: (len({int(v) for v in columns[i]}), i))
-    goes_along = len({int(v) for v in columns[running]}) == len(names)
+    values = {i: sorted({int(v) for v in columns[i]}) for i in varying}
+    running = max(varying, key=lambda i: (len(values[i]), -len(missing_numbers(values[i])), i))
+    goes_along = len(values[running]) == len(names)
     groups: dict[tuple[str, ...], list[tuple[int, str]]] = defaultdict(list)
     for name, piece in zip(names, pieces, strict=True):
         numbers = piece[1::2]

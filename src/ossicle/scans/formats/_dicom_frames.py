@@ -49,7 +49,7 @@ def decode_single(raw: bytes, shape: tuple[int, ...], dtype: np.dtype[Any], wher
         raise OssicleError("the file changed while it was read", where=where, mend="try again")
     if syntax in _BY_PYDICOM:
         dataset.file_meta.TransferSyntaxUID = syntax
-        frame = pixel_array(dataset, raw=True)
+        frame = pixel_array(dataset, raw=True, correct_unused_bits=False)
     else:
         frame = _codec(syntax, where)(get_frame(dataset.PixelData, 0, number_of_frames=1))
     return _stored_bits(frame, dataset, shape, dtype, where)
@@ -77,9 +77,7 @@ def _codec(syntax: uid.UID, where: str) -> Callable[[bytes], NDArray[Any]]:
 def _stored_bits(
     frame: NDArray[Any], header: Any, shape: tuple[int, ...], dtype: np.dtype[Any], where: str
 ) -> NDArray[Any]:
-    """Keep the bits that hold the value: shift the low ones out, mask or extend the sign above (PS3.5
-    8.1.1).
-    """
+    """Keep the bits that hold the value (PS3.5 8.1.1): drop those below, mask or extend the sign above."""
     if frame.shape != shape:
         raise OssicleError(
             f"its pixels are {frame.shape}, its header says {shape}", where=where, mend="copy it again"
@@ -134,7 +132,7 @@ class FrameFile:
             for z in range(z0, z1):
                 with reading(self.path, f"DICOM, frame {order[z] + 1}"):
                     if codec is None:
-                        frame = pixel_array(self.path, index=order[z], raw=True)
+                        frame = pixel_array(self.path, index=order[z], raw=True, correct_unused_bits=False)
                     else:
                         with self.path.open("rb") as file:
                             file.seek(start)

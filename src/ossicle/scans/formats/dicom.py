@@ -22,6 +22,7 @@ import pydicom
 from numpy.typing import NDArray
 from pydicom.dataset import FileDataset
 from pydicom.errors import InvalidDicomError
+from pydicom.uid import UID
 
 from ossicle.errors import OssicleError
 from ossicle.scans.formats._dicom_frames import FrameFile, decode_single
@@ -144,7 +145,17 @@ def _read_headers(path: Path) -> list[_Image]:
                 image = _header(candidate)
             if image.get("Rows") is not None:
                 images.append(image)
+            elif not _is_other_object(image):
+                raise OssicleError(
+                    "the DICOM file is cut short or damaged", where=shown(candidate), mend="copy it again"
+                )
     return images
+
+
+def _is_other_object(image: _Image) -> bool:
+    """Return whether this is a DICOM file that is whole and no image (a report, a directory)."""
+    kind = image.get("SOPClassUID")
+    return kind is not None and "Image" not in UID(str(kind)).name
 
 
 def _header(path: Path) -> _Image:
@@ -189,7 +200,6 @@ def _choose(path: Path, series: dict[str, list[_Image]], request: Request) -> tu
             [i for i in infos if i.id == said],
             [i for i in infos if i.number is not None and str(i.number) == said],
             [i for i in infos if i.description == said],
-            [i for i in infos if i.id.endswith(said)],
         ):
             if len(fits) == 1:
                 return series[fits[0].id], []
