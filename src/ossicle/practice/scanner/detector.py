@@ -61,8 +61,8 @@ def noise_gain(views: int, pitch: float, blur_px: tuple[float, float]) -> float:
     """
     f = (np.arange(-4000, 4000) + 0.5) / 2000.0
     folded = f - np.rint(f)
-    passed = np.sinc(f) ** 4 * folded**2 * np.exp(-((2 * np.pi * blur_px[0] * folded) ** 2))
-    along = float(np.mean(np.exp(-((2 * np.pi * blur_px[1] * (np.arange(1000) + 0.5 - 500) / 1000) ** 2))))
+    passed = np.sinc(f) ** 4 * folded**2 * _power(blur_px[0], folded)
+    along = float(np.mean(_power(blur_px[1], (np.arange(1000) + 0.5) / 1000)))
     variance = np.pi**2 / views / pitch**2 * float(np.sum(passed)) / 2000.0 * along
     return float(np.sqrt(variance))
 
@@ -107,6 +107,16 @@ def counted(
     if gains is not None:
         signal = signal * (1.0 + gains.T)
     return np.asarray(-np.log(np.maximum(signal, floor)), dtype=np.float32)
+
+
+def _power(sigma_px: float, frequency: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the power that the sampled Gaussian of `scipy.ndimage` passes, at frequencies in cycles per pixel."""
+    reach = int(4 * sigma_px + 1.5)
+    impulse = np.zeros(2 * reach + 1)
+    impulse[reach] = 1.0
+    kernel = ndimage.gaussian_filter1d(impulse, sigma_px, mode="constant") if sigma_px > 0 else impulse
+    waves = np.cos(2 * np.pi * frequency[:, None] * np.arange(-reach, reach + 1))
+    return np.asarray((waves @ kernel) ** 2, dtype=np.float64)
 
 
 def _smeared(pixels: int, radii: int, *, both: bool) -> Matrix:

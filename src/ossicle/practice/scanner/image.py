@@ -9,11 +9,10 @@ Fast, for big volumes. What it models, and how:
   blur (Riederer, Pelc & Chesler 1978, Phys. Med. Biol. 23:446). White noise is shaped so, and scaled to the
   standard deviation asked for. It is as strong everywhere; projections mode makes it stronger along dense
   paths.
-- hardening: line integrals p are lowered to p - b p^2 on a coarse grid (64 pixels across at
-  most, 128 with metal),
-  reconstructed, and the difference is added. For a disc of attenuation m and radius R its Abel inversion is
-  b m^2 (8 / pi) sqrt(R^2 - r^2), which gives b for the loss asked for in the middle. Paths through metal
-  harden by the beam's own spectrum, which gives dark streaks.
+- hardening: line integrals p are lowered to p - b p^2 on a coarse grid (64 pixels across at most, 128 with
+  metal), reconstructed, and the difference is added. For a disc of attenuation m and radius R its Abel
+  inversion is b m^2 (8 / pi) sqrt(R^2 - r^2), which gives b for the loss asked for in the middle. Paths
+  through metal harden by the beam's own spectrum, with bone before or behind them: dark bands between.
 - rings: the filtered back-projection of constant gain errors of detector pixels, as circles round the axis.
 """
 
@@ -24,7 +23,7 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from ossicle.practice.scanner import detector
-from ossicle.practice.scanner.materials import METAL, TAG, mu, mu_table
+from ossicle.practice.scanner.materials import BONE, METAL, TAG, mu, mu_table
 from ossicle.practice.scanner.phantom import PhantomRod, rod_fraction
 from ossicle.practice.scanner.projector import ParallelField, filtered_back_projection, view_matrix
 from ossicle.practice.scanner.sampling import Model, Progress, each, sampled
@@ -76,9 +75,8 @@ def imaged(
         for done in each(range(nz), make, threads):
             if progress is not None and done % 16 == 0:
                 progress("noise", done / nz)
-        noise = blurred(noise, (half * sigma[0], 0.0, 0.0), threads)
-        kept = _kept(half * sigma[0]) if nz > 1 else 1.0
-        noise *= np.float32(settings.noise * contrast / kept)
+        _correlate_slices(noise, half * sigma[0], threads)
+        noise *= np.float32(settings.noise * contrast)
         volume += noise
     if settings.rings > 0:
         _add_rings(volume, spacing, settings, rng, threads)
@@ -101,9 +99,8 @@ def blurred(volume: NDArray[np.float32], sigma_px: Spacing, threads: int) -> NDA
 
     for _ in each(range(0, ny, 16), along_z, threads):
         pass
-    if max(sigma_px[1:]) > 0:
-        for _ in each(range(nz), in_plane, threads):
-            pass
+    for _ in each(range(nz), in_plane, threads):
+        pass
     return out
 
 
@@ -135,23 +132,38 @@ def hardening(
     stack = [np.maximum(coarse, 0.0), *lost.values()]
     columns = np.concatenate([part.reshape(cz, -1).T for part in stack], axis=1)
     views = np.empty((len(angles), field.pixels, cz), dtype=np.float32)
-    paths = np.geomspace(1e-3, 20.0, 400)
-    curves = {
-        i: -np.log(np.exp(-np.outer(paths, mu(i, spectrum.kev))) @ spectrum.signal) - paths * mu(i, kev)
-        for i in lost
-    }
+    bone = mu(BONE, spectrum.kev) / mu(BONE, kev)
+    steep = {i: mu(i, spectrum.kev) for i in lost}
 
     def project(view: int) -> None:
         lines = (view_matrix(field, float(angles[view])) @ columns).reshape(field.pixels, len(stack), cz)
         p = np.minimum(lines[:, 0], 0.5 / b) if b > 0 else lines[:, 0]
         change = -b * p**2 - (lines[:, 0] - p)
-        for k, curve in enumerate(curves.values(), start=1):
-            change = change + np.interp(lines[:, k], paths, curve, left=0.0) * (lines[:, k] > 0)
+        if lost:
+            through = (lines[:, 1:] > 1e-4).any(axis=1)
+            plain = np.exp(-np.outer(lines[:, 0][through], bone))
+            both = plain.copy()
+            kept = np.zeros(len(plain))
+            for k, (i, slope) in enumerate(steep.items(), start=1):
+                length = lines[:, k][through]
+                both *= np.exp(-np.outer(length, slope))
+                kept += length * mu(i, kev)
+            change[through] += np.log(plain @ spectrum.signal) - np.log(both @ spectrum.signal) - kept
         views[view] = change
 
     for _ in each(range(len(angles)), project, threads):
         pass
     change = filtered_back_projection(np.ascontiguousarray(views.transpose(2, 0, 1)), angles, field, threads)
+    # What is lost in proportion to the matter itself is taken off at full resolution, the rest is smooth.
+    known = np.stack([part.ravel() for part in stack]).astype(np.float64)
+    lost_share = np.linalg.lstsq(known @ known.T, known @ change.ravel(), rcond=None)[0].astype(np.float32)
+    for factor, part in zip(lost_share, stack, strict=True):
+        change -= factor * part
+    if metals:
+        near = ndimage.binary_dilation(sum(lost.values()) > 0, iterations=1)
+        weight = ndimage.gaussian_filter((~near).astype(np.float32), 2.0)
+        around = ndimage.gaussian_filter(np.where(near, 0, change), 2.0) / np.maximum(weight, 1e-3)
+        change = np.where(near, around, change)
     at_y = (np.arange(ny) + 0.5) / step - 0.5
     at_x = (np.arange(nx) + 0.5) / step - 0.5
     rows, columns_at = _hat(at_y, cy), _hat(at_x, cx)
@@ -161,7 +173,11 @@ def hardening(
         low = min(int(at), max(cz - 2, 0))
         high = min(low + 1, cz - 1)
         layer = change[low] + np.float32(at - low) * (change[high] - change[low])
-        volume[z] += rows @ layer @ columns_at.T
+        own = volume[z].copy()
+        for i, factor in zip(metals, lost_share[1:], strict=True):
+            volume[z] += factor * metals[i][z]
+            own -= np.float32(mu(i, kev)) * metals[i][z]
+        volume[z] += lost_share[0] * own + rows @ layer @ columns_at.T
 
     for _ in each(range(len(volume)), add, threads):
         pass
@@ -240,10 +256,18 @@ def _hat(at: NDArray[np.float64], count: int) -> NDArray[np.float32]:
     return np.maximum(0.0, 1.0 - np.abs(inside[:, None] - np.arange(count))).astype(np.float32)
 
 
-def _kept(sigma_px: float) -> float:
-    """Return the standard deviation that blurring along one axis leaves of white noise of unit variance."""
-    if sigma_px <= 0:
-        return 1.0
-    impulse = np.zeros(2 * int(4 * sigma_px + 1.5) + 3)
-    impulse[impulse.size // 2] = 1.0
-    return float(np.sqrt(np.sum(ndimage.gaussian_filter1d(impulse, sigma_px, mode="constant") ** 2)))
+def _correlate_slices(noise: NDArray[np.float32], sigma_px: float, threads: int) -> None:
+    """Blur noise (z, y, x) along z in place, wrapped round, and keep its variance."""
+    nz, ny, _ = noise.shape
+    if sigma_px <= 0 or nz == 1:
+        return
+    impulse = np.zeros(nz)
+    impulse[0] = 1.0
+    kept = float(np.sqrt(np.sum(ndimage.gaussian_filter1d(impulse, sigma_px, mode="wrap") ** 2)))
+
+    def work(start: int) -> None:
+        rows = slice(start, min(start + 16, ny))
+        noise[:, rows] = ndimage.gaussian_filter1d(noise[:, rows], sigma_px, axis=0, mode="wrap") / kept
+
+    for _ in each(range(0, ny, 16), work, threads):
+        pass

@@ -178,6 +178,8 @@ def _detector(
         gain = detector.noise_gain(len(views), plane.pitch, blur_px)
         middle = plane.pixels // 2 + int(settings.centre_offset_px)
         through = views[:, middle - 2 : middle + 3]
+        matter = -np.log(np.maximum(through, 1e-6)).mean(axis=(0, 1))
+        through = through[:, :, matter >= 0.5 * matter.max()]
         photons = detector.photons_for(settings.noise * contrast, gain, through, settings.electronic)
     return gains, photons
 

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Literal
+from typing import Any, Literal
 
 from ossicle.errors import OssicleError
 from ossicle.practice.scanner import spectrum as beams
 from ossicle.practice.scanner.materials import AIR, BONE, ENAMEL, FLUID, FOAM, MATERIALS, mu
 
-__all__ = ["DEGRADATIONS", "PRESETS", "Degradation", "ScannerSettings", "degraded", "preset"]
+__all__ = [
+    "DEGRADATIONS",
+    "PRESETS",
+    "PRESET_VOXEL_MM",
+    "Degradation",
+    "ScannerSettings",
+    "degraded",
+    "preset",
+]
 
 
 @dataclass(frozen=True)
@@ -65,7 +73,7 @@ class ScannerSettings:
         8 or 16.
     window_per_cm
         Attenuation that maps to the lowest and the highest grey value; ``None`` takes -0.15 to 1.35 times
-        enamel's. Denser matter saturates.
+        enamel's with 8 bits and -0.5 to 1.75 times with 16. Denser matter saturates.
     mirrored
         Whether columns are stored in reverse. The caller reverses truth in the same way.
     phantom
@@ -152,13 +160,16 @@ class ScannerSettings:
         if self.window_per_cm is not None:
             return self.window_per_cm
         enamel = mu(ENAMEL, self.effective_kev)
-        return -0.15 * enamel, 1.35 * enamel
+        return (-0.15 * enamel, 1.35 * enamel) if self.bits == 8 else (-0.5 * enamel, 1.75 * enamel)
 
 
 @lru_cache(maxsize=64)
 def _poly(kv: float, filters: tuple[tuple[str, float], ...], lines: float) -> beams.Spectrum:
     return beams.polychromatic(kv, filters, lines=lines)
 
+
+PRESET_VOXEL_MM = 0.1
+"""Voxel size, in mm, that the presets' point spread is for."""
 
 PRESETS: dict[str, ScannerSettings] = {
     "perfect": ScannerSettings(),
@@ -171,7 +182,7 @@ PRESETS: dict[str, ScannerSettings] = {
     "wet": ScannerSettings(blur_mm=0.08, noise=0.06, rings=0.01, cupping=0.06, background=FLUID),
     "foam": ScannerSettings(blur_mm=0.08, noise=0.06, rings=0.01, cupping=0.04, background=FOAM),
 }
-"""Named settings, all in image mode; `dataclasses.replace` turns any of them into projections mode."""
+"""Named settings for voxels of `PRESET_VOXEL_MM`, in image mode; `dataclasses.replace` changes that."""
 
 
 @dataclass(frozen=True)
@@ -194,7 +205,7 @@ class Degradation:
     name: str
     what: str
     factors: tuple[tuple[str, float], ...] = ()
-    changes: tuple[tuple[str, float | int | bool], ...] = ()
+    changes: tuple[tuple[str, Any], ...] = ()
     voxel_factor: float = 1.0
 
 
@@ -209,6 +220,7 @@ DEGRADATIONS: dict[str, Degradation] = {
             "rings", "marked ring artefacts, 8 % of the contrast of bone", changes=(("rings", 0.08),)
         ),
         Degradation("cupping", "marked beam hardening, 20 % in the middle", changes=(("cupping", 0.20),)),
+        Degradation("soft beam", "60 kV without copper", changes=(("kv", 60.0), ("filters", (("Al", 0.5),)))),
         Degradation(
             "half resolution",
             "voxels and point spread twice as wide",
@@ -216,6 +228,9 @@ DEGRADATIONS: dict[str, Degradation] = {
             voxel_factor=2.0,
         ),
         Degradation("wet", "70 % ethanol in the place of air", changes=(("background", FLUID),)),
+        Degradation("foam", "polyethylene foam in the place of air", changes=(("background", FOAM),)),
+        Degradation("misaligned", "rotation axis off by three pixels", changes=(("centre_offset_px", 3.0),)),
+        Degradation("phantom", "hydroxyapatite rods in the field", changes=(("phantom", True),)),
         Degradation("8 bit", "256 grey values", changes=(("bits", 8),)),
         Degradation("mirrored", "columns in reverse", changes=(("mirrored", True),)),
     )
@@ -223,13 +238,18 @@ DEGRADATIONS: dict[str, Degradation] = {
 """Degradations by name, for the accuracy bench."""
 
 
-def preset(name: str) -> ScannerSettings:
-    """Return the settings called ``name``, or raise `OssicleError` with the names there are."""
+def preset(name: str, voxel_mm: float = PRESET_VOXEL_MM) -> ScannerSettings:
+    """Return the settings called ``name``, the point spread scaled to voxels of ``voxel_mm``.
+
+    Raises
+    ------
+    OssicleError
+        If no preset has this name.
+    """
     if name not in PRESETS:
-        raise OssicleError(
-            f"no scanner preset is called {name!r}", where="preset", mend=f"use {', '.join(PRESETS)}"
-        )
-    return PRESETS[name]
+        listed = ", ".join(PRESETS)
+        raise OssicleError(f"no scanner preset is called {name!r}", where="preset", mend=f"use {listed}")
+    return replace(PRESETS[name], blur_mm=PRESETS[name].blur_mm * voxel_mm / PRESET_VOXEL_MM)
 
 
 def degraded(settings: ScannerSettings, name: str) -> tuple[ScannerSettings, float]:
@@ -245,7 +265,7 @@ def degraded(settings: ScannerSettings, name: str) -> tuple[ScannerSettings, flo
         raise OssicleError(f"no degradation is called {name!r}", where="degradation", mend=f"use {listed}")
     way = DEGRADATIONS[name]
     typical = PRESETS["typical"]
-    values: dict[str, float | int | bool] = dict(way.changes)
+    values: dict[str, Any] = dict(way.changes)
     for field, factor in way.factors:
         values[field] = factor * (getattr(settings, field) or getattr(typical, field))
-    return replace(settings, **values), way.voxel_factor  # type: ignore[arg-type]
+    return replace(settings, **values), way.voxel_factor
