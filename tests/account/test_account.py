@@ -78,7 +78,7 @@ class TestStatements:
         assert statement(juvenile_account, "formula/counts") == (
             "The teeth erupted and erupting give I3/3 C1/1 P4/4 M1/1, 36 in all; 30 more in crypts are "
             "not counted; "
-            "24 of those counted are deciduous."
+            "with the deciduous teeth apart dI2/2 dC1/1 dP3/3 I1/1 P1/1 M1/1."
         )
 
     def test_no_teeth_are_told_and_none_invented(self, nothing_account: Account) -> None:

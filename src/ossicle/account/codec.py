@@ -54,6 +54,7 @@ def account_to_dict(account: Account) -> dict[str, Any]:
         "teeth": [_tooth(tooth) for tooth in account.teeth],
         "formula": {
             "text": formula.text,
+            "by_generation": formula.by_generation,
             "quadrants": formula.quadrants,
             "dentition": formula.dentition,
             "dentition_confidence": formula.dentition_confidence,
@@ -110,6 +111,7 @@ def account_from_json(text: str, where: object = "account.json") -> Account:
         teeth=tuple(_tooth_back(tooth) for tooth in data["teeth"]),
         formula=FormulaFacts(
             text=formula["text"],
+            by_generation=formula["by_generation"],
             quadrants=formula["quadrants"],
             dentition=formula["dentition"],
             dentition_confidence=formula.get("dentition_confidence", 0.0),

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 from ossicle.reading.records import Jaw, Reading, Side, ToothRecord
 
 from .methods import Method, methods
-from .pictures import Picture, strip_pictures, view_pictures
+from .pictures import Picture, bar_words, strip_pictures, view_sheet
 from .prose import CAUTIONS
-from .records import REGIONS, Account, Finding
+from .records import REGIONS, Account, Finding, Region
 from .rowchart import Gap, row_chart
 from .words import QUADRANTS, UNCERTAIN_BELOW, arc_order, length, number, percent, row_name, sure
 
@@ -26,7 +26,11 @@ if TYPE_CHECKING:
 __all__ = ["account_html"]
 
 _STANDING = {"computed": "○", "agreed": "●", "amended": "◐", "disputed": "✕"}
+_MOST_RUNS = 12
 _STATE = {"in_crypt": "in crypt", "erupting": "erupting", "erupted": "erupted"}
+
+
+_AFTER_DENTITION: tuple[Region, ...] = ("formula", "replacement", "stage", "completeness", "pose", "scan")
 
 
 @dataclass(frozen=True)
@@ -52,9 +56,7 @@ def account_html(account: Account, reading: Reading | None) -> str:
     """
     template, css, digest = _template()
     regions = [
-        (heading, [f for f in account.findings if f.region == region])
-        for region, heading in REGIONS.items()
-        if region not in ("dentition", "teeth")
+        (REGIONS[region], [f for f in account.findings if f.region == region]) for region in _AFTER_DENTITION
     ]
     used = dict.fromkeys(f.method for f in account.findings)
     known: Mapping[str, Method] = methods()
@@ -69,7 +71,7 @@ def account_html(account: Account, reading: Reading | None) -> str:
         quadrants=[_quadrant(account, reading, jaw, side) for jaw, side in QUADRANTS],
         overall=[f for f in account.findings if f.region == "dentition" and not _in_quadrant(f)],
         regions=[(heading, found) for heading, found in regions if found],
-        views=[] if reading is None else view_pictures(reading),
+        views=None if reading is None else view_sheet(reading),
         methods=[(key, known[key]) for key in used],
         cautions=CAUTIONS,
         uncertain_below=UNCERTAIN_BELOW,
@@ -94,6 +96,7 @@ def _template() -> tuple[Template, str, str]:
     environment.filters |= {
         "number": number,
         "mm": length,
+        "bar": bar_words,
         "percent": percent,
         "sure": sure,
         "standing": _STANDING.__getitem__,
@@ -177,4 +180,6 @@ def _runs(parts: tuple[int, ...]) -> str:
             runs[-1].append(part)
         else:
             runs.append([part])
+    if len(runs) > _MOST_RUNS:
+        return f"{len(parts)} in all"
     return ", ".join(f"{r[0]}–{r[-1]}" if len(r) > 2 else ", ".join(map(str, r)) for r in runs)

@@ -13,7 +13,17 @@ from ossicle.reading.records import Reading, Row, ScanStatistics
 
 from .words import name_of
 
-__all__ = ["Letter", "Picture", "grey_picture", "scale_bar", "spread", "strip_pictures", "view_pictures"]
+__all__ = [
+    "Letter",
+    "Picture",
+    "Sheet",
+    "bar_words",
+    "grey_picture",
+    "scale_bar",
+    "spread",
+    "strip_pictures",
+    "view_sheet",
+]
 
 FloatImage = npt.NDArray[np.floating]
 _MOST_PIXELS = 900
@@ -43,6 +53,21 @@ class Picture:
     height_mm: float
     bar_mm: float
     letters: tuple[Letter, ...] = ()
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Pictures side by side at one scale; each with its distance from the left, mm."""
+
+    views: tuple[tuple[float, Picture], ...]
+    width_mm: float
+    height_mm: float
+    bar_mm: float
+
+
+def bar_words(mm: float) -> str:
+    """Return the length of a scale bar, which is round, with its unit: ``5 mm``, ``200 µm``."""
+    return f"{mm:g} mm" if mm >= 1 else f"{mm * 1000:g} µm"
 
 
 def scale_bar(width_mm: float) -> float:
@@ -103,26 +128,45 @@ def window(image: FloatImage, statistics: ScanStatistics) -> tuple[float, float]
     return statistics.air, max(top, statistics.bone)
 
 
-def view_pictures(reading: Reading) -> list[Picture]:
-    """Return the greatest-grey projections of the head, in skull pose."""
-    pictures = []
+def view_sheet(reading: Reading) -> Sheet | None:
+    """Return the greatest-grey projections of the head in skull pose, side by side at one scale."""
     step = reading.view_spacing_mm
-    for name, image in reading.views.items():
-        if image.ndim != 2 or image.size == 0 or not step > 0:
-            continue
+    images = {name: image for name, image in reading.views.items() if image.ndim == 2 and image.size > 0}
+    if not images or not step > 0:
+        return None
+    views = []
+    for name, whole in images.items():
+        image = _trimmed(whole, reading.statistics)
         height, width = (n * step for n in image.shape)
-        pictures.append(
+        views.append(
             Picture(
                 title=name.capitalize(),
-                alt=f"Greatest-grey projection of the head in {name} view, {width:.1f} mm by {height:.1f} "
-                f"mm.",
+                alt=f"Greatest-grey projection of the head, {name} view, {width:.1f} mm by {height:.1f} mm.",
                 data_uri=grey_picture(image, *window(image, reading.statistics)),
                 width_mm=width,
                 height_mm=height,
-                bar_mm=scale_bar(width),
+                bar_mm=0.0,
             )
         )
-    return pictures
+    gap = 0.04 * max(v.width_mm for v in views)
+    places, x = [], 0.0
+    for view in views:
+        places.append((x, view))
+        x += view.width_mm + gap
+    return Sheet(tuple(places), x - gap, max(v.height_mm for v in views), scale_bar(x / 2))
+
+
+def _trimmed(image: FloatImage, statistics: ScanStatistics) -> FloatImage:
+    """Cut away what is empty round the head, but for a margin of a twentieth."""
+    shown = np.nan_to_num(image, nan=-np.inf) > statistics.air + 0.5 * (statistics.bone - statistics.air)
+    if not shown.any():
+        return image
+    cut = []
+    for axis in (1, 0):
+        where = np.flatnonzero(shown.any(axis=axis))
+        margin = max(2, (where[-1] - where[0]) // 20)
+        cut.append(slice(max(0, where[0] - margin), where[-1] + margin + 1))
+    return image[cut[0], cut[1]]
 
 
 def strip_pictures(reading: Reading, row: Row) -> list[Picture]:
@@ -170,7 +214,8 @@ def _letters(reading: Reading, row: Row, width: float) -> tuple[Letter, ...]:
     letters = []
     for deep, some in found.items():
         some.sort()
-        places = spread([x for x, _ in some], width / 22, width / 44, width * 43 / 44)
+        least = width / 46 * max([2.2, *(0.62 * len(name) + 0.4 for _, name in some)])
+        places = spread([x for x, _ in some], least, width / 44, width * 43 / 44)
         above = deep == (row.jaw == "upper")
         letters += [
             Letter(name, place, x, above, deep) for place, (x, name) in zip(places, some, strict=True)

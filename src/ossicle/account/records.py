@@ -95,9 +95,13 @@ class StageFacts:
 
 @dataclass(frozen=True)
 class FormulaFacts:
-    """Erupted and erupting teeth by quadrant, and the matched dentition."""
+    """Erupted and erupting teeth by class and quadrant, either generation, and the matched dentition.
+
+    ``by_generation`` writes the same with deciduous teeth apart; None where none is in place.
+    """
 
     text: str | None
+    by_generation: str | None
     quadrants: Mapping[str, Mapping[str, int]]
     dentition: str | None
     dentition_confidence: float

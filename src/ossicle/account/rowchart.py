@@ -208,7 +208,8 @@ def _label_places(
         low, high = (0.6 * letter, place.middle - 0.9 * letter)
         if place.side == "left":
             low, high = place.middle + 0.9 * letter, width - 0.6 * letter
-        for s, x in zip(some, spread([place.x(s.along) for s in some], 2.0 * letter, low, high), strict=True):
+        least = letter * max([2.0, *(0.62 * len(name_of(s.tooth)) + 0.4 for s in some)])
+        for s, x in zip(some, spread([place.x(s.along) for s in some], least, low, high), strict=True):
             out = place.y(place.low if deep else place.high)
             away = -1.0 if (place.jaw == "upper") == deep else 1.0
             places[s.tooth.part] = (x, out + away * (0.7 if away < 0 else 1.4) * letter)

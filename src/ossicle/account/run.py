@@ -30,6 +30,9 @@ _LOADING = 0.15
 """Share of the whole work that taking in the scan takes in the progress told."""
 
 
+_SAYS_LITTLE = {"slices", "scan", "images", "image", "stack", "tiff", "tif", "dicom", "data", "recon"}
+
+
 @dataclass(frozen=True)
 class Outcome:
     """An account, the reading that it was made from, and the grid of the scan."""
@@ -159,7 +162,7 @@ def read_to_folder(
         threads=threads,
         progress=None if progress is None else _share(progress, 0.0, _LOADING),
     )
-    settings: dict[str, object] = {"source": Path(source).absolute().name, "mirrored": mirrored}
+    settings: dict[str, object] = {"source": _source_name(Path(source).absolute()), "mirrored": mirrored}
     if spacing_mm_zyx is not None:
         settings["spacing_mm_zyx"] = [float(s) for s in spacing_mm_zyx]
     if series is not None:
@@ -209,6 +212,13 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
     for name, text in texts.items():
         (folder / name).write_bytes(text.encode("utf-8"))
     return account
+
+
+def _source_name(source: Path) -> str:
+    """Return how a source is called in the account: its name, with its folder's where that says little."""
+    if source.name.lower() in _SAYS_LITTLE and source.parent.name:
+        return f"{source.parent.name}/{source.name}"
+    return source.name or "scan"
 
 
 def _share(progress: Progress, start: float, stop: float) -> Progress:

@@ -9,7 +9,7 @@ from ossicle.reading.records import Jaw, Reading, Side, ToothRecord
 
 from ..words import arc_order
 
-__all__ = ["least", "of_row", "slug", "tooth_ids"]
+__all__ = ["least", "middling", "of_row", "slug", "tooth_ids"]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9]+")
 
@@ -27,6 +27,12 @@ def of_row(reading: Reading, jaw: Jaw, side: Side) -> list[ToothRecord]:
 def least(teeth: Iterable[ToothRecord]) -> float:
     """Return the least confidence among teeth; 0 of none."""
     return min((t.confidence for t in teeth), default=0.0)
+
+
+def middling(teeth: Iterable[ToothRecord]) -> float:
+    """Return the mean confidence of teeth, for what is said of many together; 0 of none."""
+    values = [t.confidence for t in teeth]
+    return sum(values) / len(values) if values else 0.0
 
 
 def tooth_ids(teeth: Sequence[ToothRecord]) -> dict[int, str]:

@@ -120,7 +120,8 @@ def _crypts(reading: Reading, jaw: Jaw, side: Side, teeth: list[ToothRecord]) ->
     if others:
         verb = "lies in its crypt" if len(others) == 1 else "lie in crypts"
         clauses.append(f"{loci(others)} {verb}, with no tooth in place above")
-    statement = f"In the {row_name(jaw, side)} {'; '.join(clauses)}{_doubt(hidden)}."
+    named = [*hidden, *(by_part[t.replaces] for t in successors if t.replaces is not None)]
+    statement = f"In the {row_name(jaw, side)} {'; '.join(clauses)}{_doubt(named)}."
     return [
         Finding(
             id=f"dentition/{jaw}-{side}/in-crypts",

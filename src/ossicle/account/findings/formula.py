@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 
+from ossicle.anatomy import CLASS_LETTERS, Counts, Formula
 from ossicle.reading.records import Reading
 
 from ..records import Finding, FormulaFacts, StageFacts
 from ..views import teeth_evidence
 from ..words import QUADRANTS, join, percent, quadrant_key, sure
-from .common import least
+from .common import middling
 
 __all__ = ["formula_facts", "formula_findings"]
 
@@ -19,15 +21,15 @@ _LETTERS = "ICPM"
 def formula_facts(reading: Reading, stage: StageFacts) -> FormulaFacts:
     """Return the formula of a reading as the account keeps it; ``text`` is None where no tooth stands in
     place."""
-    quadrants = {
-        quadrant_key(jaw, side): {
-            letter: int(reading.formula.get(quadrant_key(jaw, side), {}).get(letter, 0))
-            for letter in _LETTERS
+    quadrants = {}
+    for jaw, side in QUADRANTS:
+        told = reading.formula.get(quadrant_key(jaw, side), {})
+        quadrants[quadrant_key(jaw, side)] = {
+            letter: int(told.get(letter, 0)) + int(told.get(f"d{letter}", 0)) for letter in _LETTERS
         }
-        for jaw, side in QUADRANTS
-    }
     return FormulaFacts(
         text=formula_text(quadrants),
+        by_generation=_by_generation(reading),
         quadrants=quadrants,
         dentition=reading.dentition,
         dentition_confidence=reading.dentition_confidence,
@@ -50,6 +52,18 @@ def formula_text(quadrants: Mapping[str, Mapping[str, int]]) -> str | None:
     return " ".join(words)
 
 
+def _by_generation(reading: Reading) -> str | None:
+    """Write the formula with deciduous teeth counted apart, ``dI3/3 dC1/1 dP3/3 M1/1``; None without any."""
+    shown = [t for t in reading.teeth if t.emergence != "in_crypt"]
+    if not any(t.generation == "deciduous" for t in shown):
+        return None
+    counts = {quadrant_key(jaw, side): Counter[str]() for jaw, side in QUADRANTS}
+    for tooth in shown:
+        prefix = "d" if tooth.generation == "deciduous" and tooth.tooth_class != "molar" else ""
+        counts[quadrant_key(tooth.jaw, tooth.side)][prefix + CLASS_LETTERS[tooth.tooth_class]] += 1
+    return str(Formula(**{key: Counts(**counted) for key, counted in counts.items()}))
+
+
 def formula_findings(reading: Reading, facts: FormulaFacts) -> list[Finding]:
     """Return the formula and the matched dentition as findings; nothing where no tooth stands in place."""
     if facts.text is None:
@@ -69,9 +83,8 @@ def formula_findings(reading: Reading, facts: FormulaFacts) -> list[Finding]:
     hidden = len(reading.teeth) - len(shown)
     if hidden:
         statement += f"; {hidden} more in crypts {'is' if hidden == 1 else 'are'} not counted"
-    deciduous = sum(t.generation == "deciduous" for t in shown)
-    if deciduous:
-        statement += f"; {deciduous} of those counted {'is' if deciduous == 1 else 'are'} deciduous"
+    if facts.by_generation is not None:
+        statement += f"; with the deciduous teeth apart {facts.by_generation}"
     found = [
         Finding(
             id="formula/counts",
@@ -79,7 +92,7 @@ def formula_findings(reading: Reading, facts: FormulaFacts) -> list[Finding]:
             subject="formula",
             statement=statement + ".",
             method="formula.counts",
-            confidence=least(shown),
+            confidence=middling(shown),
             value=facts.text,
             evidence=teeth_evidence(reading.pose, shown, caption="All teeth in place, bone veiled."),
         )

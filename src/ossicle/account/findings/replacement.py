@@ -7,7 +7,7 @@ from ossicle.reading.records import Reading, ToothRecord
 from ..records import Finding
 from ..views import teeth_evidence
 from ..words import QUADRANTS, arc_order, counted, join, loci, name_of, row_name
-from .common import least, of_row
+from .common import least, middling, of_row
 
 __all__ = ["replacement_findings"]
 
@@ -90,7 +90,7 @@ def _summary(reading: Reading) -> Finding:
         subject="all rows",
         statement=statement,
         method="teeth.succession",
-        confidence=least(involved),
+        confidence=middling(involved),
         value={"deciduous": len(deciduous), "successors": pairs},
         evidence=teeth_evidence(reading.pose, involved, caption="All teeth concerned, bone veiled."),
     )

@@ -10,7 +10,7 @@ from ossicle.reading.records import Reading, ToothRecord
 from ..records import Finding, StageFacts
 from ..views import teeth_evidence
 from ..words import counted
-from .common import least, slug
+from .common import middling, slug
 
 __all__ = ["stage_facts", "stage_findings"]
 
@@ -29,9 +29,9 @@ def stage_facts(reading: Reading) -> StageFacts:
     )
     stage = _by_rule(reading)
     if stage is None:
-        return StageFacts(None, f"{basis}.", least(reading.teeth))
+        return StageFacts(None, f"{basis}.", middling(reading.teeth))
     return StageFacts(
-        stage.name, f"{basis}; {stage.basis}.", min(least(reading.teeth), reading.dentition_confidence)
+        stage.name, f"{basis}; {stage.basis}.", min(middling(reading.teeth), reading.dentition_confidence)
     )
 
 
