@@ -110,7 +110,7 @@ def counted(
 
 
 def _power(sigma_px: float, frequency: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the power that the sampled Gaussian of `scipy.ndimage` passes, at frequencies in cycles per pixel."""
+    """Return the power that the sampled Gaussian of scipy passes, at frequencies in cycles per pixel."""
     reach = int(4 * sigma_px + 1.5)
     impulse = np.zeros(2 * reach + 1)
     impulse[reach] = 1.0
