@@ -1,10 +1,10 @@
 """Accuracy of the reading against known truth.
 
-``python -m benchmarks.accuracy``                 the whole matrix of accuracy.toml, writes docs/accuracy.md and .json
+``python -m benchmarks.accuracy``                 the whole matrix, writes docs/accuracy.md and .json
 ``python -m benchmarks.accuracy --quick``         the CI subset
-``python -m benchmarks.accuracy --folder DIR``    any folder(s) of scans with truth files (slices/, truth/truth.json, ...)
+``python -m benchmarks.accuracy --folder DIR``    any folder(s) of scans with truth files
 
-A result is kept under ``--work`` per specimen and code version, so a run that was stopped goes on where it was.
+A result is kept under ``--work`` per specimen and code version, so a stopped run goes on where it was.
 """
 
 from __future__ import annotations
@@ -50,9 +50,10 @@ def line(r: dict[str, Any]) -> str:
     s = r["score"]
     m = {k: v["value"] for k, v in summarise([s], draws=1).items()}
     return (
-        f"{name}: {r['status']}, found {s['found']}/{s['true_teeth']}, false {s['false_teeth']}, Dice {m['dice_median']:.2f}, locus "
-        f"{s['locus_right']}, generation {s['generation_right']}, emergence {s['emergence_right']}, pairs {s['pairs_right']}/"
-        f"{s['pairs_true']}, {r.get('formula_said')} (true {r['formula_true']}), {r.get('seconds') or 0:.0f} s, "
+        f"{name}: {r['status']}, found {s['found']}/{s['true_teeth']}, false {s['false_teeth']}, "
+        f"Dice {m['dice_median']:.2f}, locus {s['locus_right']}, generation {s['generation_right']}, "
+        f"emergence {s['emergence_right']}, pairs {s['pairs_right']}/{s['pairs_true']}, "
+        f"{r.get('formula_said')} (true {r['formula_true']}), {r.get('seconds') or 0:.0f} s, "
         f"{r.get('peak_mb') or 0:.0f} MB"
     )
 

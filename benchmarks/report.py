@@ -39,16 +39,18 @@ ROWS = {
 }
 HEAD = """# Accuracy
 
-Made by `python -m benchmarks.accuracy`; do not edit by hand. All specimens are invented. Those called *unseen* come from the
-bench's own generator (`benchmarks/foreign`), which shares no shapes, tissues or code with the package's practice specimens;
-they are still models, and real scans may be harder. Square brackets: 95 % bootstrap intervals over specimens.
+Made by `python -m benchmarks.accuracy`; do not edit by hand. All specimens are invented. Those called
+*unseen* come from the bench's own generator (`benchmarks/foreign`), which shares no shapes, tissues or code
+with the package's practice specimens; they are still models, and real scans may be harder. Square brackets:
+95 % bootstrap intervals over specimens.
 
-A true tooth is found when a part is assigned to it one to one with a Dice of at least 0.4. Teeth under 20 voxels in the truth
-are left out. Dice is over found teeth, since recall already counts the missed ones. "Of all teeth" counts a missed tooth as wrong.
+A true tooth is found when a part is assigned to it one to one with a Dice of at least 0.4. Teeth under 20
+voxels in the truth are left out. Dice is over found teeth, since recall already counts the missed ones.
+"Of all teeth" counts a missed tooth as wrong.
 """
 
 
-def number(v: float) -> str:
+def number(v: float | None) -> str:
     """Three decimals at most, blank for not a number."""
     if v is None or math.isnan(v):
         return "–"
@@ -85,7 +87,8 @@ def table(summary: Mapping[str, Mapping[str, float]], bars: Mapping[str, float])
 def specimens_table(records: Sequence[Record]) -> str:
     """One line a specimen."""
     lines = [
-        "| specimen | size | found / true | false | locus | generation | emergence | pairs (false) | Dice | formula said (true) | s | MB |",
+        "| specimen | size | found / true | false | locus | generation | emergence | pairs (false) | Dice "
+        "| formula said (true) | s | MB |",
         "|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     for r in records:
@@ -94,11 +97,21 @@ def specimens_table(records: Sequence[Record]) -> str:
         formula = f"{r.get('formula_said') or r['status']} ({r.get('formula_true')})"
         if r["status"] == "scored" and s["formula_right"]:
             formula = f"{r['formula_true']} ✓"
-        lines.append(
-            f"| {r['specimen']['name']} | {'×'.join(map(str, r['shape_zyx']))} | {s['found']}/{s['true_teeth']} | {s['false_teeth']} | "
-            f"{s['locus_right']} | {s['generation_right']} | {s['emergence_right']} | {s['pairs_right']}/{s['pairs_true']} "
-            f"({s['pairs_false']}) | {number(dice)} | {formula} | {r.get('seconds') or 0:.0f} | {r.get('peak_mb') or 0:.0f} |"
-        )
+        cells = [
+            r["specimen"]["name"],
+            "×".join(map(str, r["shape_zyx"])),
+            f"{s['found']}/{s['true_teeth']}",
+            s["false_teeth"],
+            s["locus_right"],
+            s["generation_right"],
+            s["emergence_right"],
+            f"{s['pairs_right']}/{s['pairs_true']} ({s['pairs_false']})",
+            number(dice),
+            formula,
+            f"{r.get('seconds') or 0:.0f}",
+            f"{r.get('peak_mb') or 0:.0f}",
+        ]
+        lines.append("| " + " | ".join(map(str, cells)) + " |")
     return "\n".join(lines)
 
 
@@ -114,7 +127,8 @@ def reliability_section(records: Sequence[Record]) -> tuple[str, list[dict[str, 
         for b in bins
     ]
     lines.append(
-        f"\nRight: the part is a real tooth and its locus and generation are right. Mean gap: {calibration_error(bins):.3f}."
+        "\nRight: the part is a real tooth and its locus and generation are right. "
+        f"Mean gap: {calibration_error(bins):.3f}."
     )
     lines.append("\n![Reliability of stated confidence](accuracy/reliability.svg)")
     return "\n".join(lines), bins
@@ -131,20 +145,22 @@ def reliability_svg(bins: Sequence[Mapping[str, float]]) -> str:
 
     points = " ".join(f"{px(b['said']):.1f},{py(b['right']):.1f}" for b in bins)
     dots = "".join(
-        f'<circle cx="{px(b["said"]):.1f}" cy="{py(b["right"]):.1f}" r="{2 + min(b["count"], 400) ** 0.5 / 4:.1f}" '
-        'fill="#0072b2"/>'
+        f'<circle cx="{px(b["said"]):.1f}" cy="{py(b["right"]):.1f}" '
+        f'r="{2 + min(b["count"], 400) ** 0.5 / 4:.1f}" fill="#0072b2"/>'
         for b in bins
     )
     ticks = "".join(
-        f'<text x="{px(v):.0f}" y="266" text-anchor="middle">{v:g}</text><text x="34" y="{py(v) + 4:.0f}" '
-        f'text-anchor="end">{v:g}</text>'
+        f'<text x="{px(v):.0f}" y="266" text-anchor="middle">{v:g}</text>'
+        f'<text x="34" y="{py(v) + 4:.0f}" text-anchor="end">{v:g}</text>'
         for v in (0, 0.25, 0.5, 0.75, 1)
     )
     return (
-        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 280 290" width="420" font-family="sans-serif" font-size="10">'
-        '<rect width="280" height="290" fill="white"/><rect x="40" y="30" width="220" height="220" fill="none" stroke="#888"/>'
-        f'<line x1="40" y1="250" x2="260" y2="30" stroke="#888" stroke-dasharray="4 3"/><polyline points="{points}" fill="none" '
-        f'stroke="#0072b2"/>{dots}{ticks}<text x="150" y="282" text-anchor="middle">stated confidence</text>'
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 280 290" width="420" font-family="sans-serif" '
+        'font-size="10"><rect width="280" height="290" fill="white"/>'
+        '<rect x="40" y="30" width="220" height="220" fill="none" stroke="#888"/>'
+        '<line x1="40" y1="250" x2="260" y2="30" stroke="#888" stroke-dasharray="4 3"/>'
+        f'<polyline points="{points}" fill="none" stroke="#0072b2"/>{dots}{ticks}'
+        '<text x="150" y="282" text-anchor="middle">stated confidence</text>'
         '<text x="40" y="22">share right (area of dots: number of teeth)</text></svg>\n'
     )
 
@@ -158,9 +174,8 @@ def failures(records: Sequence[Record], folder: Path, pictures: int) -> list[str
         false = r["score"]["invented"]
         if not bad and not false and r["status"] == "scored":
             continue
-        lines.append(
-            f"\n**{r['specimen']['name']}** ({r['condition']}, {r['status']}{': ' + r['message'] if r.get('message') else ''})\n"
-        )
+        why = f": {r['message']}" if r.get("message") else ""
+        lines.append(f"\n**{r['specimen']['name']}** ({r['condition']}, {r['status']}{why})\n")
         share = max(1, min(left, 3)) if left > 0 else 0
         wanted = (
             [
@@ -176,7 +191,8 @@ def failures(records: Sequence[Record], folder: Path, pictures: int) -> list[str
         left -= len(shown)
         for t in bad:
             lines.append(
-                f"- {t['jaw']} {t['side']} {t['name']} ({t['emergence']}, {t['voxels']} voxels, Dice {t['dice']:.2f}): {t['remark']}"
+                f"- {t['jaw']} {t['side']} {t['name']} ({t['emergence']}, {t['voxels']} voxels, "
+                f"Dice {t['dice']:.2f}): {t['remark']}"
             )
         for i in false:
             on = (
@@ -185,7 +201,8 @@ def failures(records: Sequence[Record], folder: Path, pictures: int) -> list[str
                 else ", on no tooth"
             )
             lines.append(
-                f"- invented: part {i['part']} called {i['name']} ({i['voxels']} voxels{on}, confidence {i['confidence']})"
+                f"- invented: part {i['part']} called {i['name']} ({i['voxels']} voxels{on}, "
+                f"confidence {i['confidence']})"
             )
         lines += [f"\n![{n}](accuracy/{n})" for n in shown.values()]
     return lines
@@ -227,8 +244,7 @@ def write_report(
     md += [f"- not run: {r['specimen']['name']}: {r.get('message')}" for r in lost]
     (docs / "accuracy.md").write_text("\n".join(md) + "\n", encoding="utf-8")
     slim = [
-        {**{k: v for k, v in r.items() if k not in {"folder", "read"}}, "specimen": {**r["specimen"], "folder": None}}
-        for r in records
+        {**r, "folder": None, "read": None, "specimen": {**r["specimen"], "folder": None}} for r in records
     ]
     body = {
         "made_by": dict(made),

@@ -1,4 +1,4 @@
-"""Makes a specimen, has it read, scores it; results are kept by specimen and code, so a run can be resumed."""
+"""Makes a specimen, has it read, scores it; results are kept by specimen and code, so runs resume."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ def load_volume(path: Path) -> NDArray[Any]:
     """A volume as z, y, x."""
     if path.suffix == ".npy":
         return np.asarray(np.load(path))
-    return np.ascontiguousarray(np.asarray(nib.load(path).dataobj).transpose(2, 1, 0))  # type: ignore[attr-defined]
+    return np.ascontiguousarray(np.asarray(nib.load(path).dataobj).transpose(2, 1, 0))
 
 
 def score_labels(
@@ -46,7 +46,8 @@ def table(s: SpecimenScore, title: str, named: bool) -> str:
     for t in s.teeth:
         enamel = "  - " if t.enamel_inside is None else f"{t.enamel_inside:.2f}"
         lines.append(
-            f"{t.label:4d} {t.jaw:5s} {t.side:5s} {t.name:4s} {t.emergence:9s} {t.voxels:6d} voxels  dice {t.dice:.2f}"
+            f"{t.label:4d} {t.jaw:5s} {t.side:5s} {t.name:4s} {t.emergence:9s} "
+            f"{t.voxels:6d} voxels  dice {t.dice:.2f}"
             f"  enamel inside {enamel}  {t.said or ''} {t.remark}"
         )
     lines += [f"false: {i}" for i in s.invented]
@@ -54,13 +55,16 @@ def table(s: SpecimenScore, title: str, named: bool) -> str:
     crypt = [t.part is not None for t in s.teeth if t.emergence == "in_crypt"]
     lines.append(
         f"{title}: recall {s.found}/{s.true_teeth} = {s.found / max(s.true_teeth, 1):.3f}, precision "
-        f"{1 - s.false_teeth / max(s.predicted, 1):.3f} ({s.false_teeth} false), dice median {np.median(dice):.3f}, "
+        f"{1 - s.false_teeth / max(s.predicted, 1):.3f} ({s.false_teeth} false), "
+        f"dice median {np.median(dice):.3f}, "
         f"10th percentile {np.quantile(dice, 0.1):.3f}, in crypts {sum(crypt)}/{len(crypt)}"
     )
     if named:
         lines.append(
-            f"locus {s.locus_right}, generation {s.generation_right}, emergence {s.emergence_right} of {s.true_teeth}; pairs "
-            f"{s.pairs_right}/{s.pairs_true}, false {s.pairs_false}; formula {s.formula_right}; pose error {s.pose_error_deg}, "
+            f"locus {s.locus_right}, generation {s.generation_right}, emergence {s.emergence_right} of {s.true_teeth}; "
+            f"pairs {s.pairs_right}/{s.pairs_true}, "
+            f"false {s.pairs_false}; formula {s.formula_right}; "
+            f"pose error {s.pose_error_deg}, "
             f"sides swapped {s.sides_swapped}"
         )
     return "\n".join(lines)

@@ -1,8 +1,8 @@
 """Scores of one reading against known truth: pure functions on label volumes and tables.
 
-A true tooth counts as found when a predicted part is assigned to it (one to one, largest total Dice) with a Dice of
-at least ``MIN_DICE``. Teeth of fewer than ``MIN_VOXELS`` voxels in the truth are left out: neither missing them nor
-finding them changes a score.
+A true tooth counts as found when a predicted part is assigned to it (one to one, largest total Dice) with a
+Dice of at least ``MIN_DICE``. Teeth of fewer than ``MIN_VOXELS`` voxels in the truth are left out: neither
+missing them nor finding them changes a score.
 """
 
 from __future__ import annotations
@@ -153,13 +153,13 @@ def true_pairs(teeth: Sequence[Tooth]) -> set[tuple[int, int]]:
 
 
 def said_pairs(teeth: Sequence[Tooth]) -> set[tuple[int, int]]:
-    """(deciduous part, successor part) pairs stated in an account; either direction of the statement counts."""
+    """(deciduous part, successor part) pairs stated in an account, from either end."""
     pairs = {(int(t["part"]), int(t["replaced_by"])) for t in teeth if t.get("replaced_by") is not None}
     return pairs | {(int(t["replaces"]), int(t["part"])) for t in teeth if t.get("replaces") is not None}
 
 
 def pose_error(true: Any, said: Any) -> tuple[float, bool]:
-    """Angle in degrees between two skull frames (4x4, scan mm to skull mm) and whether left and right are swapped."""
+    """Angle in degrees between two skull frames (4x4), and whether left and right are swapped."""
     a = np.asarray(true, float)[:3, :3]
     b = np.asarray(said, float)[:3, :3]
     a = a / np.linalg.norm(a, axis=1, keepdims=True)
@@ -168,12 +168,12 @@ def pose_error(true: Any, said: Any) -> tuple[float, bool]:
     return float(np.degrees(np.arccos(np.clip(cosine, -1, 1)))), bool(a[0] @ b[0] < 0)
 
 
-def quadrant_counts(formula: Mapping[str, Any] | None) -> dict[str, tuple[int, int, int, int]]:
+def quadrant_counts(formula: Mapping[str, Any] | None) -> dict[str, tuple[int, ...]]:
     """I, C, P, M of each quadrant of a formula record."""
     quadrants = (formula or {}).get("quadrants", {})
     return {
         q: tuple(int(quadrants.get(q, {}).get(k, 0)) for k in "ICPM")
-        for q in ("upper_left", "upper_right", "lower_left", "lower_right")  # type: ignore[misc]
+        for q in ("upper_left", "upper_right", "lower_left", "lower_right")
     }
 
 
@@ -186,7 +186,7 @@ def score(
     pred_enamel: NDArray[np.bool_] | None = None,
     min_dice: float = MIN_DICE,
 ) -> SpecimenScore:
-    """Score a reading. Without an account every label of ``pred_labels`` is taken for a tooth and nothing is named.
+    """Score a reading. Without an account every label of ``pred_labels`` is a tooth and nothing is named.
 
     ``true_tissue`` uses 4 for enamel; ``pred_enamel`` is an optional mask. Volumes are z, y, x.
     """
@@ -311,7 +311,8 @@ def _tooth(
         if not ok
     ]
     if wrong:
-        r.remark = f"called {s.get('jaw')} {s.get('side')} {s.get('name')} ({s.get('emergence')}): wrong {', '.join(wrong)}"
+        called = f"{s.get('jaw')} {s.get('side')} {s.get('name')} ({s.get('emergence')})"
+        r.remark = f"called {called}: wrong {', '.join(wrong)}"
     return r
 
 
@@ -344,7 +345,8 @@ def _explain_missing(results: Sequence[ToothResult], o: Overlap, owner: Mapping[
         if share < 0.1:
             r.remark = "missed"
         elif o.pred_ids[k] in owner:
-            r.remark = f"merged into part {o.pred_ids[k]} (tooth {owner[o.pred_ids[k]]}), which holds {share:.0%} of it"
+            part = o.pred_ids[k]
+            r.remark = f"merged into part {part} (tooth {owner[part]}), which holds {share:.0%} of it"
         else:
             r.remark = f"part {o.pred_ids[k]} holds {share:.0%} of it but fits too poorly"
 

@@ -1,4 +1,4 @@
-"""Pools the scores of many specimens: rates with bootstrap intervals over specimens, reliability of confidence."""
+"""Pools the scores of many specimens: rates with bootstrap intervals, reliability of confidence."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def _enamel(scores: Scores) -> float:
 
 
 def size_errors(scores: Scores) -> list[tuple[float, float, float]]:
-    """Crown length and width errors of complete teeth: (absolute error mm, voxel mm, error over true size)."""
+    """Crown length and width errors of complete teeth: (error mm, voxel mm, error over true size)."""
     out = []
     for s in scores:
         for t in s["teeth"]:

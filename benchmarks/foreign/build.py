@@ -217,7 +217,7 @@ def _procumbent(animal: str, upper: bool) -> float:
 
 
 def _lowers_front(move: NDArray[np.float64], joint: NDArray[np.float64]) -> float:
-    """Sign tells whether a point in front of the joint is mapped below itself (then the jaw itself is raised)."""
+    """Above 0 where a point in front of the joint is mapped below itself (then the jaw itself is raised)."""
     p = joint + np.array([0, 0, 10.0])
     return float(p[1] - (move[:3, :3] @ p + move[:3, 3])[1])
 

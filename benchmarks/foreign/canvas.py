@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 Float = NDArray[np.float32]
 
@@ -17,8 +18,6 @@ class Texture:
     def __init__(self, rng: np.random.Generator, scale: float, step: float = 0.1, size: int = 96) -> None:
         """``scale``: correlation length in mm; ``step``: lattice step in mm."""
         noise = rng.standard_normal((size, size, size)).astype(np.float32)
-        from scipy.ndimage import gaussian_filter
-
         field_ = gaussian_filter(noise, scale / step, mode="wrap")
         self.values: Float = (field_ / field_.std()).astype(np.float32)
         self.step = step
@@ -27,7 +26,7 @@ class Texture:
     def __call__(self, x: Float, y: Float, z: Float) -> Float:
         """Value at points (mm)."""
         index = [np.mod(np.rint(np.asarray(c) / self.step).astype(np.int32), self.size) for c in (x, y, z)]
-        return self.values[index[0], index[1], index[2]]
+        return np.asarray(self.values[index[0], index[1], index[2]])
 
 
 @dataclass
@@ -55,7 +54,8 @@ class Canvas:
             axes.append(((s.start - 0.5 + (np.arange(n) + 0.5) / sub) * self.voxel).astype(np.float32))
         zz, yy, xx = axes[0][:, None, None], axes[1][None, :, None], axes[2][None, None, :]
         m = self.to_skull.astype(np.float32)
-        return tuple(m[k, 0] * xx + m[k, 1] * yy + m[k, 2] * zz + m[k, 3] for k in range(3))  # type: ignore[return-value]
+        x, y, z = (m[k, 0] * xx + m[k, 1] * yy + m[k, 2] * zz + m[k, 3] for k in range(3))
+        return x, y, z
 
     def slabs(self, thick: int = 12) -> Iterator[tuple[slice, slice, slice]]:
         """Boxes that cover the grid slab by slab."""

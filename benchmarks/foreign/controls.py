@@ -51,7 +51,7 @@ def _braincase(animal: Animal, o: Options) -> Canvas:
     paint(animal, o, canvas)
     behind = float(animal.upper.points[:, 1][np.searchsorted(animal.upper.arc, animal.upper.end)]) - 0.8
     for box in canvas.slabs():
-        _, _, z = np.broadcast_arrays(*canvas.coords(box))
+        _, _, z = canvas.coords(box)
         gone = (z > behind) | (canvas.labels[box] > 1)
         canvas.density[box][gone] = 0
         canvas.tissue[box][gone] = 0
@@ -68,7 +68,7 @@ def _fill(canvas: Canvas, kind: str, rng: np.random.Generator) -> None:
         for _ in range(60)
     ]
     for box in canvas.slabs():
-        x, y, z = np.broadcast_arrays(*canvas.coords(box))
+        x, y, z = canvas.coords(box)
         den = canvas.density[box]
         if kind == "sphere":
             c = n * canvas.voxel / 2

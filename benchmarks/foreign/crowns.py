@@ -1,12 +1,13 @@
 """Teeth as superelliptic footprints with height-field crowns and tapered, curved roots.
 
-Local coordinates of a tooth (mm): ``m`` mesial, ``b`` buccal, ``s`` along the axis towards the occlusal end, origin
-at the middle of the cervix. Tissue codes: 0 nothing, 1 pulp, 3 dentine, 4 enamel.
+Local coordinates of a tooth (mm): ``m`` mesial, ``b`` buccal, ``s`` along the axis towards the occlusal end,
+origin at the middle of the cervix. Tissue codes: 0 nothing, 1 pulp, 3 dentine, 4 enamel.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -194,10 +195,10 @@ def _heights(f: Form, m: Array, b: Array, inset: float | Array) -> Array:
 def _rho(f: Form, m: Array, b: Array, inset: float | Array) -> Array:
     theta = np.arctan2(b, m)
     w = 1 + f.wobble[0] * np.cos(3 * theta + f.wobble[1]) + f.wobble[2] * np.cos(2 * theta + f.wobble[3])
-    hl = np.maximum(f.length / 2 - inset, 1e-3)
+    hl: NDArray[np.floating[Any]] = np.maximum(f.length / 2 - inset, 1e-3)
     hw = np.maximum(f.width / 2 - inset, 1e-3)
     if f.shape == "molar_upper":
-        hl = hl * (1 + 0.22 * np.clip(b / f.width, -0.6, 0.6))
+        hl = np.asarray(hl * (1 + 0.22 * np.clip(b / f.width, -0.6, 0.6)))
     n = f.power
     return np.asarray(((np.abs(m) / hl) ** n + (np.abs(b) / hw) ** n) ** (1 / n) / w, np.float32)
 
@@ -206,7 +207,7 @@ def tissue(f: Form, m: Array, b: Array, s: Array) -> NDArray[np.uint8]:
     """Tissue code at local points (mm)."""
     if f.shape == "evergrowing":
         return _evergrowing(f, m, b, s)
-    b = b + f.bend * np.where(s > 0, s, s * 0.5) * np.abs(s) / max(f.height, 0.3)
+    b = (b + f.bend * np.where(s > 0, s, s * 0.5) * np.abs(s) / max(f.height, 0.3)).astype(np.float32)
     height = f.height
     up = np.clip(s / height, 0, 1)
     grow = f.cervix + (1 - f.cervix) * np.sin(np.pi * np.clip(up * 0.75 + 0.12, 0, 1))

@@ -18,8 +18,9 @@ STAGE_AGE = {
     "old": (1.3, 1.5),
 }
 
+Formula = tuple[tuple[int, int, int, int], tuple[int, int, int, int], tuple[int, ...]]
 # upper / lower counts (I, C, P, M) and the premolar loci that are kept
-PLACENTAL = [
+PLACENTAL: list[Formula] = [
     ((3, 1, 4, 2), (3, 1, 4, 3), (1, 2, 3, 4)),
     ((3, 1, 4, 3), (3, 1, 4, 3), (1, 2, 3, 4)),
     ((2, 1, 3, 3), (2, 1, 3, 3), (2, 3, 4)),
@@ -27,21 +28,21 @@ PLACENTAL = [
     ((3, 1, 3, 1), (3, 1, 3, 1), (2, 3, 4)),
     ((2, 1, 2, 3), (3, 1, 2, 3), (3, 4)),
 ]
-METATHERIAN = [
+METATHERIAN: list[Formula] = [
     ((5, 1, 3, 4), (4, 1, 3, 4), (1, 2, 3)),
     ((4, 1, 3, 4), (3, 1, 3, 4), (1, 2, 3)),
     ((4, 1, 2, 4), (3, 1, 2, 4), (2, 3)),
     ((5, 1, 3, 4), (3, 1, 3, 4), (1, 2, 3)),
 ]
-RODENT = [
+RODENT: list[Formula] = [
     ((1, 0, 0, 3), (1, 0, 0, 3), ()),
     ((1, 0, 1, 3), (1, 0, 1, 3), (4,)),
     ((1, 0, 2, 3), (1, 0, 1, 3), (3, 4)),
 ]
-BROWSER = [((0, 0, 3, 3), (3, 1, 3, 3), (2, 3, 4))]
-DIPROTODONT = [((3, 1, 2, 4), (1, 0, 2, 4), (2, 3)), ((3, 0, 1, 4), (1, 0, 1, 4), (3,))]
-BAT = [((2, 1, 2, 3), (3, 1, 3, 3), (2, 3, 4)), ((2, 1, 3, 3), (3, 1, 3, 3), (2, 3, 4))]
-ANIMALS = {
+BROWSER: list[Formula] = [((0, 0, 3, 3), (3, 1, 3, 3), (2, 3, 4))]
+DIPROTODONT: list[Formula] = [((3, 1, 2, 4), (1, 0, 2, 4), (2, 3)), ((3, 0, 1, 4), (1, 0, 1, 4), (3,))]
+BAT: list[Formula] = [((2, 1, 2, 3), (3, 1, 3, 3), (2, 3, 4)), ((2, 1, 3, 3), (3, 1, 3, 3), (2, 3, 4))]
+ANIMALS: dict[str, list[Formula]] = {
     "placental": PLACENTAL,
     "metatherian": METATHERIAN,
     "rodent": RODENT,
@@ -197,7 +198,7 @@ def _shape(tooth: Tooth, n_in_class: int, s: dict[str, float], animal: str) -> N
 def plan(
     animal: str, age: float, rng: np.random.Generator, variant: int | None = None
 ) -> dict[str, list[Tooth]]:
-    """Teeth of the upper and the lower quadrant present at an age, front to back (deciduous before successor).
+    """Teeth of the upper and lower quadrant present at an age, front to back (deciduous before successor).
 
     Returns ``{"upper": [...], "lower": [...]}``; lengths in units of the first molar's length.
     """

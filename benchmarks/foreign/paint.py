@@ -19,8 +19,8 @@ from .spongy import hollow
 Facts = dict[str, Any]
 
 
-def paint(a: Animal, o: Options, canvas: Canvas) -> list[dict[str, Any]]:
-    """Paint bone, sockets, spongy bone and teeth. Returns measured facts per tooth (same order as ``a.teeth``)."""
+def paint(a: Animal, o: Options, canvas: Canvas) -> list[dict[str, Any] | None]:
+    """Paint bone, sockets, spongy bone and teeth. Returns measured facts in the order of ``a.teeth``."""
     key = sum(ord(ch) for ch in o.animal + o.stage)
     rng = np.random.default_rng([o.seed, key, 5])
     fine, coarse = Texture(rng, 0.09), Texture(rng, 0.45, 0.15)
@@ -28,7 +28,7 @@ def paint(a: Animal, o: Options, canvas: Canvas) -> list[dict[str, Any]]:
     move = a.jaw_move.astype(np.float32)
     for box in canvas.slabs():
         x, y, z = canvas.coords(box)
-        x, y, z = (np.ascontiguousarray(v) for v in np.broadcast_arrays(x, y, z))
+        x, y, z = (np.ascontiguousarray(v) for v in (x, y, z))
         code = cranium_tissue(a.cranium, x, y, z)
         proc = process_bone(a.upper, np.abs(x), y, z, t_up)
         code[proc & (code != 7)] = 2
@@ -83,8 +83,7 @@ def _raster(
     grow = 0.32 if p.fraction <= 0.05 and p.form.shape != "evergrowing" else p.gap
     socket = dist < grow
     if p.fraction > 0.05:  # the gap closes here and there
-        sk = np.broadcast_arrays(x, y, z)
-        socket &= (dist < 0.02) | (coarse(*sk) < 1.1)
+        socket &= (dist < 0.02) | (coarse(x, y, z) < 1.1)
     if p.fraction <= 0.05 or p.fraction < 0.8:  # the way out is open above a tooth that comes through
         ready = p.tooth.extra.get("approach", 1.0)
         if p.fraction > 0.05 or ready > 0.9:

@@ -1,4 +1,4 @@
-"""Places the planned teeth of one jaw along an arcade: crests, depths, axes, crypts. Skull coordinates, mm."""
+"""Places the planned teeth of one jaw along an arcade: depths, axes, crypts. Skull coordinates, mm."""
 
 from __future__ import annotations
 
@@ -238,7 +238,7 @@ def mirror_forms(
     rng: np.random.Generator,
     sharp: float,
 ) -> list[Form]:
-    """Shapes of the other side's teeth: near mirror images of the same teeth, each at its own state of growth."""
+    """Shapes of the other side's teeth: near mirror images, each at its own state of growth."""
     known = {(t.cls, t.position, t.generation): f for t, f in zip(teeth, forms, strict=True)}
     out = []
     for t in other:

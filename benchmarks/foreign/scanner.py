@@ -1,4 +1,4 @@
-"""From densities to grey values: surroundings, blur, streaky correlated noise, rings, cupping, offset and scale."""
+"""From densities to grey values: surroundings, blur, correlated noise, rings, cupping, offset and scale."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def surroundings(canvas: Canvas, o: Options, rng: np.random.Generator) -> str:
         where[axis] = slice(cut, None)
         cell = Texture(rng, 0.25, canvas.voxel)
         for box in canvas.slabs():
-            x, y, z = np.broadcast_arrays(*canvas.coords(box))
+            x, y, z = canvas.coords(box)
             part = air[box].copy()
             keep = np.zeros(part.shape, bool)
             keep[(slice(None), *where[1:])] = True
@@ -45,7 +45,7 @@ def surroundings(canvas: Canvas, o: Options, rng: np.random.Generator) -> str:
         blob = Texture(rng, 0.8, canvas.voxel * 2)
         near = gaussian_filter((canvas.tissue == 2).astype(np.float32), 0.35 / canvas.voxel)
         for box in canvas.slabs():
-            x, y, z = np.broadcast_arrays(*canvas.coords(box))
+            x, y, z = canvas.coords(box)
             part = (near[box] > 0.12) & (canvas.tissue[box] == 0) & (blob(x, y, z) > 1.0)
             canvas.density[box][part] = 0.22 + 0.03 * blob(x * 3, y * 3, z * 3)[part]
             canvas.tissue[box][part] = 1

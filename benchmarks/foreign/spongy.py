@@ -23,7 +23,7 @@ def hollow(canvas: Canvas, a: Animal, o: Options, fine: Texture, coarse: Texture
     for code, level in a.levels.items():
         table[code] = level
     for box in canvas.slabs():
-        x, y, z = np.broadcast_arrays(*canvas.coords(box))
+        x, y, z = canvas.coords(box)
         tis = canvas.tissue[box]
         c = coarse(x, y, z)
         strut = coarse(x * 1.9, y * 1.9, z * 1.9)

@@ -9,12 +9,12 @@ import nibabel as nib
 import numpy as np
 import pytest
 import tifffile
-
-from benchmarks import accuracy, matrix
 from benchmarks.foreign.__main__ import make
 from benchmarks.foreign.build import Options, design
 from benchmarks.foreign.controls import make_control
 from benchmarks.runner import evaluate
+
+from benchmarks import accuracy, matrix
 
 
 @pytest.fixture(scope="module")

@@ -8,10 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from benchmarks.scoring import match, overlap, pose_error, said_pairs, score
 from hypothesis import given
 from hypothesis import strategies as st
-
-from benchmarks.scoring import match, overlap, pose_error, said_pairs, score
 
 N = 6  # teeth in the toy row: two of them form a succession pair
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import pytest
-
 from benchmarks.summary import METRICS, calibration_error, reliability, summarise
 
 
