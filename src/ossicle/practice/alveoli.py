@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ossicle.practice.noise import ripple
-from ossicle.practice.shapes import Array, Solid, placed, smooth_max
+from ossicle.practice.shapes import Array, Solid, f32, placed, smooth_max
 from ossicle.practice.teeth import Tooth
 
 __all__ = ["bone_round", "follicle", "gap_at", "opening", "socket"]
@@ -23,8 +23,8 @@ def gap_at(tooth: Tooth, u: Array, v: Array, w: Array, crypt: Array | None = Non
         wide = F(0.7 * tooth.follicle)
         low = F(max(tooth.model.front, -tooth.shape.root))
         s = np.clip((w + F(0.1)) / F(0.5), F(0), F(1)) + np.clip((low + F(0.7) - w) / F(0.6), F(0), F(1))
-        return thin + (wide - thin) * np.minimum(s, F(1))
-    return thin
+        return f32(thin + (wide - thin) * np.minimum(s, F(1)))
+    return f32(thin)
 
 
 def follicle(tooth: Tooth, u: Array, v: Array, w: Array) -> Array:

@@ -22,6 +22,7 @@ from ossicle.practice.shapes import (
     chain,
     cut,
     ellipsoid,
+    f32,
     half_space,
     join,
     loft,
@@ -114,14 +115,14 @@ def palate_plate(curve: RowCurve, grow: Proportions, end: float, thick: float) -
     o = np.argsort(p[:, 2])
     width, level = Table(p[o, 2], p[o, 0]), Table(p[o, 2], np.minimum(p[o, 1], 0.8))
     back, front = float(grow.along(end)), float(p[:, 2].max()) - 0.3
-    mid, half = F((back + front) / 2), F((front - back) / 2)
+    middle, half = F((back + front) / 2), F((front - back) / 2)
 
     def field(x: Array, y: Array, z: Array) -> Array:
         w = width(z)
         vault = F(0.55) * (F(1) - (x / np.maximum(w, F(0.3))) ** 2)
         dy = np.abs(y - level(z) - np.maximum(vault, F(-0.2)) - F(0.35)) - F(thick)
         d = np.maximum(dy * F(0.9), np.abs(x) - w)
-        return np.maximum(d, np.abs(z - mid) - half)
+        return f32(np.maximum(d, np.abs(z - middle) - half))
 
     xm = float(p[:, 0].max())
     return Solid(field, np.array([-xm, -0.6, back]), np.array([xm, 2.6, front]))
@@ -146,7 +147,7 @@ def turbinals(
     size = Table(zz, np.minimum(o[:, 3], (o[:, 1] - o[:, 2]) / 2) * s)
 
     def septum(x: Array, y: Array, z: Array) -> Array:
-        return np.abs(x + F(0.04) * np.sin(y * F(1.7))) - F(sheet)
+        return f32(np.abs(x + F(0.04) * np.sin(y * F(1.7))) - F(sheet))
 
     def scrolls(x: Array, y: Array, z: Array) -> Array:
         r = size(z)
@@ -164,7 +165,7 @@ def turbinals(
             d = np.minimum(d, stalk)
             out = d if out is None else np.minimum(out, d)
         assert out is not None
-        return np.maximum(out * F(0.8), np.maximum(z - F(front - 1.6), F(back - 0.3) - z))
+        return f32(np.maximum(out * F(0.8), np.maximum(z - F(front - 1.6), F(back - 0.3) - z)))
 
     lo, hi = inside.lo, inside.hi
     return [meet(Solid(septum, lo, hi), inside), meet(Solid(scrolls, lo, hi), inside)]
@@ -176,7 +177,7 @@ def cranium(design: Mapping[str, Any], grow: Proportions, age: float) -> Skull:
     out = Skull()
     g = grow.point
     size = float(grow.brain)
-    wall = float(c["wall"]) * (0.6 + 0.4 * min(age, 1.0))
+    wall = float(c["wall"]) * (0.7 + 0.3 * min(age, 1.0))
     shape = np.asarray(c["outline"], dtype=float)
     curve = RowCurve(g(design["rows"]["upper"]), "upper")
     has_teeth = bool(design.get("tooth"))
@@ -270,9 +271,9 @@ def cranium(design: Mapping[str, Any], grow: Proportions, age: float) -> Skull:
         _crests(out, shape, grow, tall, brain)
     out.landmarks["prosthion"] = np.array([0.0, 0.0, float(z_row[0])])
     nose = float(shape[0, 0])
-    a, t, b = (float(np.interp(nose - 1.0, shape[::-1, 0], shape[::-1, i])) for i in (3, 1, 2))
-    nares = [[0, 0.5 * (t + b) + 0.1, nose - 2.2], [0, 0.55 * (t + b) + 0.3, nose + 1.5]]
-    out.cut(chain(g(nares), [0.72 * a, 0.78 * a], squash=(1.0, 0.8, 1)), 0.2, "nares")
+    wide, high, low = (float(np.interp(nose - 1.0, shape[::-1, 0], shape[::-1, i])) for i in (3, 1, 2))
+    nares = [[0, 0.5 * (high + low) + 0.1, nose - 2.2], [0, 0.55 * (high + low) + 0.3, nose + 1.5]]
+    out.cut(chain(g(nares), [0.72 * wide, 0.78 * wide], squash=(1.0, 0.8, 1)), 0.2, "nares")
     return out
 
 
@@ -297,23 +298,6 @@ def _base(
         "foramen magnum",
     )
     out.landmarks["basion"] = fm + [0, -1.3 * size, -0.2]
-    ear = c.get("bulla")
-    if ear:
-        bx, by, bz = (float(v) for v in g(ear[:3]))
-        r = np.array(ear[3:6], dtype=float) * size
-        for k in (1.0, -1.0):
-            pet = ellipsoid([k * (bx + 0.2), by + 1.9 * size, bz + 0.2], np.array([1.35, 1.25, 2.0]) * size)
-            out.named["petrosal " + ("left" if k > 0 else "right")] = pet
-            out.add(pet, 0.2, "petrosal")
-            ball = ellipsoid([k * bx, by, bz], r)
-            drum = cut(
-                shell(ball, 0.26 * size),
-                ellipsoid([k * (bx + r[0]), by + 0.6, bz + 0.3], [0.9, 0.75 * size, 0.75 * size]),
-            )
-            hollow = cut(ellipsoid([k * bx, by, bz], r - 0.26 * size), pet)
-            out.cut(hollow, 0.0, "tympanic cavity")
-            out.add(drum, 0.1, "bulla")
-            out.named["tympanic cavity " + ("left" if k > 0 else "right")] = hollow
     # nerves and vessels through the side walls
     out.both(
         "cut",

@@ -221,7 +221,7 @@ def crown(form: str, length: float, width: float, height: float) -> Solid:
         right = half_space([-a * w0, 0, 0], [-1.0, -0.28 * lean * a / b, 0.0])
         base = meet(base, left, right, k=0.3 * b)
     parts = [base]
-    tips, feet, radii = [], [], []
+    tips = []
     small = min(a, b)
     for u, v, top, r in plan.cusps:
         rb = 0.62 * r * small
@@ -231,7 +231,7 @@ def crown(form: str, length: float, width: float, height: float) -> Solid:
         tip = np.array([u * a * 0.86, v * b * 0.8, top * h - rt])
         foot = np.array([fu * a, fv * b, min(0.1 * h, tip[2] - 0.05)])
         parts.append(round_cone(foot, tip, rb, rt))
-        tips.append(tip), feet.append(foot), radii.append(rt)
+        tips.append(tip)
     for i, j, level in plan.ridges:
         p, q = tips[i].copy(), tips[j].copy()
         mid = (p + q) / 2

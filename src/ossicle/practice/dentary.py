@@ -10,7 +10,7 @@ import numpy as np
 from ossicle.practice.cranium import Skull, flip, ridge
 from ossicle.practice.growth import Proportions
 from ossicle.practice.rows import RowCurve
-from ossicle.practice.shapes import Array, chain, ellipsoid, loft, plate
+from ossicle.practice.shapes import Array, chain, ellipsoid, f32, loft, plate
 
 __all__ = ["dentary"]
 
@@ -56,13 +56,13 @@ def dentary(
     def middle(y: Array, zz_: Array) -> Array:
         t = np.clip((F(z0 + 3.5) - zz_) / F(max(z0 + 3.5 - z1, 0.5)), F(0), F(1.2))
         flare = F(0.06) * np.clip(y - F(y1), F(-3), F(5))
-        return F(side) * (F(x0 - 0.5) + F(x1 - x0 + 0.3) * t + flare)
+        return f32(F(side) * (F(x0 - 0.5) + F(x1 - x0 + 0.3) * t + flare))
 
     def ribs(y: Array, zz_: Array) -> Array:
         edge = np.exp(-(((zz_ - F(z1 + 1.0) - F(0.35) * (y - F(y1))) / F(1.3)) ** 2))
         fore = np.exp(-(((zz_ - F(z0 + 4.3) + F(0.42) * (y - F(y1))) / F(1.0)) ** 2))
         low_ = np.exp(-(((y + F(3.6)) / F(1.2)) ** 2))
-        return F(0.28 * size) * np.maximum(np.maximum(edge, fore), low_)
+        return f32(F(0.28 * size) * np.maximum(np.maximum(edge, fore), low_))
 
     pl = g(np.c_[np.full(len(d["plate"]), x0), np.asarray(d["plate"], dtype=float)])[:, 1:]
     out.add(

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ossicle.practice.shapes import Array, Frame, Solid, box_through, smooth_max, smooth_min
+from ossicle.practice.shapes import Array, Frame, Solid, box_through, f32, smooth_max, smooth_min
 
 __all__ = ["BLOCK", "FAR", "Canvas", "Grid", "Patch", "coverage", "patches"]
 
@@ -64,7 +64,9 @@ class Patch:
 
 
 def block_range(grid: Grid, solid: Solid, pad: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    lo, hi = box_through(solid.lo - pad, solid.hi + pad, np.linalg.inv(grid.index_to_skull))
+    lo, hi = box_through(
+        solid.lo - pad, solid.hi + pad, np.asarray(np.linalg.inv(grid.index_to_skull), dtype=float)
+    )
     n = np.array(grid.blocks)[::-1]
     b0 = np.clip(np.floor(lo / BLOCK).astype(int), 0, n)
     b1 = np.clip(np.floor(hi / BLOCK).astype(int) + 1, 0, n)
@@ -127,7 +129,7 @@ def patches(grid: Grid, solid: Solid, reach: float) -> Patch:
 
 def coverage(distance: Array, voxel: float) -> Array:
     """Share of a voxel inside a surface at the given signed distance of its centre."""
-    return np.clip(F(0.5) - distance * F(1.0 / voxel), F(0), F(1))
+    return f32(np.clip(F(0.5) - distance * F(1.0 / voxel), F(0), F(1)))
 
 
 @dataclass

@@ -19,8 +19,9 @@ from ossicle.practice.files import write_folder
 from ossicle.practice.mix import AIR, FLUID, FOAM, truth_tissue
 from ossicle.practice.scanner import ScannerSettings, scan_volume
 from ossicle.practice.scanner import preset as scanner_preset
-from ossicle.practice.specimen import Specimen, anatomy, fit_grid, outer_points, random_rotation, voxelise
+from ossicle.practice.specimen import anatomy, fit_grid, outer_points, random_rotation
 from ossicle.practice.truth import truth as truth_of
+from ossicle.practice.voxels import Specimen, voxelise
 
 __all__ = ["Made", "Preset", "build", "make", "presets"]
 
@@ -114,13 +115,13 @@ def build(
     rotation = random_rotation(rng, tilt_deg)
     grid = fit_grid(outer_points(a), rotation, spacing, margin=max(1.0, 4 * max(spacing)))
     soft = float(rng.uniform(0.25, 1.0)) if how.background != FLUID else 1.0
-    s = voxelise(a, grid, rng, say, soft)
+    s = voxelise(a, grid, soft, say)
     say("scan", 0.0)
     shares = {m: v.astype(np.float16) * np.float16(1 / 255) for m, v in s.mix.fractions().items() if m != AIR}
     scan = scan_volume(shares, spacing, how, rng, density=s.mix.density, threads=threads, progress=say)
     del shares
     tissue = truth_tissue(s.mix)
-    if how.background in (FLUID, FOAM):
+    if how.background == FLUID or how.background == FOAM:
         tissue[tissue == 0] = 6 if how.background == FLUID else 5
     labels = s.labels
     if how.mirrored:

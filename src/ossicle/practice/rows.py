@@ -162,8 +162,14 @@ def lay_row(
     rng: np.random.Generator,
     common: float,
     jitter: float = 1.0,
+    *,
+    opposed: Sequence[Tooth] = (),
+    successors_too: bool = True,
 ) -> list[Tooth]:
-    """All teeth of one quadrant, placed in skull coordinates (lower teeth with the jaw closed)."""
+    """All teeth of one quadrant, placed in skull coordinates (lower teeth with the jaw closed), on the left.
+
+    The canine also keeps clear of the `opposed` teeth of the other jaw, which it passes when the jaw closes.
+    """
     curve = RowCurve(grow.point(animal.design["rows"][jaw]), jaw)
     out: list[Tooth] = []
     successors: list[tuple[Locus, Tooth | None, float, Course]] = []
@@ -205,10 +211,13 @@ def lay_row(
         gap = locus.gap * float(grow.face) * float(rng.uniform(0.7, 1.3)) if out else 0.06
         if here.emergence == "in_crypt":
             gap = max(gap, 0.22)
-        here, s = _stand(here, curve, s, gap, (lean, tip, turn), course, age, out)
+        passed = opposed if here.kind == "canine" and here.emergence != "in_crypt" else ()
+        here, s = _stand(here, curve, s, gap, (lean, tip, turn), course, age, out, passed)
         out.append(here)
         if here.generation == "deciduous" and second.begun(age):
             successors.append((locus, here, s, second))
+    if not successors_too:
+        return out
     successors.sort(key=lambda e: e[3].erupts)
     for locus, before, at, course in successors:
         after = _tooth(locus, locus.second, "permanent", side, course, age, 0.0, rng, common)
@@ -228,6 +237,7 @@ def _stand(
     course: Course,
     age: float,
     before: Sequence[Tooth],
+    opposed: Sequence[Tooth] = (),
 ) -> tuple[Tooth, float]:
     """Move a tooth back along the row until it clears the last ones by `gap`."""
     half = tooth.shape.length / 2
@@ -245,6 +255,8 @@ def _stand(
     for _ in range(40):
         best = put(at)
         room = clearance(best, neighbours, coarse=2, limit=gap + 0.5)
+        if opposed and room >= gap - 0.01:
+            room = gap + clearance(best, opposed, coarse=2, limit=0.1) - 0.06
         if room >= gap - 0.01:
             break
         at += max(0.6 * (gap - room), 0.02)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,6 +28,7 @@ __all__ = [
     "chain",
     "cut",
     "ellipsoid",
+    "f32",
     "frame",
     "half_space",
     "join",
@@ -47,6 +49,12 @@ Array = NDArray[np.float32]
 Field = Callable[[Array, Array, Array], Array]
 Frame = NDArray[np.float64]
 F = np.float32
+
+
+def f32(values: Any) -> Array:
+    """An array expression as what it is: float32 (numpy's stubs lose sight of it)."""
+    out: Array = values
+    return out
 
 
 @dataclass(frozen=True)
@@ -78,7 +86,7 @@ def smooth_min(a: Array, b: Array, k: float) -> Array:
     if k <= 0:
         return np.minimum(a, b)
     h = np.maximum(F(k) - np.abs(a - b), F(0))
-    return np.minimum(a, b) - h * h * F(0.25 / k)
+    return f32(np.minimum(a, b) - h * h * F(0.25 / k))
 
 
 def smooth_max(a: Array, b: Array, k: float) -> Array:
@@ -86,7 +94,7 @@ def smooth_max(a: Array, b: Array, k: float) -> Array:
     if k <= 0:
         return np.maximum(a, b)
     h = np.maximum(F(k) - np.abs(a - b), F(0))
-    return np.maximum(a, b) + h * h * F(0.25 / k)
+    return f32(np.maximum(a, b) + h * h * F(0.25 / k))
 
 
 def join(*solids: Solid, k: float = 0.0) -> Solid:
@@ -139,7 +147,7 @@ def shell(a: Solid, wall: float) -> Solid:
 
     def field(x: Array, y: Array, z: Array) -> Array:
         d = a(x, y, z)
-        return np.maximum(d, -d - F(wall))
+        return f32(np.maximum(d, -d - F(wall)))
 
     return Solid(field, a.lo, a.hi)
 
@@ -192,7 +200,7 @@ def sphere(centre: ArrayLike, radius: float) -> Solid:
     cf = c.astype(F)
 
     def field(x: Array, y: Array, z: Array) -> Array:
-        return np.sqrt((x - cf[0]) ** 2 + (y - cf[1]) ** 2 + (z - cf[2]) ** 2) - F(radius)
+        return f32(np.sqrt((x - cf[0]) ** 2 + (y - cf[1]) ** 2 + (z - cf[2]) ** 2) - F(radius))
 
     return Solid(field, c - radius, c + radius)
 
@@ -206,7 +214,7 @@ def ellipsoid(centre: ArrayLike, radii: ArrayLike) -> Solid:
         px, py, pz = (x - cf[0]) / rf[0], (y - cf[1]) / rf[1], (z - cf[2]) / rf[2]
         k0 = np.sqrt(px * px + py * py + pz * pz)
         k1 = np.sqrt((px / rf[0]) ** 2 + (py / rf[1]) ** 2 + (pz / rf[2]) ** 2)
-        return k0 * (k0 - F(1)) / np.maximum(k1, F(1e-6)) - (k0 < 1e-4) * F(r.min())
+        return f32(k0 * (k0 - F(1)) / np.maximum(k1, F(1e-6)) - (k0 < 1e-4) * F(r.min()))
 
     return Solid(field, c - r, c + r)
 
@@ -218,7 +226,7 @@ def half_space(point: ArrayLike, normal: ArrayLike) -> Solid:
     nf, off = n.astype(F), F(n @ np.asarray(point, dtype=float))
 
     def field(x: Array, y: Array, z: Array) -> Array:
-        return nf[0] * x + nf[1] * y + nf[2] * z - off
+        return f32(nf[0] * x + nf[1] * y + nf[2] * z - off)
 
     return Solid(field, np.full(3, -1e3), np.full(3, 1e3))
 
@@ -237,14 +245,14 @@ def round_cone(a: ArrayLike, b: ArrayLike, ra: float, rb: float) -> Solid:
         px, py, pz = x - af[0], y - af[1], z - af[2]
         t = np.clip((px * abf[0] + py * abf[1] + pz * abf[2]) * inv, F(0), F(1))
         d = np.sqrt((px - t * abf[0]) ** 2 + (py - t * abf[1]) ** 2 + (pz - t * abf[2]) ** 2)
-        return (d - (F(ra) + t * F(rb - ra))) * scale
+        return f32((d - (F(ra) + t * F(rb - ra))) * scale)
 
     r = np.array([ra, rb])
     return Solid(field, np.minimum(pa - r[0], pb - r[1]), np.maximum(pa + r[0], pb + r[1]))
 
 
 def chain(
-    points: Sequence[ArrayLike],
+    points: Sequence[ArrayLike] | NDArray[np.float64],
     radii: Sequence[float],
     *,
     squash: ArrayLike = (1.0, 1.0, 1.0),
@@ -294,7 +302,7 @@ def torus(centre: ArrayLike, normal: ArrayLike, major: float, minor: float) -> S
         px, py, pz = x - cf[0], y - cf[1], z - cf[2]
         h = px * nf[0] + py * nf[1] + pz * nf[2]
         q = np.sqrt(np.maximum(px * px + py * py + pz * pz - h * h, F(0))) - F(major)
-        return np.sqrt(q * q + h * h) - F(minor)
+        return f32(np.sqrt(q * q + h * h) - F(minor))
 
     return Solid(field, c - major - minor, c + major + minor)
 
@@ -406,7 +414,7 @@ def loft(
         d = np.maximum(d, -np.minimum(a, b))
         d, e = d + F(cap), np.abs(t - mid) - half + F(cap)
         corner = np.sqrt(np.maximum(d, F(0)) ** 2 + np.maximum(e, F(0)) ** 2)
-        return corner + np.minimum(np.maximum(d, e), F(0)) - F(cap)
+        return f32(corner + np.minimum(np.maximum(d, e), F(0)) - F(cap))
 
     c_u, c_v, e_u, e_v, e_n = tcu.values, tcv.values, tau.values + grow, tav.values + grow, tan.values + grow
     box = np.zeros((2, 3))
@@ -468,7 +476,7 @@ def plate(
         thick = F(half) if ribs is None else F(half) + ribs(u, v)
         dt = np.abs(t - mid(u, v)) - thick + F(rounding)
         outside = np.sqrt(np.maximum(d2, F(0)) ** 2 + np.maximum(dt, F(0)) ** 2)
-        return outside + np.minimum(np.maximum(d2, dt), F(0)) - F(rounding)
+        return f32(outside + np.minimum(np.maximum(d2, dt), F(0)) - F(rounding))
 
     gu, gv = np.meshgrid(
         np.linspace(poly[:, 0].min(), poly[:, 0].max(), 24),

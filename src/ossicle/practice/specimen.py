@@ -1,62 +1,49 @@
-"""A whole specimen: teeth laid out, jaws closed on each other, bones and teeth put on the scan grid."""
+"""A whole specimen: teeth laid out, jaws closed on each other, skull and ears as solids, and its place in the scan."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ossicle.practice import mix as mx
-from ossicle.practice.alveoli import bone_round, follicle, gap_at, opening, socket
 from ossicle.practice.animals import Animal, Stage, animal
 from ossicle.practice.cranium import Skull, cranium
 from ossicle.practice.dentary import dentary
-from ossicle.practice.grid import Canvas, Grid, coverage, patches
+from ossicle.practice.ear import Ear, build_ear
+from ossicle.practice.grid import Grid
 from ossicle.practice.growth import Proportions
-from ossicle.practice.noise import ripple, spongework
+from ossicle.practice.palate import Opening, palate_openings
 from ossicle.practice.rows import lay_row, mirrored
-from ossicle.practice.shapes import Frame, Solid, cut, half_space, meet, placed
+from ossicle.practice.shapes import Frame
 from ossicle.practice.teeth import Tooth
 
-__all__ = ["Anatomy", "Specimen", "anatomy", "voxelise"]
+__all__ = ["FIRST_TOOTH", "Anatomy", "anatomy", "fit_grid", "outer_points", "random_rotation"]
 
-F = np.float32
-CRANIUM, DENTARY_LEFT, DENTARY_RIGHT = 1, 2, 3
 FIRST_TOOTH = 101
-Progress = Callable[[str, float], None]
 
 
 @dataclass
 class Anatomy:
-    """An animal at a stage, in skull coordinates, before it is scanned."""
+    """An animal at a stage, in skull coordinates (mm), before it is scanned."""
 
     animal: Animal
     stage_name: str
     stage: Stage
     seed: int
+    age: float
     teeth: list[Tooth]
-    cranium: Skull
+    cranium: Skull | None
     dentaries: dict[str, Skull]
     jaw: dict[str, Frame]
     gape_deg: float
     grow: Proportions
     inflection: dict[str, float]
-
-
-@dataclass
-class Specimen:
-    """A specimen on its scan grid, with the anatomy that it was made from."""
-
-    anatomy: Anatomy
-    grid: Grid
-    mix: mx.Mix
-    labels: NDArray[np.uint16]
-    faults: tuple[str, ...] = ()
-    mirrored: bool = False
-    names: list[tuple[int, str, str, str]] = field(default_factory=list)
+    ears: dict[str, Ear] = field(default_factory=dict)
+    openings: list[Opening] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
     extra: dict[str, Any] = field(default_factory=dict)
 
 
@@ -95,7 +82,8 @@ def _close(teeth: Sequence[Tooth], at: NDArray[np.float64], least: float, skull:
             if len(q) and float(t.distance(q).min()) < 0.02:
                 return True
         crypt_free = p[::3]
-        return any(float(s.at(crypt_free).min()) < 0.05 for s in roof)
+        # lower canines may sink a little way into the palate, where they wear pits
+        return any(float(s.at(crypt_free).min()) < -0.25 for s in roof)
 
     deg = least
     while deg < 30 and hits(deg):
@@ -116,10 +104,37 @@ def anatomy(name: str, stage_name: str, seed: int, *, gape: float = 0.0, jitter:
     common = 1.0 + 0.025 * float(rng.normal()) * jitter
     grow = Proportions(stage.face * common, stage.brain * common, float(beast.design["cranium"]["hinge"]))
     teeth: list[Tooth] = []
-    for jaw in ("upper", "lower"):
-        for side in ("left", "right"):
-            row = lay_row(beast, jaw, side, age, stage.wear, grow, rng, common, jitter)
-            teeth += row if side == "left" else mirrored(row)
+    for side in ("left", "right"):
+        row_seeds = {jaw: int(rng.integers(1 << 40)) for jaw in ("upper", "lower")}
+
+        def lay(
+            jaw: str,
+            opposed: Sequence[Tooth],
+            whole: bool = True,
+            side: str = side,
+            seeds: dict[str, int] = row_seeds,
+        ) -> list[Tooth]:
+            return lay_row(
+                beast,
+                jaw,
+                side,
+                age,
+                stage.wear,
+                grow,
+                np.random.default_rng(seeds[jaw]),
+                common,
+                jitter,
+                opposed=opposed,
+                successors_too=whole,
+            )
+
+        # canines interlock: the lower one stands clear of the upper incisors, the upper one behind the lower
+        front = [
+            t for t in lay("upper", (), whole=False) if t.kind == "incisor" and t.emergence != "in_crypt"
+        ]
+        lower = lay("lower", front)
+        upper = lay("upper", [t for t in lower if t.kind == "canine" and t.emergence != "in_crypt"])
+        teeth += upper + lower if side == "left" else mirrored(upper + lower)
     skull = cranium(beast.design, grow, age)
     turn = {
         s: float(beast.design["inflection"]) + float(rng.normal(0, 1.0)) * jitter for s in ("left", "right")
@@ -145,13 +160,47 @@ def anatomy(name: str, stage_name: str, seed: int, *, gape: float = 0.0, jitter:
     )
     for i, t in enumerate(teeth):
         t.label = FIRST_TOOTH + i
-    return Anatomy(beast, stage_name, stage, seed, teeth, skull, jaws, pose, deg, grow, turn)
+    ears = {side: _ear(beast, side, age, grow, rng) for side in ("left", "right")}
+    for ear in ears.values():
+        skull.landmarks.update(ear.landmarks)
+    return Anatomy(
+        beast,
+        stage_name,
+        stage,
+        seed,
+        age,
+        teeth,
+        skull,
+        jaws,
+        pose,
+        deg,
+        grow,
+        turn,
+        ears,
+        palate_openings(beast.design, grow),
+    )
+
+
+def _ear(beast: Animal, side: str, age: float, grow: Proportions, rng: np.random.Generator) -> Ear:
+    c = beast.design["cranium"]
+    design = beast.design.get("ear", {})
+    bulla = np.asarray(c["bulla"], dtype=float)
+    centre = grow.point(bulla[:3])
+    radii = bulla[3:6] * grow.brain * (0.82 + 0.18 * min(age, 1.0))
+    size = float(design.get("size", 1.0))
+    # nearly full-grown at birth, and bounded by the skull it sits in
+    scale = size * min(0.9 + 0.1 * min(age, 1.0), 1.12 * grow.brain)
+    origin = centre + np.array([0.1, float(radii[1]) * 0.5 + 1.05 * scale, 0.1])
+    return build_ear(design, side, origin, scale, centre, radii, rng)
 
 
 def outer_points(a: Anatomy, step: float = 0.7) -> NDArray[np.float64]:
     """A cloud of points that covers the specimen, skull mm (for fitting the scan's field)."""
     out = [t.points()[::10] for t in a.teeth]
-    for skull, pose in [(a.cranium, np.eye(4)), *((a.dentaries[s], a.jaw[s]) for s in a.dentaries)]:
+    skulls = [(a.dentaries[s], a.jaw[s]) for s in a.dentaries]
+    if a.cranium is not None:
+        skulls.append((a.cranium, np.eye(4)))
+    for skull, pose in skulls:
         for op in skull.ops:
             if op.verb != "add":
                 continue
@@ -193,145 +242,3 @@ def random_rotation(rng: np.random.Generator, tilt_deg: float) -> NDArray[np.flo
     tilt = np.eye(3) + np.sin(t) * k + (1 - np.cos(t)) * k @ k
     out: NDArray[np.float64] = tilt @ base
     return out
-
-
-def _bone(
-    canvas: Canvas, skull: Skull, pose: Frame, teeth: Sequence[Tooth], wall: float, clip: Solid | None
-) -> None:
-    still = np.allclose(pose, np.eye(4))
-    for op in skull.ops:
-        s = op.solid if clip is None else meet(op.solid, clip)
-        s = s if still else placed(s, pose)
-        if op.verb == "add":
-            canvas.add(s, op.k)
-        else:
-            canvas.remove(s, op.k)
-    moved = None if clip is None else placed(clip, pose)
-    for t in teeth:
-        b = bone_round(t, wall, skull.named.get("nasal cavity"))
-        canvas.add(b if moved is None else meet(b, moved), 0.8)
-    for t in teeth:
-        canvas.remove(opening(t))
-    for t in teeth:
-        canvas.remove(socket(t))
-
-
-def voxelise(
-    a: Anatomy, grid: Grid, rng: np.random.Generator, progress: Progress | None = None, soft_left: float = 0.7
-) -> Specimen:
-    """Put an anatomy on a scan grid, with partial volume; `soft_left` is the share of gaps still filled with soft tissue."""
-    say = progress or (lambda _what, _share: None)
-    mix = mx.Mix(grid.shape)
-    labels = np.zeros(grid.shape, dtype=np.uint16)
-    age = min(a.stage.age, 1.0)
-    wall = 0.36 + 0.1 * age
-    mineral = 0.80 + 0.20 * age
-    vox = grid.voxel
-    pieces: list[tuple[int, Skull, Frame, list[Tooth], Solid | None]] = [
-        (CRANIUM, a.cranium, np.eye(4), [t for t in a.teeth if t.jaw == "upper"], None)
-    ]
-    for side, skull in a.dentaries.items():
-        k = 1.0 if side == "left" else -1.0
-        clip = half_space([k * 0.05, 0, 0], [-k, 0, 0])
-        pieces.append(
-            (
-                DENTARY_LEFT if k > 0 else DENTARY_RIGHT,
-                skull,
-                a.jaw[side],
-                [t for t in a.teeth if t.jaw == "lower" and t.side == side],
-                clip,
-            )
-        )
-    canvases = []
-    for label, skull, pose, teeth, clip in pieces:
-        say(f"bone {label}", 0.1 * label)
-        canvas = Canvas(grid)
-        _bone(canvas, skull, pose, teeth, wall, clip)
-        canvases.append(canvas)
-        _paint_bone(mix, labels, canvas, label, mineral, vox, a.seed + label)
-    for name, solid in a.cranium.named.items():
-        if name.startswith("petrosal"):
-            p = patches(grid, solid, 0.0)
-            bone = mix.plane(mx.BONE).reshape(-1)[p.index] > 0
-            mix.density.reshape(-1)[p.index[bone]] = np.float16(1.16 * mineral)
-            # compact throughout
-            mix.cover(
-                p.index[bone],
-                mx.BONE,
-                coverage(p.distance[bone] + F(vox / 2), vox) * (labels.reshape(-1)[p.index[bone]] == CRANIUM),
-            )
-    say("teeth", 0.6)
-    for t in a.teeth:
-        _paint_tooth(mix, labels, grid, t, soft_left, rng)
-    names = [
-        (CRANIUM, "bone", "cranium", "midline"),
-        (DENTARY_LEFT, "bone", "dentary", "left"),
-        (DENTARY_RIGHT, "bone", "dentary", "right"),
-    ]
-    return Specimen(a, grid, mix, labels, names=names)
-
-
-def _paint_bone(
-    mix: mx.Mix, labels: NDArray[np.uint16], canvas: Canvas, label: int, mineral: float, vox: float, seed: int
-) -> None:
-    d = np.ascontiguousarray(canvas.volume).reshape(-1)
-    index = np.flatnonzero(d < F(vox / 2))
-    dist = d[index]
-    amount = coverage(dist, vox)
-    nz, ny, nx = canvas.grid.shape
-    x, y, z = (index % nx).astype(F), ((index // nx) % ny).astype(F), (index // (nx * ny)).astype(F)
-    sz, sy, sx = canvas.grid.spacing
-    x, y, z = x * F(sx), y * F(sy), z * F(sz)
-    dens = F(mineral) * (
-        F(1) + F(0.045) * ripple(x, y, z, 5.0, seed) + F(0.02) * ripple(x, y, z, 1.3, seed + 1)
-    )
-    mix.cover(index, mx.BONE, amount, dens)
-    cortex = 0.34 + 0.06 * mineral
-    deep = dist < F(-cortex)
-    i = index[deep]
-    strut = spongework(x[deep], y[deep], z[deep], 0.62, seed + 2)
-    hollow = F(1) - coverage(strut, vox)
-    hollow = hollow * np.clip((-dist[deep] - F(cortex)) / F(0.15), F(0), F(1))
-    mix.cover(i, mx.MARROW, hollow * F(0.85))
-    labels.reshape(-1)[index[dist < 0]] = label
-    del d
-
-
-def _paint_tooth(
-    mix: mx.Mix, labels: NDArray[np.uint16], grid: Grid, t: Tooth, soft_left: float, rng: np.random.Generator
-) -> None:
-    vox = grid.voxel
-    body_solid = placed(Solid(t.model.body, t.model.lo, t.model.hi), t.to_skull)
-    p = patches(grid, body_solid, 0.9)
-    inv = np.linalg.inv(t.to_skull).astype(F)
-    u, v, w = (
-        inv[i, 0] * p.xyz[0] + inv[i, 1] * p.xyz[1] + inv[i, 2] * p.xyz[2] + inv[i, 3] for i in range(3)
-    )
-    body, enamel, pulp = t.model.layers(u, v, w)
-    gap = gap_at(t, u, v, w)
-    below = np.clip((F(t.crest) - w) / F(0.1) + F(0.5), F(0), F(1))
-    space = coverage(np.minimum(body, follicle(t, u, v, w)) - gap - F(0.5 * vox), vox) * below
-    near = space > 0
-    left = soft_left if t.emergence != "in_crypt" else 0.5 + 0.5 * soft_left
-    mix.fill(p.index[near], mx.SOFT, space[near] * F(left))
-    near = body < F(vox / 2)
-    i, body, enamel, pulp = p.index[near], body[near], enamel[near], pulp[near]
-    u, v, w = u[near], v[near], w[near]
-    amount = coverage(body, vox)
-    grain = F(1) + F(0.03) * ripple(u, v, w, 1.7, t.model.seed + 2)
-    grown = F(0.86 + 0.14 * t.model.maturity)
-    mix.cover(i, mx.DENTINE, amount, grown * grain)
-    cap = coverage(enamel, vox)
-    ripe = F(0.62 + 0.38 * min(1.0, t.model.maturity * 1.15))
-    # enamel ripens from the cusps down
-    rise = np.clip((w - F(t.model.front)) / F(0.8), F(0), F(1)) if t.model.front > 0 else F(1)
-    on = cap > 0
-    mix.cover(i[on], mx.ENAMEL, cap[on], (ripe * (F(0.8) + F(0.2) * rise) * grain)[on])
-    hole = coverage(pulp, vox)
-    on = hole > 0
-    mix.cover(i[on], mx.PULP if soft_left > 0.3 else mx.AIR, hole[on], F(1))
-    labels.reshape(-1)[i[body < 0]] = t.label
-
-
-def carve(a: Solid, b: Solid) -> Solid:
-    return cut(a, b)

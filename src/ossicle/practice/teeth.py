@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ossicle.practice import crowns
 from ossicle.practice.noise import ripple
-from ossicle.practice.shapes import Array, Frame, Solid, join, smooth_max, sphere
+from ossicle.practice.shapes import Array, Frame, Solid, f32, join, smooth_max, sphere
 
 __all__ = ["Figures", "Model", "Shape", "State", "Tooth", "grow_tooth"]
 
@@ -101,7 +101,7 @@ class Model:
             d = smooth_max(d, w - F(self.wear_level) + slope, 0.08)
         for s in self.scar + self.bitten:
             d = np.maximum(d, -s(u, v, w))
-        return d
+        return f32(d)
 
     def body(self, u: Array, v: Array, w: Array) -> Array:
         """The tooth with its pulp."""

@@ -13,8 +13,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ossicle.practice.grid import Grid
-from ossicle.practice.specimen import Specimen
+from ossicle.practice.palate import Opening
+from ossicle.practice.shapes import Solid
 from ossicle.practice.teeth import Tooth
+from ossicle.practice.voxels import Specimen
 
 __all__ = ["formula", "scan_to_skull", "to_scan", "truth"]
 
@@ -120,10 +122,19 @@ def parts(s: Specimen, present: set[int]) -> list[dict[str, Any]]:
     return sorted(out, key=lambda r: r["label"])
 
 
+def groups(s: Specimen, present: set[int]) -> dict[str, list[int]]:
+    """Labels that make up a whole: the cranium's bones."""
+    skull = [
+        label for label, kind, term, _ in s.names if kind == "bone" and term != "dentary" and label in present
+    ]
+    return {"cranium": sorted(skull)}
+
+
 def landmarks(s: Specimen) -> dict[str, list[float]]:
     """Landmarks in scan mm."""
     a = s.anatomy
-    out = {name: to_scan(s.grid, s.mirrored, p) for name, p in a.cranium.landmarks.items()}
+    known = {} if a.cranium is None else a.cranium.landmarks
+    out = {name: to_scan(s.grid, s.mirrored, p) for name, p in known.items()}
     for side, d in a.dentaries.items():
         for name, p in d.landmarks.items():
             q = a.jaw[side][:3, :3] @ p + a.jaw[side][:3, 3]
@@ -147,7 +158,7 @@ def measurements(s: Specimen, found: Sequence[Tooth]) -> list[dict[str, Any]]:
     def add(name: str, value: float) -> None:
         out.append({"name": name, "value": round(float(value), 3), "unit": "mm"})
 
-    m = a.cranium.landmarks
+    m = {} if a.cranium is None else a.cranium.landmarks
     if "prosthion" in m and "basion" in m:
         add("basal length", float(np.linalg.norm(m["prosthion"] - m["basion"])))
     d = a.dentaries
@@ -170,6 +181,39 @@ def measurements(s: Specimen, found: Sequence[Tooth]) -> list[dict[str, Any]]:
     return out
 
 
+def opening_records(s: Specimen) -> list[dict[str, Any]]:
+    """Openings of palate and ear: sizes in closed form, centres in scan mm."""
+    a = s.anatomy
+    if a.cranium is None:
+        return []
+    rows = [o.record() for o in a.openings]
+    for ear in a.ears.values():
+        rows += [
+            Opening(o["term"], o["side"], o["half_axes"], o["centre"], ear.petrosal).record()
+            for o in ear.openings
+        ]
+    for r in rows:
+        r["centroid_mm_xyz"] = to_scan(s.grid, s.mirrored, r.pop("centre"))
+    return rows
+
+
+def ear_records(s: Specimen) -> list[dict[str, Any]]:
+    """One record an ear; the labyrinth's volume by dense sampling of its model."""
+    if s.anatomy.cranium is None:
+        return []
+    return [
+        {**ear.figures, "labyrinth_volume_mm3": round(volume_of(ear.labyrinth), 4)}
+        for ear in s.anatomy.ears.values()
+    ]
+
+
+def volume_of(solid: Solid, step: float = 0.04) -> float:
+    """Volume (mm3) of a solid by dense sampling, cells on the surface counted by distance."""
+    axes = [np.arange(lo - step, hi + 2 * step, step) for lo, hi in zip(solid.lo, solid.hi, strict=True)]
+    p = np.stack([g.ravel() for g in np.meshgrid(*axes, indexing="ij")], axis=1)
+    return float(np.clip(0.5 - solid.at(p) / step, 0, 1).sum() * step**3)
+
+
 def truth(s: Specimen, made_by: dict[str, Any], scan: dict[str, Any]) -> dict[str, Any]:
     """The content of ``truth.json``."""
     counts = np.bincount(s.labels.ravel())
@@ -184,16 +228,17 @@ def truth(s: Specimen, made_by: dict[str, Any], scan: dict[str, Any]) -> dict[st
         "animal": a.animal.title,
         "stage": a.stage_name,
         "seed": a.seed,
-        "faults": list(s.faults),
+        "faults": list(a.faults),
         "made_by": made_by,
         "scan": scan,
         "pose": {"scan_to_skull": scan_to_skull(s.grid, s.mirrored).tolist()},
         "teeth": [tooth_record(t, s, present) for t in found],
         "formula": formula(found),
         "parts": parts(s, present),
-        "openings": s.extra.get("openings", []),
+        "groups": groups(s, present),
+        "openings": opening_records(s),
         "jaw": jaw_records(s),
-        "ear": s.extra.get("ear", []),
+        "ear": ear_records(s),
         "measurements": measurements(s, found),
         "landmarks": landmarks(s),
     }
