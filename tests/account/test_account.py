@@ -101,10 +101,7 @@ class TestStatements:
         assert "[uncertain, 50 %]" in account_text(account)
 
     def test_sides_that_differ_are_told(self, adult: Reading) -> None:
-        reading = without(adult, ("P4", "upper", "right"))
-        formula = {k: dict(v) for k, v in adult.formula.items()}
-        formula["upper_right"]["P"] = 3
-        account = made(replace(reading, formula=formula))
+        account = made(without(adult, ("P4", "upper", "right")))
         assert statement(account, "dentition/upper/sides") == "The upper rows differ: P4 on the left only."
         assert account.formula.text == "I3/3 C1/1 P4/4 M2/3"
         assert "the sides differ (upper P left 4, right 3)" in statement(account, "formula/counts")

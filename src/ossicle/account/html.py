@@ -173,7 +173,7 @@ def _quadrant(account: Account, reading: Reading | None, jaw: Jaw, side: Side) -
 
 
 def _runs(parts: tuple[int, ...]) -> str:
-    """Return part numbers with runs shortened: ``3–6, 9``."""
+    """Return part numbers with runs shortened: ``parts 3–6, 9``."""
     runs: list[list[int]] = []
     for part in sorted(parts):
         if runs and part == runs[-1][-1] + 1:
@@ -181,5 +181,6 @@ def _runs(parts: tuple[int, ...]) -> str:
         else:
             runs.append([part])
     if len(runs) > _MOST_RUNS:
-        return f"{len(parts)} in all"
-    return ", ".join(f"{r[0]}–{r[-1]}" if len(r) > 2 else ", ".join(map(str, r)) for r in runs)
+        return f"{len(parts)} parts"
+    noun = "part" if len(parts) == 1 else "parts"
+    return f"{noun} " + ", ".join(f"{r[0]}–{r[-1]}" if len(r) > 2 else ", ".join(map(str, r)) for r in runs)

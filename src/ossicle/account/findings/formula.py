@@ -21,12 +21,10 @@ _LETTERS = "ICPM"
 def formula_facts(reading: Reading, stage: StageFacts) -> FormulaFacts:
     """Return the formula of a reading as the account keeps it; ``text`` is None where no tooth stands in
     place."""
-    quadrants = {}
-    for jaw, side in QUADRANTS:
-        told = reading.formula.get(quadrant_key(jaw, side), {})
-        quadrants[quadrant_key(jaw, side)] = {
-            letter: int(told.get(letter, 0)) + int(told.get(f"d{letter}", 0)) for letter in _LETTERS
-        }
+    quadrants = {quadrant_key(jaw, side): dict.fromkeys(_LETTERS, 0) for jaw, side in QUADRANTS}
+    for tooth in reading.teeth:
+        if tooth.emergence != "in_crypt":
+            quadrants[quadrant_key(tooth.jaw, tooth.side)][CLASS_LETTERS[tooth.tooth_class]] += 1
     return FormulaFacts(
         text=formula_text(quadrants),
         by_generation=_by_generation(reading),
