@@ -124,6 +124,24 @@ def test_projection_noise_is_as_strong_as_asked_at_the_axis(blur_mm: float, elec
     assert middle.std(axis=0).mean() / how.bone_contrast == pytest.approx(0.06, rel=0.05)
 
 
+def test_noise_is_as_much_stronger_behind_matter_in_both_modes() -> None:
+    n, radius = 64, 24
+    cylinder = {DENTINE: disc(n, radius, 60)}
+    distance = radii(n)
+    found = {}
+    for mode in ("image", "projections"):
+        how = replace(MONO, mode=mode, noise=0.06, blur_mm=0.08, views=200)
+        shown = scan(cylinder, how).attenuation()
+        spread = shown.std(axis=0) / how.bone_contrast
+        bands = ((0, 6), (12, 16), (19, 22), (28, 31))
+        found[mode] = np.array([spread[(distance >= a) & (distance < b)].mean() for a, b in bands])
+    assert found["image"][0] == pytest.approx(0.06, rel=0.05)
+    assert found["projections"] == pytest.approx(found["image"], rel=0.08)
+    # At the axis all rays cross the diameter: exp(p); far outside few do, and the variance is near that of open beam.
+    open_beam = 0.06 / np.sqrt(np.exp(2 * radius * 0.01 * mu(DENTINE, 60.0)))
+    assert open_beam < found["image"][3] < found["image"][0]
+
+
 def test_noise_has_the_colour_of_a_reconstruction() -> None:
     """Power by frequency in the plane: image mode against projections mode."""
     n, count = 64, 48

@@ -7,12 +7,9 @@ Fast, for big volumes. What it models, and how:
 - noise: filtered back-projection gives a noise power that rises with frequency in the plane (the ramp) and
   falls again through the interpolation and the detector's blur, and is white along the axis but for that
   blur (Riederer, Pelc & Chesler 1978, Phys. Med. Biol. 23:446). White noise is shaped so, and scaled to the
-  standard deviation asked for. It is as strong everywhere; projections mode makes it stronger along dense
-  paths.
-- hardening: line integrals p are lowered to p - b p^2 on a coarse grid (64 pixels across at most, 128 with
-  metal), reconstructed, and the difference is added. For a disc of attenuation m and radius R its Abel
-  inversion is b m^2 (8 / pi) sqrt(R^2 - r^2), which gives b for the loss asked for in the middle. Paths
-  through metal harden by the beam's own spectrum, with bone before or behind them: dark bands between.
+  standard deviation asked for at the axis, where the specimen is thick; it is weaker where rays pass more
+  easily.
+- hardening: line integrals bend down with depth; metal throws dark bands (see `coarse`).
 - rings: the filtered back-projection of constant gain errors of detector pixels, as circles round the axis.
 """
 
@@ -23,13 +20,13 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from ossicle.practice.scanner import detector
-from ossicle.practice.scanner.materials import BONE, METAL, TAG, mu, mu_table
+from ossicle.practice.scanner.coarse import Layers, coarse_paths, hardening, noise_strength
+from ossicle.practice.scanner.materials import METAL, TAG, mu_table
 from ossicle.practice.scanner.phantom import PhantomRod, rod_fraction
-from ossicle.practice.scanner.projector import ParallelField, filtered_back_projection, view_matrix
 from ossicle.practice.scanner.sampling import Model, Progress, each, sampled
 from ossicle.practice.scanner.settings import ScannerSettings
 
-__all__ = ["blurred", "hardening", "imaged", "noise_filter", "noise_slice"]
+__all__ = ["blurred", "imaged", "noise_filter", "noise_slice"]
 
 Spacing = tuple[float, float, float]
 
@@ -51,33 +48,26 @@ def imaged(
         share = rod_fraction(rod, (ny, nx), spacing[1:])
         volume += share * (table[rod.tissue] - volume)
     metals = [i for i in (METAL, TAG) if i in model.ids]
-    if settings.cupping > 0 or metals:
+    strength: Layers | None = None
+    if settings.cupping > 0 or settings.noise > 0 or metals:
         if progress is not None:
-            progress("beam hardening", 0.0)
+            progress("paths", 0.0)
         shares = {
             i: sampled(model, (np.arange(256) == i).astype(np.float32), threads=threads) for i in metals
         }
-        hardening(volume, shares, spacing, settings, threads)
+        coarse = coarse_paths(volume, shares, spacing, settings, threads)
+        if settings.noise > 0:
+            strength = noise_strength(coarse, settings, threads)
+        if settings.cupping > 0 or metals:
+            hardening(coarse, volume, shares, settings, threads)
+        del coarse, shares
     sigma = (settings.blur_mm / spacing[0], settings.blur_mm / spacing[1], settings.blur_mm / spacing[2])
     if progress is not None:
         progress("point spread", 0.0)
     volume = blurred(volume, sigma, threads)
-    contrast = settings.bone_contrast
     seeds = rng.integers(0, 2**63, size=nz)
-    if settings.noise > 0:
-        half = float(np.sqrt(0.5))
-        shaping = noise_filter((ny, nx), (half * sigma[1], half * sigma[2]))
-        noise = np.empty(model.shape, dtype=np.float32)
-
-        def make(z: int) -> None:
-            noise[z] = noise_slice(shaping, (ny, nx), int(seeds[z]))
-
-        for done in each(range(nz), make, threads):
-            if progress is not None and done % 16 == 0:
-                progress("noise", done / nz)
-        _correlate_slices(noise, half * sigma[0], threads)
-        noise *= np.float32(settings.noise * contrast)
-        volume += noise
+    if strength is not None:
+        _add_noise(volume, sigma, strength, settings, seeds, threads, progress)
     if settings.rings > 0:
         _add_rings(volume, spacing, settings, rng, threads)
     return volume
@@ -104,85 +94,6 @@ def blurred(volume: NDArray[np.float32], sigma_px: Spacing, threads: int) -> NDA
     return out
 
 
-def hardening(
-    volume: NDArray[np.float32],
-    metals: dict[int, NDArray[np.float32]],
-    spacing: Spacing,
-    settings: ScannerSettings,
-    threads: int,
-) -> None:
-    """Lower attenuation (z, y, x), 1/cm, in place as a hardened beam does.
-
-    ``metals`` holds the share of each voxel that each metal fills.
-    """
-    _, ny, nx = volume.shape
-    step = max(1, -(-max(ny, nx) // (128 if metals else 64)))
-    step_z = max(1, int(step * min(spacing[1:]) / spacing[0]))
-    coarse = _coarse(volume, step_z, step)
-    lost = {i: _coarse(share, step_z, step) for i, share in metals.items()}
-    cz, cy, cx = coarse.shape
-    field = ParallelField.around((cy, cx), (spacing[1] * step / 10, spacing[2] * step / 10))
-    count = int(np.ceil(np.pi / 2 * max(cy, cx)))
-    angles = np.pi * np.arange(count) / count
-    kev, spectrum = settings.effective_kev, settings.spectrum
-    radius = min(ny * spacing[1], nx * spacing[2]) / 40
-    b = settings.cupping * np.pi / (8 * settings.bone_contrast * radius)
-    for i, share in lost.items():
-        coarse -= np.float32(mu(i, kev)) * share
-    stack = [np.maximum(coarse, 0.0), *lost.values()]
-    columns = np.concatenate([part.reshape(cz, -1).T for part in stack], axis=1)
-    views = np.empty((len(angles), field.pixels, cz), dtype=np.float32)
-    bone = mu(BONE, spectrum.kev) / mu(BONE, kev)
-    steep = {i: mu(i, spectrum.kev) for i in lost}
-
-    def project(view: int) -> None:
-        lines = (view_matrix(field, float(angles[view])) @ columns).reshape(field.pixels, len(stack), cz)
-        p = np.minimum(lines[:, 0], 0.5 / b) if b > 0 else lines[:, 0]
-        change = -b * p**2 - (lines[:, 0] - p)
-        if lost:
-            through = (lines[:, 1:] > 1e-4).any(axis=1)
-            plain = np.exp(-np.outer(lines[:, 0][through], bone))
-            both = plain.copy()
-            kept = np.zeros(len(plain))
-            for k, (i, slope) in enumerate(steep.items(), start=1):
-                length = lines[:, k][through]
-                both *= np.exp(-np.outer(length, slope))
-                kept += length * mu(i, kev)
-            change[through] += np.log(plain @ spectrum.signal) - np.log(both @ spectrum.signal) - kept
-        views[view] = change
-
-    for _ in each(range(len(angles)), project, threads):
-        pass
-    change = filtered_back_projection(np.ascontiguousarray(views.transpose(2, 0, 1)), angles, field, threads)
-    # What is lost in proportion to the matter itself is taken off at full resolution, the rest is smooth.
-    known = np.stack([part.ravel() for part in stack]).astype(np.float64)
-    lost_share = np.linalg.lstsq(known @ known.T, known @ change.ravel(), rcond=None)[0].astype(np.float32)
-    for factor, part in zip(lost_share, stack, strict=True):
-        change -= factor * part
-    if metals:
-        near = ndimage.binary_dilation(sum(lost.values()) > 0, iterations=1)
-        weight = ndimage.gaussian_filter((~near).astype(np.float32), 2.0)
-        around = ndimage.gaussian_filter(np.where(near, 0, change), 2.0) / np.maximum(weight, 1e-3)
-        change = np.where(near, around, change)
-    at_y = (np.arange(ny) + 0.5) / step - 0.5
-    at_x = (np.arange(nx) + 0.5) / step - 0.5
-    rows, columns_at = _hat(at_y, cy), _hat(at_x, cx)
-
-    def add(z: int) -> None:
-        at = min(max((z + 0.5) / step_z - 0.5, 0.0), cz - 1.0)
-        low = min(int(at), max(cz - 2, 0))
-        high = min(low + 1, cz - 1)
-        layer = change[low] + np.float32(at - low) * (change[high] - change[low])
-        own = volume[z].copy()
-        for i, factor in zip(metals, lost_share[1:], strict=True):
-            volume[z] += factor * metals[i][z]
-            own -= np.float32(mu(i, kev)) * metals[i][z]
-        volume[z] += lost_share[0] * own + rows @ layer @ columns_at.T
-
-    for _ in each(range(len(volume)), add, threads):
-        pass
-
-
 def noise_filter(shape_yx: tuple[int, int], sigma_px: tuple[float, float]) -> NDArray[np.float32]:
     """Return the frequency response (y, x as of a real transform) that shapes white noise of a slice into
     CT noise.
@@ -207,6 +118,37 @@ def noise_slice(shaping: NDArray[np.float32], shape_yx: tuple[int, int], seed: i
     """Return a slice (y, x) of CT-like noise of zero mean and unit variance."""
     white = np.random.default_rng(seed).standard_normal(shape_yx, dtype=np.float32)
     return np.asarray(fft.irfft2(fft.rfft2(white) * shaping, s=shape_yx), dtype=np.float32)
+
+
+def _add_noise(
+    volume: NDArray[np.float32],
+    sigma_px: Spacing,
+    strength: Layers,
+    settings: ScannerSettings,
+    seeds: NDArray[np.int64],
+    threads: int,
+    progress: Progress | None,
+) -> None:
+    """Add noise to attenuation (z, y, x), 1/cm, in place."""
+    nz, ny, nx = volume.shape
+    half = float(np.sqrt(0.5))
+    shaping = noise_filter((ny, nx), (half * sigma_px[1], half * sigma_px[2]))
+    noise = np.empty(volume.shape, dtype=np.float32)
+
+    def make(z: int) -> None:
+        noise[z] = noise_slice(shaping, (ny, nx), int(seeds[z]))
+
+    for done in each(range(nz), make, threads):
+        if progress is not None and done % 16 == 0:
+            progress("noise", done / nz)
+    _correlate_slices(noise, half * sigma_px[0], threads)
+    sigma = np.float32(settings.noise * settings.bone_contrast)
+
+    def add(z: int) -> None:
+        volume[z] += sigma * strength(z) * noise[z]
+
+    for _ in each(range(nz), add, threads):
+        pass
 
 
 def _add_rings(
@@ -237,23 +179,6 @@ def _add_rings(
 
     for _ in each(range(nz), add, threads):
         pass
-
-
-def _coarse(volume: NDArray[np.float32], step_z: int, step: int) -> NDArray[np.float32]:
-    """Return means over blocks of ``step_z`` slices and ``step`` by ``step`` pixels, edges repeated."""
-    if step_z == step == 1:
-        return volume.copy()
-    nz, ny, nx = volume.shape
-    padded = np.pad(volume, ((0, -nz % step_z), (0, -ny % step), (0, -nx % step)), mode="edge")
-    cz, cy, cx = padded.shape[0] // step_z, padded.shape[1] // step, padded.shape[2] // step
-    blocks = padded.reshape(cz, step_z, cy, step, cx, step)
-    return np.asarray(blocks.mean(axis=(1, 3, 5)), dtype=np.float32)
-
-
-def _hat(at: NDArray[np.float64], count: int) -> NDArray[np.float32]:
-    """Return the matrix (positions, count) that interpolates linearly, the ends held."""
-    inside = np.clip(at, 0, count - 1)
-    return np.maximum(0.0, 1.0 - np.abs(inside[:, None] - np.arange(count))).astype(np.float32)
 
 
 def _correlate_slices(noise: NDArray[np.float32], sigma_px: float, threads: int) -> None:

@@ -24,6 +24,7 @@ __all__ = [
     "ParallelField",
     "back_projection",
     "filtered_back_projection",
+    "mean_along_rays",
     "ramp_filtered",
     "ramp_response",
     "view_matrix",
@@ -147,14 +148,22 @@ def filtered_back_projection(
     views: NDArray[np.float32], angles: NDArray[np.float64], field: ParallelField, threads: int
 ) -> NDArray[np.float32]:
     """Return slices (slices, ny, nx), 1/cm, from line integrals (slices, views, pixels) over 180 degrees."""
-    slices, count, pixels = views.shape
-    stacked = np.empty((count * pixels, slices), dtype=np.float32)
+    filtered = np.empty_like(views)
 
     def sieve(z: int) -> None:
-        stacked[:, z] = ramp_filtered(views[z], field.pitch).reshape(-1)
+        filtered[z] = ramp_filtered(views[z], field.pitch)
 
-    for _ in each(range(slices), sieve, threads):
+    for _ in each(range(len(views)), sieve, threads):
         pass
+    return np.float32(np.pi) * mean_along_rays(filtered, angles, field, threads)
+
+
+def mean_along_rays(
+    views: NDArray[np.float32], angles: NDArray[np.float64], field: ParallelField, threads: int
+) -> NDArray[np.float32]:
+    """Return each pixel's (slices, ny, nx) mean over the views (slices, views, pixels) of its ray."""
+    slices, count, pixels = views.shape
+    stacked = np.ascontiguousarray(views.reshape(slices, -1).T)
     out = np.zeros((field.ny * field.nx, slices), dtype=np.float32)
     step, band = 32, max(1, -(-field.ny // (4 * threads)))
 
@@ -168,7 +177,7 @@ def filtered_back_projection(
 
     for _ in each(range(0, field.ny, band), gather, threads):
         pass
-    out *= np.float32(np.pi / count)
+    out *= np.float32(1 / count)
     return np.ascontiguousarray(out.T).reshape(slices, field.ny, field.nx)
 
 
