@@ -137,7 +137,7 @@ def test_noise_is_as_much_stronger_behind_matter_in_both_modes() -> None:
         found[mode] = np.array([spread[(distance >= a) & (distance < b)].mean() for a, b in bands])
     assert found["image"][0] == pytest.approx(0.06, rel=0.05)
     assert found["projections"] == pytest.approx(found["image"], rel=0.08)
-    # At the axis all rays cross the diameter: exp(p); far outside few do, and the variance is near that of open beam.
+    # At the axis all rays cross the diameter; outside few do, and the variance is nearer to open beam.
     open_beam = 0.06 / np.sqrt(np.exp(2 * radius * 0.01 * mu(DENTINE, 60.0)))
     assert open_beam < found["image"][3] < found["image"][0]
 

@@ -53,9 +53,9 @@ class ScannerSettings:
         Standard deviation of the system's Gaussian point spread, in all three directions. Its full width at
         half maximum is 2.355 times that.
     noise
-        Standard deviation of the noise over the contrast of cortical bone to air, at the axis, in slices where
-        the specimen is thick; less where rays pass more easily. In projections mode it sets the photon count
-        unless `photons` is given.
+        Standard deviation of the noise over the contrast of cortical bone to air, at the axis, in slices
+        where the specimen is thick; less where rays pass more easily. In projections mode it sets the photon
+        count unless `photons` is given.
     photons
         Photons counted per detector pixel and view in open beam (projections only); overrides `noise`.
     electronic
