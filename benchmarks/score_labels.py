@@ -61,8 +61,8 @@ def table(s: SpecimenScore, title: str, named: bool) -> str:
     )
     if named:
         lines.append(
-            f"locus {s.locus_right}, generation {s.generation_right}, emergence {s.emergence_right} of {s.true_teeth}; "
-            f"pairs {s.pairs_right}/{s.pairs_true}, "
+            f"locus {s.locus_right}, generation {s.generation_right}, emergence {s.emergence_right} of "
+            f"{s.true_teeth}; pairs {s.pairs_right}/{s.pairs_true}, "
             f"false {s.pairs_false}; formula {s.formula_right}; "
             f"pose error {s.pose_error_deg}, "
             f"sides swapped {s.sides_swapped}"

@@ -7,6 +7,7 @@ missing them nor finding them changes a score.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -168,13 +169,19 @@ def pose_error(true: Any, said: Any) -> tuple[float, bool]:
     return float(np.degrees(np.arccos(np.clip(cosine, -1, 1)))), bool(a[0] @ b[0] < 0)
 
 
-def quadrant_counts(formula: Mapping[str, Any] | None) -> dict[str, tuple[int, ...]]:
-    """I, C, P, M of each quadrant of a formula record."""
-    quadrants = (formula or {}).get("quadrants", {})
-    return {
-        q: tuple(int(quadrants.get(q, {}).get(k, 0)) for k in "ICPM")
-        for q in ("upper_left", "upper_right", "lower_left", "lower_right")
+def shown_loci(teeth: Sequence[Tooth]) -> dict[str, dict[str, int]]:
+    """Loci with an erupted or erupting tooth, by quadrant and class.
+
+    A deciduous tooth and its successor are one locus. Formulas are compared in this form, so that it does not
+    matter how a formula record counts mixed dentitions.
+    """
+    loci: dict[str, set[tuple[str, int]]] = {
+        f"{j}_{s}": set() for j in ("upper", "lower") for s in ("left", "right")
     }
+    for t in teeth:
+        if t.get("emergence") != "in_crypt" and f"{t.get('jaw')}_{t.get('side')}" in loci:
+            loci[f"{t['jaw']}_{t['side']}"].add((str(t.get("class")), int(t.get("position") or 0)))
+    return {q: dict(Counter(c for c, _ in sorted(seen))) for q, seen in loci.items()}
 
 
 def score(
@@ -213,7 +220,7 @@ def score(
     angle, swapped = (None, None)
     if account is not None and (account.get("pose") or {}).get("scan_to_skull") is not None:
         angle, swapped = pose_error(truth["pose"]["scan_to_skull"], account["pose"]["scan_to_skull"])
-    q_true, q_said = quadrant_counts(truth.get("formula")), quadrant_counts((account or {}).get("formula"))
+    q_true, q_said = shown_loci(teeth), shown_loci(list(said.values()))
     right = sum(q_true[q] == q_said[q] for q in q_true) if account is not None else 0
     matched = [r for r in results if r.part is not None]
     dice = None

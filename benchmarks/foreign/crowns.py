@@ -175,9 +175,9 @@ def _heights(f: Form, m: Array, b: Array, inset: float | Array) -> Array:
     hw = f.width / 2
     if f.shape in {"incisor", "canine"}:
         qm, qb = (3.2, 1.7) if f.shape == "incisor" else (1.5, 1.5)
-        um = np.abs(m) / np.maximum(hl - inset, 1e-3)
-        ub = np.abs(b) / np.maximum(hw - inset, 1e-3)
-        return np.asarray(f.height * np.clip(1 - 0.96 * (um**qm + ub**qb), -1, 1) + 0.02, np.float32)
+        along = np.abs(m) / np.maximum(hl - inset, 1e-3)
+        across = np.abs(b) / np.maximum(hw - inset, 1e-3)
+        return np.asarray(f.height * np.clip(1 - 0.96 * (along**qm + across**qb), -1, 1) + 0.02, np.float32)
     um, ub = m / f.length, b / f.width
     total = np.full(m.shape, f.base, np.float32)
     for cm, cb, share, radius in f.cusps:

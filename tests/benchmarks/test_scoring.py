@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from benchmarks.scoring import match, overlap, pose_error, said_pairs, score
+from benchmarks.scoring import match, overlap, pose_error, said_pairs, score, shown_loci
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -45,7 +45,7 @@ def toy() -> tuple[dict[str, Any], dict[str, Any], np.ndarray, np.ndarray]:
         "teeth": teeth,
         "scan": {"spacing_mm_zyx": [0.1, 0.1, 0.1]},
         "pose": {"scan_to_skull": np.eye(4).tolist()},
-        "formula": {"quadrants": {"upper_left": {"P": 3}, "upper_right": {"P": 2}}},
+        "formula": {"text": "P3/0"},
     }
     account = json.loads(json.dumps(truth))
     for t in account["teeth"]:
@@ -161,9 +161,18 @@ def test_a_pair_stated_from_one_end_only_counts() -> None:
 
 def test_wrong_formula_in_one_quadrant() -> None:
     truth, account, true, pred = toy()
-    account["formula"]["quadrants"]["upper_right"] = {"P": 3}
+    account["teeth"][3]["emergence"] = "erupting"  # was in its crypt: now the quadrant shows one locus more
     s = score(truth, account, true, pred)
     assert (s.formula_right, s.quadrants_right) == (False, 3)
+
+
+def test_a_locus_with_both_generations_out_counts_once() -> None:
+    tooth = {"jaw": "upper", "side": "left", "class": "premolar", "position": 3, "emergence": "erupting"}
+    shown = shown_loci(
+        [tooth, {**tooth, "emergence": "erupted"}, {**tooth, "position": 4, "emergence": "in_crypt"}]
+    )
+    assert shown["upper_left"] == {"premolar": 1}
+    assert shown["lower_left"] == {}
 
 
 def test_sizes_are_compared_for_complete_teeth_only() -> None:
