@@ -1,7 +1,8 @@
 """The yardstick of the speed bench: the stages of a reading as plain scipy and scikit-image calls.
 
 ``python -m benchmarks.reference SLICES``: smooth, find levels, label bone, distance map, dense cores as
-markers, watershed over the solid voxels, measure each part, all on the whole volume. It names nothing and reads no pose.
+markers, watershed over the solid voxels, measure each part, all on the whole volume. It names nothing and
+reads no pose.
 """
 
 from __future__ import annotations
