@@ -48,6 +48,7 @@ class Ear:
     meatus: Solid
     cavity: Solid | None
     floor: Solid | None
+    roof: Solid | None
     ossicles: dict[str, Solid]
     landmarks: dict[str, Vec]
     figures: dict[str, Any] = field(default_factory=dict)
@@ -202,8 +203,8 @@ def build_ear(
     form = str(design.get("stapes", "bicrurate"))
     thick = max(float(design.get("stapes_thickness", 0.12)) * s, 0.06)
     head = foot + out_o * height
-    body = head + np.array([0.55, 0.32, -0.25]) * s
-    joint = body + np.array([0.22, 0.12, 0.32]) * s
+    body = head + np.array([0.38, 0.38, -0.25]) * s
+    joint = body + np.array([0.12, 0.1, 0.34]) * s
     umbo = joint + np.array([0.1, -1.05, 0.15]) * s
     bones = {
         "stapes": _stapes(foot, out_o, along, half, height, thick, form == "columelliform"),
@@ -231,6 +232,7 @@ def build_ear(
         placed(labyrinth, place),
         [placed(oval, place), placed(round_, place)],
         placed(meatus, place),
+        None,
         None,
         None,
         {n: placed(b, place) for n, b in bones.items()},
@@ -275,6 +277,8 @@ def _floor(
     wall = 0.24 * s
     # room for the ossicles, whatever the floor
     attic = ellipsoid(drum + np.array([-0.25 * k, -0.15, 0.0]) * s, np.array([1.0, 0.85, 0.95]) * s)
+    cap = ellipsoid(drum + np.array([-0.3 * k, 0.0, 0.0]) * s, np.array([1.25, 1.1, 1.2]) * s)
+    ear.roof = meet(cap, half_space(drum + np.array([0.0, -0.25, 0.0]) * s, [0.35 * k, -1.0, 0.0]))
     ball = ellipsoid(c, radii)
     inner = ellipsoid(c, np.maximum(radii - wall, 0.3))
     ring_at = c + np.array([k * 0.86 * radii[0], 0.12 * radii[1], 0.1 * radii[2]])

@@ -157,6 +157,8 @@ def _cranium(s: Specimen, skull: Skull, teeth: Sequence[Tooth], m: Matter) -> No
         canvas.remove(o.solid)
         s.name(OPENING + i, "opening", o.term, o.side)
     for ear in a.ears.values():
+        if ear.roof is not None:
+            canvas.add(ear.roof, 0.4)
         if ear.cavity is not None:
             canvas.remove(ear.cavity)
         if ear.floor is not None:
@@ -169,7 +171,12 @@ def _cranium(s: Specimen, skull: Skull, teeth: Sequence[Tooth], m: Matter) -> No
     index, dist = _inside(canvas)
     del canvas
     _paint_bone(s, index, dist, m)
-    _name_bones(s, index, dist, m)
+    whole = np.zeros(s.labels.size, dtype=bool)
+    for ear in a.ears.values():
+        for solid in (ear.petrosal, ear.floor):
+            if solid is not None:
+                whole[patches(grid, solid, vox).index] = True
+    _name_bones(s, index, dist, m, whole)
     flat = s.labels.reshape(-1)
     for i, (side, ear) in enumerate(a.ears.items()):
         for label, term, solid in (
@@ -215,8 +222,8 @@ def _gap(s: Specimen, p: Patch, bone: NDArray[np.bool_], width: float, m: Matter
     s.mix.cover(p.index[on], mx.SOFT, line[on] * F(0.9 * m.soft_left))
 
 
-def _name_bones(s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter) -> None:
-    """Share the cranium out among its bones, with a soft line along each suture that is still open."""
+def _name_bones(s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter, whole: NDArray[np.bool_]) -> None:
+    """Share the cranium out among its bones, with a soft line along each suture still open; none crosses `whole`."""
     a, vox = s.anatomy, s.grid.voxel
     parts = elements(a.animal.design, a.grow)
     x, y, z = _coordinates(s.grid, index)
@@ -232,21 +239,20 @@ def _name_bones(s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter) -
         F(1) + F(0.8) * ripple(x, y, z, 6.0, a.seed + 31) + F(0.6 - 0.9 * min(a.age, 1.2)), F(0), F(1)
     )
     line = coverage(lead - F(width / 2), vox) * open_ * F(min(1.0, width / (1.2 * vox) + 0.3))
-    on = line > 0.03
+    on = (line > 0.03) & ~whole[index]
     s.mix.cover(index[on], mx.SOFT, line[on] * F(0.25 + 0.7 * m.soft_left))
 
 
 def _cavities(s: Specimen, skull: Skull) -> None:
     """Name the air of nose, braincase and middle ear, and fill the labyrinth."""
     flat = s.labels.reshape(-1)
-    jobs: list[tuple[int, str, str, Solid]] = [
-        (NASAL, "nasal cavity", "midline", skull.named["nasal cavity"]),
-        (BRAIN, "cranial cavity", "midline", skull.named["braincase"]),
-    ]
+    jobs: list[tuple[int, str, str, Solid]] = []
     for i, (side, ear) in enumerate(s.anatomy.ears.items()):
         jobs.append((LABYRINTH + i, "bony labyrinth", side, ear.labyrinth))
         if ear.cavity is not None and ear.figures["floor"] != "none":
             jobs.append((TYMPANIC + i, "tympanic cavity", side, ear.cavity))
+    jobs.append((NASAL, "nasal cavity", "midline", skull.named["nasal cavity"]))
+    jobs.append((BRAIN, "cranial cavity", "midline", skull.named["braincase"]))
     for label, term, side, solid in jobs:
         p = patches(s.grid, solid, 0.0)
         free = p.index[flat[p.index] == 0]
