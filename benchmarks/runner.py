@@ -18,7 +18,7 @@ from .matrix import Specimen, code_hash, reading_files
 from .score_labels import load_volume
 from .scoring import score
 
-COMMAND = [sys.executable, "-c", "from ossicle.cli import main; main()"]
+COMMAND = [sys.executable, "-c", "import sys; from ossicle.cli import main; sys.exit(main())"]
 Reader = Callable[[Path, Path], dict[str, Any]]
 
 

@@ -71,3 +71,11 @@ def test_page_states_missed_aims() -> None:
     assert speed.aim(row).count("**missed**") == 2
     row["ossicle"] = {"seconds": 14.0, "peak_mb": 900.0}
     assert speed.aim(row).count("met") == 2
+
+
+def test_the_command_passes_on_the_exit_code_of_ossicle() -> None:
+    code, message, _, _ = runner.run_measured(
+        [*runner.COMMAND, "read", "/no/such/folder", "--out", "/no/such/out"]
+    )
+    assert code == 2
+    assert message
