@@ -88,9 +88,15 @@ def polychromatic(
     return Spectrum(kev, photons, signal / signal.sum())
 
 
-def effective_kev(spectrum: Spectrum) -> float:
-    """Return the energy, in keV, at which thin cortical bone attenuates as on average over the spectrum."""
-    mean = float(np.sum(spectrum.signal * mu(BONE, spectrum.kev)))
+def effective_kev(spectrum: Spectrum, bone_mm: float = 3.0) -> float:
+    """Return the energy, in keV, at which cortical bone attenuates as it does on average over the spectrum.
+
+    The average is that of the line integral through ``bone_mm`` of bone, about what a ray crosses in a
+    small skull.
+    """
+    depth = bone_mm / 10
+    passed = float(np.sum(spectrum.signal * np.exp(-depth * mu(BONE, spectrum.kev))))
+    mean = -np.log(passed) / depth
     grid = np.linspace(spectrum.kev[0], max(spectrum.kev[-1], spectrum.kev[0] + 1e-3), 400)
     return float(np.interp(-mean, -mu(BONE, grid), grid))
 
