@@ -38,7 +38,7 @@ if [ ! -x "$venv/bin/python" ]; then
 fi
 # uv reads the lock file; it is kept in the environment that it fills, and asks the index that pip asks.
 if [ ! -x "$venv/bin/uv" ]; then
-    "$venv/bin/python" -m pip install --quiet --disable-pip-version-check uv
+    "$venv/bin/python" -m pip install --quiet --quiet --disable-pip-version-check uv
 fi
 VIRTUAL_ENV=$(cd "$venv" && pwd)
 UV_PYTHON_DOWNLOADS=never

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ossicle.account.findings.dentition import along
-from ossicle.account.words import length, loci, number
+from ossicle.account.words import length, loci, number, tied
 from ossicle.reading.records import Reading
 
 
@@ -53,3 +53,7 @@ def test_along_a_bent_row(adult: Reading) -> None:
     row = replace(adult.rows[0], curve_skull_mm=np.array([[0, 0, 0], [0, 0, -10], [10, 0, -10.0]]))
     assert along(row, (0, 3, -4)) == pytest.approx(4)
     assert along(row, (6, 0, -11)) == pytest.approx(16)
+
+
+def test_numbers_are_tied_to_their_units() -> None:
+    assert tied("4.2 mm and 16 %) of 3 slices") == "4.2\u00a0mm and 16\u00a0%) of 3 slices"

@@ -43,7 +43,7 @@ class TestWriting:
         assert left(out.parent) == {"reading"}
         data = json.loads((out / "account.json").read_text())
         jsonschema.validate(data, schema(), cls=jsonschema.Draft202012Validator)
-        assert data["made_by"]["settings"]["source"] == "stack"
+        assert data["made_by"]["settings"]["source"] == f"{stack.parent.name}/stack"
         assert len(data["scan"]["sources"]) == SHAPE[0]
         assert str(tmp_path) not in (out / "account.json").read_text()
         assert str(tmp_path) not in (out / "account.html").read_text()

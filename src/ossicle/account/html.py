@@ -18,7 +18,7 @@ from .pictures import Picture, bar_words, strip_pictures, view_sheet
 from .prose import CAUTIONS
 from .records import REGIONS, Account, Finding, Region
 from .rowchart import Gap, row_chart
-from .words import QUADRANTS, UNCERTAIN_BELOW, arc_order, length, number, percent, row_name, sure
+from .words import QUADRANTS, UNCERTAIN_BELOW, arc_order, length, number, percent, row_name, sure, tied
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -99,6 +99,7 @@ def _template() -> tuple[Template, str, str]:
         "bar": bar_words,
         "percent": percent,
         "sure": sure,
+        "tied": tied,
         "standing": _STANDING.__getitem__,
         "state": _STATE.__getitem__,
         "anchor": lambda text: str(text).replace(".", "-").replace("/", "-"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from .records import REGIONS, Account
-from .words import UNCERTAIN_BELOW, arc_order, number, percent
+from .words import UNCERTAIN_BELOW, arc_order, number, percent, tied
 
 __all__ = ["CAUTIONS", "account_text", "teeth_text"]
 
@@ -86,4 +86,7 @@ def teeth_text(account: Account) -> str:
 
 
 def _wrapped(text: str, width: int) -> str:
-    return textwrap.fill(text, width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
+    filled = textwrap.fill(
+        tied(text), width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False
+    )
+    return filled.replace("\u00a0", " ")

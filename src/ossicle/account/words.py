@@ -23,6 +23,7 @@ __all__ = [
     "quadrant_key",
     "row_name",
     "sure",
+    "tied",
     "volume",
 ]
 
@@ -52,6 +53,7 @@ _ONES = [
     "eleven",
     "twelve",
 ]
+_UNIT = re.compile(r"(\d) (?=(?:mm|µm|MB|s|%)(?:\W|$))")
 _NAME = re.compile(r"^([A-Za-z]+)(\d+)$")
 
 
@@ -117,6 +119,11 @@ def sure(confidence: float) -> str:
         if confidence >= floor:
             return word
     return "very uncertain"
+
+
+def tied(text: str) -> str:
+    """Tie numbers to their units with no-break spaces, so that no line ends between them."""
+    return _UNIT.sub("\\1\u00a0", text)
 
 
 def arc_order(tooth: ToothRecord) -> tuple[int, int, str]:

@@ -31,16 +31,17 @@ def scan_findings(reading: Reading, scan: ScanFacts) -> list[Finding]:
         confidence=1.0,
     )
     s = reading.statistics
-    wet = "wet (fluid fills the open spaces)" if s.wet else "dry (air fills the open spaces)"
-    enamel = (
-        "enamel and dentine can be told apart by their greys"
-        if s.enamel is not None and s.enamel > s.dentine
-        else "enamel cannot be told from dentine by its greys"
-    )
     blur = (
-        f"The specimen was scanned {wet}; blur has a standard deviation of {length(s.blur_sigma_mm)}, "
-        f"bone stands {number(s.contrast_to_noise, 2)} times the noise above air, and {enamel}."
+        f"blur has a standard deviation of {length(s.blur_sigma_mm)}, and bone stands "
+        f"{number(s.contrast_to_noise, 2)} times the noise above air"
     )
+    if reading.teeth:
+        wet = "wet (fluid fills the open spaces)" if s.wet else "dry (air fills the open spaces)"
+        apart = s.enamel is not None and s.enamel > s.dentine
+        enamel = f"enamel {'can' if apart else 'cannot'} be told from dentine by its greys"
+        blur = f"The specimen was scanned {wet}; {blur}; {enamel}."
+    else:
+        blur = f"By its greys {blur}, if the densest material in it is bone."
     greys = Finding(
         id="scan/greys",
         region="scan",
