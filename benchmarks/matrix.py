@@ -11,8 +11,6 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-LISTS = ("animal", "stage", "seed", "noise", "voxel", "tilt", "preset")
-
 
 @dataclass(frozen=True)
 class Specimen:
@@ -30,7 +28,8 @@ class Specimen:
         if self.folder is not None:
             return Path(self.folder).name
         words = [
-            str(v) if k in {"animal", "stage", "preset", "kind"} else f"{k}{v}" for k, v in self.settings
+            str(v) if k in {"animal", "stage", "preset", "kind", "part"} else f"{k}{v}"
+            for k, v in self.settings
         ]
         return "-".join([self.source, *words]).replace(" ", "").replace("/", "_")
 

@@ -23,9 +23,10 @@ import platformdirs
 import tifffile
 
 from .accuracy import commit
-from .foreign.build import Options, design, outline_points
+from .foreign.build import Options, design
 from .foreign.canvas import Canvas
 from .foreign.paint import paint
+from .foreign.pose import outline_points
 from .foreign.scanner import scan
 from .matrix import code_hash, maker_files, root_of_project
 from .runner import COMMAND, run_measured

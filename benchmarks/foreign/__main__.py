@@ -6,9 +6,10 @@ import argparse
 import time
 from pathlib import Path
 
-from .build import Options, design, grid
+from .build import Options, design
 from .dentition import ANIMALS, STAGE_AGE
 from .paint import paint
+from .pose import PARTS, grid
 from .scanner import scan
 from .write import write
 
@@ -34,6 +35,8 @@ def main() -> None:
     p.add_argument("--tilt", choices=["small", "any"], default="small")
     p.add_argument("--length", type=float, default=0.0, help="adult skull length in mm; 0 draws one")
     p.add_argument("--variant", type=int, default=None, help="which formula of the animal")
+    p.add_argument("--part", choices=PARTS, default="whole")
+    p.add_argument("--crop", choices=["none", "front", "back", "side"], default="none")
     p.add_argument("--wet", action="store_true")
     p.add_argument("--cupping", type=float, default=0.0, help="0.2 is marked")
     p.add_argument("--rings", type=float, default=0.0, help="1 is marked")

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from .build import Animal, Options, design, grid
+from .build import Animal, Options, design
 from .canvas import Canvas, Texture
 from .paint import paint
+from .pose import grid
 from .scanner import scan
 from .write import write
 

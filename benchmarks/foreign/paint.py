@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from .build import Animal, Options
 from .canvas import Canvas, Texture, shrink
 from .crowns import extent, tissue
+from .pose import has
 from .rows import Placed
 from .skull import cranium_tissue, dentary_bone, process_bone
 from .spongy import hollow
@@ -25,22 +26,27 @@ def paint(a: Animal, o: Options, canvas: Canvas) -> list[dict[str, Any] | None]:
     rng = np.random.default_rng([o.seed, key, 5])
     fine, coarse = Texture(rng, 0.09), Texture(rng, 0.45, 0.15)
     t_up = cKDTree(a.upper.points)
-    move = a.jaw_move.astype(np.float32)
     for box in canvas.slabs():
         x, y, z = canvas.coords(box)
         x, y, z = (np.ascontiguousarray(v) for v in (x, y, z))
-        code = cranium_tissue(a.cranium, x, y, z)
-        proc = process_bone(a.upper, np.abs(x), y, z, t_up)
-        code[proc & (code != 7)] = 2
+        if has(o, "upper", "left"):
+            code = cranium_tissue(a.cranium, x, y, z)
+            proc = process_bone(a.upper, np.abs(x), y, z, t_up)
+            code[proc & (code != 7)] = 2
+        else:
+            code = np.zeros(x.shape, np.uint8)
         lab = np.where(code > 1, 1, 0).astype(np.uint16)
-        lx, ly, lz = (move[k, 0] * x + move[k, 1] * y + move[k, 2] * z + move[k, 3] for k in range(3))
-        for side, sign in ((2, 1.0), (3, -1.0)):
+        for side, label, sign in (("left", 2, 1.0), ("right", 3, -1.0)):
+            if not has(o, "lower", side):
+                continue
+            move = a.moves[side].astype(np.float32)
+            lx, ly, lz = (move[k, 0] * x + move[k, 1] * y + move[k, 2] * z + move[k, 3] for k in range(3))
             jaw = dentary_bone(a.dentary, sign * lx, ly, lz, a.length) & (code == 0)
             code[jaw] = 2
-            lab[jaw] = side
+            lab[jaw] = label
         canvas.tissue[box] = code
         canvas.labels[box] = lab
-    teeth = [_raster(p, canvas, a, rng, coarse) for p in a.teeth]
+    teeth = [_raster(p, canvas, a, rng, coarse) if has(o, p.tooth.jaw, p.side) else None for p in a.teeth]
     for p, t in zip(a.teeth, teeth, strict=True):
         _sheathe(canvas, p, t)
     _carve(canvas, a, teeth)
@@ -53,7 +59,7 @@ def _frame(p: Placed, a: Animal) -> NDArray[np.float64]:
     m = np.eye(4)
     m[:3, :3] = p.axes
     m[:3, 3] = -p.axes @ p.origin
-    return m @ a.jaw_move if p.tooth.jaw == "lower" else m
+    return m @ a.moves[p.side] if p.tooth.jaw == "lower" else m
 
 
 def _raster(

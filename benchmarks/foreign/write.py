@@ -113,6 +113,8 @@ def write(
             ("wet", o.wet),
             ("cupping", o.cupping),
             ("rings", o.rings),
+            (o.part, o.part != "whole"),
+            (f"crop-{o.crop}", o.crop != "none"),
         )
         if on
     ]
@@ -121,6 +123,8 @@ def write(
         {"label": 2, "kind": "bone", "term": "dentary", "side": "left"},
         {"label": 3, "kind": "bone", "term": "dentary", "side": "right"},
     ]
+    there = set(np.unique(canvas.labels).tolist())
+    parts = [p for p in parts if p["label"] in there]
     parts += [{"label": t["label"], "kind": "tooth", "term": t["name"], "side": t["side"]} for t in teeth]
     truth = {
         "schema": "ossicle-practice-truth/1",
