@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from sketch import ADULT, MADE_BY, scan_facts, sketch_reading
+from sketch import ADULT, JUVENILE, MADE_BY, scan_facts, sketch_reading
 
 from ossicle.account import (
     Account,
@@ -164,6 +164,22 @@ class TestStatements:
             assert finding.statement.endswith(".")
             assert ". " not in finding.statement
             assert finding.statement[0].isupper() or finding.statement[0].isdigit()
+
+
+class TestStage:
+    """The rule itself is tested with `ossicle.anatomy.stages`; here, that the account tells it."""
+
+    @pytest.mark.parametrize(("rows", "stage"), [(JUVENILE, "juvenile"), (ADULT, "adult")])
+    def test_by_rule(self, rows: tuple[str, str], stage: str) -> None:
+        account = made(replace(sketch_reading(*rows, pictures=False), dentition="Canis"))
+        assert account.formula.stage.name == stage
+        said = statement(account, "stage/eruption")
+        assert said.startswith(f"The growth stage by eruption is {stage}: ")
+        assert "loci of molars and replacing teeth hold an erupted tooth" in said
+
+    def test_a_dentition_that_is_not_known_gives_no_name(self, juvenile_account: Account) -> None:
+        assert juvenile_account.formula.stage.name is None
+        assert statement(juvenile_account, "stage/eruption").startswith("34 teeth are erupted, ")
 
 
 class TestIds:

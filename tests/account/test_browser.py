@@ -1,4 +1,4 @@
-"""The page in a real browser: the policy holds, the style applies, every picture is drawn, nothing is asked for."""
+"""The page in a real browser: policy and style hold, every picture is drawn, nothing is asked for."""
 
 from __future__ import annotations
 

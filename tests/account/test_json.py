@@ -101,7 +101,7 @@ def test_a_spoilt_account_is_refused(juvenile_account: Account, spoil: Callable[
 
 
 def test_a_bad_record_is_not_written(adult: Reading) -> None:
-    with pytest.raises(OssicleError, match="confidence"):
+    with pytest.raises(ValueError, match="confidence"):
         account_to_json(with_canine(adult, confidence=1.5))
 
 

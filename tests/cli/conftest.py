@@ -5,26 +5,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import tifffile
 
 sys.path.append(str(Path(__file__).parent.parent / "account"))
 
-from sketch import SHAPE, SPACING, sketch_reading
+from cli_tools import Run, write_stack
+from sketch import SHAPE, sketch_reading
 
 from ossicle.cli import main
 from ossicle.reading.records import Reading
-
-
-class Run:
-    """What a command printed and how it ended."""
-
-    def __init__(self, code: int, out: str, err: str) -> None:
-        self.code, self.out, self.err = code, out, err
-
-    @property
-    def sentence(self) -> str:
-        """The last line of stderr, which is where errors are told."""
-        return self.err.strip().splitlines()[-1] if self.err.strip() else ""
 
 
 @pytest.fixture(scope="session")
@@ -64,15 +52,6 @@ def sketched(monkeypatch: pytest.MonkeyPatch, drawn: Reading) -> Reading:
 
     monkeypatch.setattr("ossicle.reading.read", read, raising=False)
     return drawn
-
-
-def write_stack(folder: Path, volume: np.ndarray, *, spacing: float | None = SPACING) -> Path:
-    folder.mkdir(parents=True)
-    for i, page in enumerate(volume):
-        tifffile.imwrite(folder / f"slice_{i:04d}.tif", page)
-    if spacing is not None:
-        (folder / "scan.json").write_text(f'{{"spacing_mm_zyx": [{spacing}, {spacing}, {spacing}]}}')
-    return folder
 
 
 @pytest.fixture(scope="session")

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from conftest import Run
+from cli_tools import Run
 
 Ran = Callable[..., Run]
 

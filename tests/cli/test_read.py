@@ -18,7 +18,7 @@ import jsonschema
 import nibabel as nib
 import numpy as np
 import pytest
-from conftest import Run, write_stack
+from cli_tools import Run, write_stack
 from sketch import SHAPE, SPACING
 
 from ossicle.account import schema

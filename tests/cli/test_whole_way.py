@@ -9,7 +9,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
-from conftest import Run, write_stack
+from cli_tools import Run, write_stack
 
 import ossicle.reading
 from ossicle.account import schema

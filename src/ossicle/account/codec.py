@@ -35,10 +35,18 @@ _DIGITS = 6
 
 
 def account_to_json(account: Account) -> str:
-    """Return the account as JSON text, checked against its schema; numbers that are not finite become
-    null."""
+    """Return the account as JSON text; numbers that are not finite become null.
+
+    Raises
+    ------
+    ValueError
+        If it does not fit the schema, which is a fault of ours.
+    """
     data = account_to_dict(account)
-    check(data)
+    try:
+        check(data)
+    except OssicleError as error:
+        raise ValueError(f"the account to be written is not valid: {error.what}") from error
     return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 

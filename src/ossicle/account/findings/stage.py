@@ -76,20 +76,21 @@ def stage_findings(reading: Reading, stage: StageFacts) -> list[Finding]:
 
 
 def _by_rule(reading: Reading) -> GrowthStage | None:
-    """Return the stage by the rule, None where no known dentition was matched."""
+    """Return the stage by the rule, None where none can be told by it."""
     if reading.dentition is None:
         return None
-    try:
-        template = dentition(reading.dentition)
-    except OssicleError:
-        return None
     erupted = [t for t in reading.teeth if t.emergence == "erupted"]
-    return growth_stage(
-        template,
-        [_name(t) for t in erupted],
-        unfinished=[_name(t) for t in reading.teeth if t.emergence != "erupted"],
-        worn=2 * sum(t.completeness == "worn" for t in erupted) > len(erupted),
-    )
+    try:
+        return growth_stage(
+            dentition(reading.dentition),
+            [_name(t) for t in erupted],
+            unfinished=[_name(t) for t in reading.teeth if t.emergence != "erupted"],
+            worn=2 * sum(t.completeness == "worn" for t in erupted) > len(erupted),
+        )
+    except (
+        OssicleError
+    ):  # a dentition that anatomy does not know, or a tooth that cannot be, as a deciduous molar
+        return None
 
 
 def _name(tooth: ToothRecord) -> ToothName:
