@@ -47,7 +47,9 @@ def test_round_trip(tmp_path, take, volume, dtype, name, second):
 
 @pytest.mark.parametrize("flip", [1, -1])
 def test_world_and_handedness_agree_with_simpleitk(tmp_path, take, volume, flip):
-    """SimpleITK gives left, posterior, superior: our right, anterior, superior with the first two signs turned."""
+    """SimpleITK gives left, posterior, superior: our right, anterior, superior with the first two signs
+    turned.
+    """
     affine = affine_of(rotation() * [flip, 1, 1], SPACING[::-1])
     path = write(tmp_path / "a.nii.gz", volume, affine)
     image = SimpleITK.ReadImage(str(path))

@@ -1,7 +1,7 @@
 """NRRD (written by pynrrd and SimpleITK) and MetaImage (written by SimpleITK)."""
 
-import numpy as np
 import nrrd
+import numpy as np
 import pytest
 import SimpleITK
 
@@ -41,7 +41,11 @@ def test_written_by_simpleitk(tmp_path, take, volume, name, packed, flip):
 @pytest.mark.parametrize("encoding", ["raw", "gzip", "bzip2", "ascii"])
 def test_nrrd_types_and_encodings(tmp_path, take, volume, dtype, encoding):
     volume = (volume >> (9 if dtype in ("u1", "i1") else 1)).astype(dtype)
-    nrrd.write(str(tmp_path / "a.nrrd"), volume.T, {"spacings": SPACING[::-1], "encoding": encoding, "units": ["mm"] * 3})
+    nrrd.write(
+        str(tmp_path / "a.nrrd"),
+        volume.T,
+        {"spacings": SPACING[::-1], "encoding": encoding, "units": ["mm"] * 3},
+    )
     scan = take(tmp_path / "a.nrrd")
     assert np.array_equal(scan.array(), volume)
     assert scan.geometry.spacing_mm_zyx == pytest.approx(SPACING)
@@ -81,7 +85,7 @@ def test_nrrd_space_without_a_name(tmp_path, take, volume):
 
 
 def nhdr(tmp_path, volume, lines):
-    text = ["NRRD0005", "type: uint16", "dimension: 3", "sizes: " + " ".join(map(str, volume.shape[::-1])),
+    text = ["NRRD0005", "type: uint16", "dimension: 3", "sizes: 13 11 6",
             "endian: little", "encoding: raw", "spacings: 1 1 1", 'units: "mm" "mm" "mm"', *lines]  # fmt: skip
     (tmp_path / "a.nhdr").write_text("\n".join(text) + "\n\n", "utf-8")
     return tmp_path / "a.nhdr"
@@ -105,18 +109,21 @@ def test_nrrd_skips(tmp_path, take, volume):
     assert np.array_equal(take(nhdr(tmp_path, volume, ["byte skip: -1", "data file: a.raw"])).array(), volume)
 
 
-@pytest.mark.parametrize("name", ["../secret.raw", "/etc/hostname", "..\\secret.raw", "sub/../../secret.raw", "C:\\x.raw"])
+@pytest.mark.parametrize(
+    "name", ["../secret.raw", "/etc/hostname", "..\\secret.raw", "sub/../../secret.raw", "C:\\x.raw"]
+)
 def test_headers_may_not_name_files_elsewhere(tmp_path, take, volume, name):
     (tmp_path / "secret.raw").write_bytes(volume.tobytes())
     inner = tmp_path / "inner"
     inner.mkdir()
-    with pytest.raises(OssicleError, match="outside its own folder|missing"):
+    with pytest.raises(OssicleError, match=r"outside its own folder|missing"):
         take(nhdr(inner, volume, [f"data file: {name}"]))
     (inner / "a.mhd").write_text(
-        f"ObjectType = Image\nNDims = 3\nDimSize = 13 11 6\nElementSpacing = 1 1 1\nElementType = MET_USHORT\n"
+        "ObjectType = Image\nNDims = 3\nDimSize = 13 11 6\nElementSpacing = 1 1 1\nElementType = "
+        "MET_USHORT\n"
         f"ElementDataFile = {name}\n"
     )
-    with pytest.raises(OssicleError, match="outside its own folder|missing"):
+    with pytest.raises(OssicleError, match=r"outside its own folder|missing"):
         take(inner / "a.mhd")
 
 
@@ -149,7 +156,9 @@ def test_metaimage_header_by_hand(tmp_path, take, volume):
 
 def test_metaimage_without_spacing_is_refused(tmp_path, take, volume):
     (tmp_path / "a.raw").write_bytes(volume.tobytes())
-    (tmp_path / "a.mhd").write_text("NDims = 3\nDimSize = 13 11 6\nElementType = MET_USHORT\nElementDataFile = a.raw\n")
+    (tmp_path / "a.mhd").write_text(
+        "NDims = 3\nDimSize = 13 11 6\nElementType = MET_USHORT\nElementDataFile = a.raw\n"
+    )
     with pytest.raises(OssicleError, match="--spacing"):
         take(tmp_path / "a.mhd")
     assert np.array_equal(take(tmp_path / "a.mhd", spacing_mm_zyx=0.1).array(), volume)
@@ -169,12 +178,14 @@ def test_truncated(tmp_path, take, volume, name, packed):
 @pytest.mark.parametrize("packing", ["raw", "gzip"])
 def test_huge_claims(tmp_path, take, packing):
     (tmp_path / "a.nrrd").write_text(
-        f"NRRD0004\ntype: uint8\ndimension: 3\nsizes: 10000 10000 10000\nencoding: {packing}\nspacings: 1 1 1\n\n"
+        f"NRRD0004\ntype: uint8\ndimension: 3\nsizes: 10000 10000 10000\nencoding: {packing}\nspacings: 1 1 "
+        "1\n\n"
     )
     with pytest.raises(OssicleError, match="10000"):
         take(tmp_path / "a.nrrd")
     (tmp_path / "a.mha").write_text(
-        "NDims = 3\nDimSize = 100 100 1000\nElementSpacing = 1 1 1\nElementType = MET_USHORT\nCompressedData = "
+        "NDims = 3\nDimSize = 100 100 1000\nElementSpacing = 1 1 1\nElementType = MET_USHORT\nCompressedData "
+        "= "
         f"{packing == 'gzip'}\nElementDataFile = LOCAL\n"
     )
     with pytest.raises(OssicleError, match="cut short"):

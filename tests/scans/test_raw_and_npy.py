@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 from ossicle.errors import OssicleError
 from ossicle.scans.formats import Request, family_of
 
-NAMES = {"u1": "uint8", "i1": "int8", "u2": "uint16", "i2": "short", "u4": "uint32", "i4": "int32", "f4": "float"}
+NAMES = {
+    "u1": "uint8",
+    "i1": "int8",
+    "u2": "uint16",
+    "i2": "short",
+    "u4": "uint32",
+    "i4": "int32",
+    "f4": "float",
+}
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -51,7 +59,13 @@ def test_round_trip(shape, dtype, order, head, form, xyz):
 
 def raw(tmp_path, volume, **keys):
     (tmp_path / "a.raw").write_bytes(volume.tobytes())
-    keys = {"shape_zyx": volume.shape, "type": "uint16", "byte_order": "little", "spacing_mm_zyx": [1, 1, 1], **keys}
+    keys = {
+        "shape_zyx": volume.shape,
+        "type": "uint16",
+        "byte_order": "little",
+        "spacing_mm_zyx": [1, 1, 1],
+        **keys,
+    }
     (tmp_path / "a.json").write_text(json.dumps({k: v for k, v in keys.items() if v is not None}))
     return tmp_path / "a.raw"
 

@@ -59,7 +59,7 @@ def test_units_of_length():
 
 
 SIDECARS = {
-    "a.json": '{"spacing_mm_zyx": [0.3, 0.2, 0.1], "grey_unit": "counts", "note": "other keys are left alone"}',
+    "a.json": '{"spacing_mm_zyx": [0.3, 0.2, 0.1], "grey_unit": "counts", "note": "left alone"}',
     "b.json": '{"Spacing um XYZ": "100 200 300", "grey-unit": "counts"}',
     "c.toml": 'voxel_size_mm_zyx = [0.3, 0.2, 0.1]\ngrey_unit = "counts"',
     "d.txt": "# a comment\nspacing_mm_zyx = 0.3, 0.2, 0.1\ngrey unit: counts\n",

@@ -322,7 +322,7 @@ def _inner_slices(source: Path) -> Path:
     if inner:
         return inner[0]
     with reading(source, "a folder"):
-        below = sorted(p for p in source.iterdir() if not p.name.startswith("."))
+        below = sorted(p for p in source.iterdir() if p.is_file() and not p.name.startswith("."))
     for family in families():  # raw files come last, after the headers that may name them
         found = [path for path in below if _probe(family, path)]
         if found:

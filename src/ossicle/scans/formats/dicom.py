@@ -118,6 +118,8 @@ def _candidates(folder: Path) -> Iterator[Path]:
         for name in sorted(names, key=natural_key):
             if name.startswith(".") or name.upper() == "DICOMDIR" or Path(name).suffix.lower() in _OTHERS:
                 continue
+            if not (Path(at) / name).is_file():  # a pipe or a device would wait for ever
+                continue
             count += 1
             if count > _MOST_FILES:
                 raise OssicleError(f"the folder holds more than {_MOST_FILES} files", where=shown(folder),
