@@ -17,6 +17,7 @@ from typing import Any
 from .matrix import Specimen, code_hash, reading_files
 from .score_labels import load_volume
 from .scoring import score
+from .structures import compare
 
 COMMAND = [sys.executable, "-c", "import sys; from ossicle.cli import main; sys.exit(main())"]
 Reader = Callable[[Path, Path], dict[str, Any]]
@@ -157,4 +158,5 @@ def _score_into(record: dict[str, Any], folder: Path, out: Path, code: int) -> N
         account = {"teeth": []}
         pred = labels * 0
         record["status"] = "refused" if code == 2 else "crashed"
+    record["structures"] = compare(truth, account)
     record["score"] = score(truth, account, labels, pred, tissue).as_dict()

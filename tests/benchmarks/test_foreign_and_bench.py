@@ -13,6 +13,7 @@ from benchmarks.foreign.__main__ import make
 from benchmarks.foreign.build import Options, design
 from benchmarks.foreign.controls import make_control
 from benchmarks.runner import evaluate
+from PIL import Image
 
 from benchmarks import accuracy, matrix
 
@@ -149,6 +150,32 @@ def test_bench_scores_a_perfect_reader_as_perfect(juvenile: Path, tmp_path: Path
     page = (tmp_path / "docs" / "accuracy.md").read_text()
     assert "recall of teeth | 1.000" in page
     assert str(tmp_path) not in page
+
+
+def test_failures_are_listed_with_pictures(juvenile: Path, tmp_path: Path) -> None:
+    docs = tmp_path / "docs"
+    args = [
+        "--folder",
+        str(juvenile),
+        "--work",
+        str(tmp_path / "w"),
+        "--docs",
+        str(docs),
+        "--reader",
+        "oracle:blunder",
+    ]
+    assert accuracy.main(args) == 0
+    s = json.loads((docs / "accuracy.json").read_text())["specimens"][0]["score"]
+    assert s["true_teeth"] - s["found"] == 2
+    assert s["false_teeth"] == 1
+    assert s["true_teeth"] - s["locus_right"] == 3
+    page = (docs / "accuracy.md").read_text()
+    for words in (": missed", "merged into part", "wrong locus", "invented: part 999", "on no tooth"):
+        assert words in page
+    pictures = sorted((docs / "accuracy").glob("*.png"))
+    assert len(pictures) == 3
+    assert all(f"accuracy/{p.name}" in page for p in pictures)
+    assert np.asarray(Image.open(pictures[0])).std() > 10
 
 
 def test_bench_resumes_and_notices_changed_specimens(juvenile: Path, tmp_path: Path) -> None:
