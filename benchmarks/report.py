@@ -15,8 +15,8 @@ from .structures import pool
 from .summary import calibration_error, reliability, summarise
 
 Record = Mapping[str, Any]
-STRUCTURES = """Errors as a share of the truth; the angle in degrees; stapes 1 where wrongly called. "Given" counts
-the true values for which the account states one.
+STRUCTURES = """Errors as a share of the truth; the angle in degrees; stapes 1 where wrongly called.
+"Given" counts the true values for which the account states one.
 """
 ROWS = {
     "recall": "recall of teeth",
