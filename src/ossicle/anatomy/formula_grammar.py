@@ -2,13 +2,11 @@
 
 Forms that count (upper/lower in each):
 
-- by letters: ``I5/4 C1/1 P3/3 M4/4``, with commas or semicolons, letters in either case, ``Pm``, ``dI``,
-  ``di``
-  and so on for deciduous teeth, raised and lowered numbers (``I³₃``), one-character fractions (``I⅔``);
+- by letters: ``I5/4 C1/1 P3/3 M4/4``, with commas or semicolons, letters in either case, ``Pm``, ``dI`` and
+  ``di`` and so on for deciduous teeth, raised and lowered numbers (``I³₃``), one-character fractions;
 - both sides spelled out, as in the nineteenth century: ``I 3-3/3-3, C 1-1/1-1`` (right-left);
 - by place: ``5.1.3.4/4.1.3.4`` in the order I C P M (deciduous ``d3.1.3/3.1.3`` in the order I C P), also
-  with
-  hyphens or spaces; ``2.1.2.3`` alone means both jaws alike;
+  with hyphens or spaces; ``2.1.2.3`` alone means both jaws alike;
 - by place with strokes: ``5/4, 1/1, 3/3, 4/4``;
 - sides that differ: ``right I3/3 C1/1 P4/4 M2/3; left I3/3 C1/1 P3/4 M2/3``.
 
@@ -30,6 +28,8 @@ __all__ = ["parse_formula"]
 
 _MEND: Final = "write it like I3/3 C1/1 P4/4 M2/3 = 42 or 3.1.4.2/3.1.4.3"
 _PREFIX = re.compile(r"dental formulae?\s*[:=]?\s*|dentition\s*[:=]?\s*", re.IGNORECASE)
+_LONGEST: Final = 400
+"""Longer text is no formula; the limit also keeps hostile text from holding up the search for patterns."""
 _PAIRS: Final = {"(": ")", "[": "]", "{": "}"}
 
 _NUMBER = r"\d{1,4}"
@@ -59,6 +59,8 @@ def parse_formula(text: str) -> Formula:
         If the text is no formula, or a stated total is not the counted one.
     """
     where = f"dental formula {shown(text)}"
+    if len(text) > _LONGEST:
+        _refuse(f"it is {len(text)} characters long", where)
     plain = _PREFIX.sub("", plain_marks(text), count=1).strip()
     body, *stated = (piece.strip() for piece in plain.split("="))
     body = _BEFORE_TOTAL.sub("", body)
