@@ -22,6 +22,7 @@ def gap_at(tooth: Tooth, u: Array, v: Array, w: Array, crypt: Array | None = Non
         # an erupting crown keeps part of its follicle, and the root's end its papilla
         wide = F(0.7 * tooth.follicle)
         low = F(max(tooth.model.front, -tooth.shape.root))
+        _, _, w = tooth.model.straight(u, v, w)
         s = np.clip((w + F(0.1)) / F(0.5), F(0), F(1)) + np.clip((low + F(0.7) - w) / F(0.6), F(0), F(1))
         return f32(thin + (wide - thin) * np.minimum(s, F(1)))
     return f32(thin)
@@ -32,6 +33,7 @@ def follicle(tooth: Tooth, u: Array, v: Array, w: Array) -> Array:
     m = tooth.model
     if m.front < -50:
         return m.body(u, v, w)
+    u, v, w = m.straight(u, v, w)
     half = 0.5 * min(tooth.shape.length, tooth.shape.width)
     return smooth_max(m.whole(u, v, w), F(m.front - 0.25 * half) - w, 0.9 * half)
 

@@ -164,6 +164,8 @@ FORMS: dict[str, CuspForm] = {
         0.55,
         3.2,
     ),
+    "chisel": CuspForm((), shape="chisel", roots=(), power=2.6),
+    "tusk": CuspForm((), shape="tusk", roots=(), power=2.3),
     "prism": CuspForm((), shape="prism", roots=((0.4, 0.0), (-0.4, 0.0)), power=3.5),
 }
 
@@ -201,6 +203,21 @@ def crown(form: str, length: float, width: float, height: float) -> Solid:
             cv=list(0.12 * b * np.sin(np.pi * np.clip(at / h, 0, 1))),
             au=list(a * np.array([0.88, 0.95, 1.0, 0.84, 0.52, 0.26, 0.12])),
             av=list(b * np.array([0.88, 0.95, 1.0, 0.82, 0.5, 0.26, 0.12])),
+            cap=0.12,
+        )
+    if plan.shape == "chisel":
+        # the bevel faces the tongue, as the softer back wears faster
+        body = loft(2, [-12 * h, 0, h + b], au=[0.97 * a, a, 0.97 * a], av=b, power=plan.power, cap=0.05)
+        return meet(body, half_space([0, b, h], [0.0, -0.80, 0.60]), k=0.08)
+    if plan.shape == "tusk":
+        at = np.array([-12.0, 0.0, 0.5, 0.8, 1.0]) * h
+        return loft(
+            2,
+            list(at),
+            cv=[0, 0, -0.05 * b, -0.2 * b, -0.35 * b],
+            au=list(a * np.array([1.0, 1.0, 0.9, 0.7, 0.35])),
+            av=list(b * np.array([1.0, 1.0, 0.85, 0.55, 0.2])),
+            power=plan.power,
             cap=0.12,
         )
     if plan.shape == "prism":

@@ -24,11 +24,15 @@ CHUNK = 4096
 
 @dataclass(frozen=True)
 class Grid:
-    """A scan grid of ``shape`` (z, y, x) voxels of ``spacing`` mm (z, y, x) and its affine to skull mm (x, y, z)."""
+    """A scan grid of ``shape`` (z, y, x) voxels of ``spacing`` mm (z, y, x) and its affine to skull mm (x, y, z).
+
+    All in mm of the animal's design; `scale` makes real mm of them.
+    """
 
     shape: tuple[int, int, int]
     spacing: tuple[float, float, float]
     scan_to_skull: Frame
+    scale: float = 1.0
 
     @property
     def index_to_skull(self) -> Frame:
@@ -45,13 +49,6 @@ class Grid:
     def blocks(self) -> tuple[int, int, int]:
         nz, ny, nx = (-(-n // BLOCK) for n in self.shape)
         return nz, ny, nx
-
-    def to_scan(self, points: ArrayLike) -> NDArray[np.float64]:
-        """Skull mm to scan mm, points ``(..., 3)``."""
-        inv = np.linalg.inv(self.scan_to_skull)
-        p = np.asarray(points, dtype=float)
-        out: NDArray[np.float64] = p @ inv[:3, :3].T + inv[:3, 3]
-        return out
 
 
 @dataclass

@@ -113,7 +113,9 @@ def build(
     rng = np.random.default_rng([seed, 7])
     a = anatomy(p.animal, p.stage, seed, gape=gape_deg)
     rotation = random_rotation(rng, tilt_deg)
-    grid = fit_grid(outer_points(a), rotation, spacing, margin=max(1.0, 4 * max(spacing)))
+    size = a.animal.scale
+    fine = (spacing[0] / size, spacing[1] / size, spacing[2] / size)
+    grid = fit_grid(outer_points(a), rotation, fine, max(1.0, 4 * max(fine)), size)
     soft = float(rng.uniform(0.25, 1.0)) if how.background != FLUID else 1.0
     s = voxelise(a, grid, soft, say)
     say("scan", 0.0)

@@ -28,9 +28,9 @@ class Opening:
     centre: Vec
     solid: Solid
 
-    def record(self) -> dict[str, Any]:
-        """Area, length, width and perimeter; the centre stays in skull mm under ``centre``."""
-        a, b = self.half_axes
+    def record(self, scale: float = 1.0) -> dict[str, Any]:
+        """Area, length, width and perimeter (real mm); the centre stays in design mm under ``centre``."""
+        a, b = (v * scale for v in self.half_axes)
         return {
             "term": self.term,
             "side": self.side,

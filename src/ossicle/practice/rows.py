@@ -93,6 +93,9 @@ def _varied(gen: Generation, rng: np.random.Generator, common: float) -> Shape:
         gen.curve,
         gen.stout,
         gen.spread,
+        gen.exposed * common,
+        gen.bend * common,
+        gen.growing,
     )
 
 
@@ -110,9 +113,11 @@ def _tooth(
     shape = _varied(gen, rng, common)
     state = course.state(age, wear)
     model = grow_tooth(shape, state, int(rng.integers(1 << 30)))
-    f = course.emergence(age)
-    crest = -0.12 * min(shape.height, 2.0) - 0.08
-    emergence = "in_crypt" if f <= 0.05 else "erupted" if f >= 0.8 else "erupting"
+    f, h = course.emergence(age), shape.height
+    whole = f
+    crest = h - shape.exposed if shape.exposed > 0 else -0.12 * min(h, 2.0) - 0.08
+    f *= shape.shown / shape.enamel_height
+    emergence = "in_crypt" if whole <= 0.05 else "erupted" if whole >= 0.8 else "erupting"
     return Tooth(
         locus.jaw,
         side,
@@ -134,11 +139,11 @@ def _tooth(
 
 def _settle(tooth: Tooth, age: float, course: Course, margin: Frame) -> Tooth:
     """Sink a tooth along its axis to the depth that its emergence asks for; `margin` is its frame at the margin."""
-    h = tooth.shape.height
-    if course.emergence(age) >= 0.999:
+    h, f = tooth.shape.height, course.emergence(age)
+    if f >= 0.98:
         crest = tooth.full_crest
-    elif course.emergence(age) > 0.0:
-        crest = h * (1 - course.emergence(age)) if course.emergence(age) < 0.98 else tooth.full_crest
+    elif f > 0.0:
+        crest = max(h - f * tooth.shape.shown, tooth.full_crest)
     else:
         crest = h + course.depth(age)
     m = margin.copy()
@@ -208,11 +213,28 @@ def lay_row(
         lean = locus.lean + float(rng.normal(0, 0.04)) * jitter
         tip = locus.tip + float(rng.normal(0, 0.03)) * jitter
         turn = float(rng.normal(0, 0.06)) * jitter
-        gap = locus.gap * float(grow.face) * float(rng.uniform(0.7, 1.3)) if out else 0.06
+        spread = 0.3 * min(1.0, 0.4 / max(locus.gap, 0.01))
+        gap = locus.gap * float(grow.face) * float(rng.uniform(1 - spread, 1 + spread)) if out else 0.06
         if here.emergence == "in_crypt":
             gap = max(gap, 0.22)
+        if locus.stand is not None:
+            here = _settle(here, age, course, _sagittal(locus, grow, lean))
+            out.append(here)
+            continue
+        if locus.start is not None:
+            s, gap = locus.start * grow.face - here.shape.length / 2, 0.0
         passed = opposed if here.kind == "canine" and here.emergence != "in_crypt" else ()
-        here, s = _stand(here, curve, s, gap, (lean, tip, turn), course, age, out, passed)
+        here, s = _stand(
+            here,
+            curve,
+            s,
+            gap,
+            (lean, tip, turn),
+            course,
+            age,
+            [] if locus.start is not None else out,
+            passed,
+        )
         out.append(here)
         if here.generation == "deciduous" and second.begun(age):
             successors.append((locus, here, s, second))
@@ -226,6 +248,17 @@ def lay_row(
         sunk.replaces, before.replaced_by = before, sunk
         out.append(sunk)
     return out
+
+
+def _sagittal(locus: Locus, grow: Proportions, lean: float) -> Frame:
+    """Frame of a tooth that stands in a sagittal plane, its root turned aside by the yaw."""
+    assert locus.stand is not None
+    x, y, z, yaw = locus.stand
+    up = -1.0 if locus.jaw == "upper" else 1.0
+    v = np.array([0.0, -up * np.sin(lean), np.cos(lean)])
+    w = np.array([0.0, up * np.cos(lean), np.sin(lean)])
+    turn = np.array([[np.cos(yaw), 0, -np.sin(yaw)], [0, 1, 0], [np.sin(yaw), 0, np.cos(yaw)]])
+    return frame(grow.point([x, y, z]), turn @ np.array([-1.0, 0, 0]), turn @ v, turn @ w)
 
 
 def _stand(
@@ -248,6 +281,8 @@ def _stand(
         return _settle(tooth, age, course, curve.frame(a, *turns))
 
     best = put(at)
+    if not neighbours and s > 0.5:
+        return best, at
     if not neighbours:
         step = 0.03 - float(best.points()[:, 0].min())
         return put(at + max(step, 0.0)), at + max(step, 0.0)

@@ -217,15 +217,16 @@ def fit_grid(
     rotation: NDArray[np.float64],
     spacing: tuple[float, float, float],
     margin: float,
+    scale: float = 1.0,
 ) -> Grid:
-    """A scan grid that holds the points; `rotation` turns skull axes into scan axes."""
+    """A scan grid that holds the points (design mm); `rotation` turns skull axes into scan axes."""
     p = points @ rotation.T
     lo, hi = p.min(0) - margin, p.max(0) + margin
     n = np.ceil((hi - lo) / np.array(spacing[::-1])).astype(int) + 1
     m = np.eye(4)
     m[:3, :3] = rotation.T
     m[:3, 3] = rotation.T @ lo
-    return Grid((int(n[2]), int(n[1]), int(n[0])), spacing, m)
+    return Grid((int(n[2]), int(n[1]), int(n[0])), spacing, m, scale)
 
 
 def random_rotation(rng: np.random.Generator, tilt_deg: float) -> NDArray[np.float64]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ossicle.practice import crowns
 from ossicle.practice.noise import ripple
-from ossicle.practice.shapes import Array, Frame, Solid, f32, join, smooth_max, sphere
+from ossicle.practice.shapes import half_space, Array, Frame, Solid, f32, join, smooth_max, sphere
 
 __all__ = ["Figures", "Model", "Shape", "State", "Tooth", "grow_tooth"]
 
@@ -25,7 +25,11 @@ F = np.float32
 
 @dataclass(frozen=True)
 class Shape:
-    """The finished tooth: form and size (mm) of its crown, its roots and its enamel."""
+    """The finished tooth: form and size (mm) of its crown, its roots and its enamel.
+
+    `exposed` is the crown height beyond the margin (0: all of it); `bend` the radius of a curve towards the tongue (0: straight);
+    a `growing` tooth never closes its root and has enamel on its labial side only.
+    """
 
     form: str
     length: float
@@ -37,6 +41,19 @@ class Shape:
     curve: float = 0.0
     stout: float = 1.0
     spread: float = 1.0
+    exposed: float = 0.0
+    bend: float = 0.0
+    growing: bool = False
+
+    @property
+    def shown(self) -> float:
+        """Crown height beyond the margin when the tooth is in place, mm; less than the whole in high crowns."""
+        return self.exposed if self.exposed > 0 else self.height
+
+    @property
+    def enamel_height(self) -> float:
+        """Height covered by enamel when the tooth is finished, mm."""
+        return self.height + (self.root if self.growing else 0.0)
 
 
 @dataclass(frozen=True)
@@ -78,21 +95,37 @@ class Model:
     wear_level: float
     scar: tuple[Solid, ...] = ()
     seed: int = 0
-    labial_only: bool = False
+    labial_only: float | None = None
+    bend: float = 0.0
+    closing: float = 0.34
     bitten: tuple[Solid, ...] = ()
     hollow: tuple[Solid, ...] = ()
 
+    def straight(self, u: Array, v: Array, w: Array) -> tuple[Array, Array, Array]:
+        """Coordinates along and across the curve of a bent tooth; the tooth's own where it is straight."""
+        if self.bend <= 0:
+            return u, v, w
+        r = F(self.bend)
+        return u, f32(np.sqrt((v + r) ** 2 + w * w) - r), f32(r * np.arctan2(w, v + r))
+
+    @cached_property
+    def box(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Corners of the box round what is there of the tooth, own frame."""
+        lo, hi = self.whole.lo.copy(), self.whole.hi.copy()
+        lo[2], hi[2] = max(lo[2], self.front), min(hi[2], self.wear_level + 0.1)
+        if self.bend <= 0:
+            return lo, hi
+        s, q = np.meshgrid(np.linspace(lo[2], hi[2], 40), [lo[1], hi[1]])
+        v, w = (self.bend + q) * np.cos(s / self.bend) - self.bend, (self.bend + q) * np.sin(s / self.bend)
+        return np.array([lo[0], v.min(), w.min()]), np.array([hi[0], v.max(), w.max()])
+
     @property
     def lo(self) -> NDArray[np.float64]:
-        lo = self.whole.lo.copy()
-        lo[2] = max(lo[2], self.front)
-        return lo
+        return self.box[0]
 
     @property
     def hi(self) -> NDArray[np.float64]:
-        hi = self.whole.hi.copy()
-        hi[2] = min(hi[2], self.wear_level)
-        return hi
+        return self.box[1]
 
     def _outline(self, outer: Array, u: Array, v: Array, w: Array) -> Array:
         d = np.maximum(outer, F(self.front) - w)
@@ -105,6 +138,7 @@ class Model:
 
     def body(self, u: Array, v: Array, w: Array) -> Array:
         """The tooth with its pulp."""
+        u, v, w = self.straight(u, v, w)
         return self._outline(self.whole(u, v, w), u, v, w)
 
     @cached_property
@@ -113,6 +147,7 @@ class Model:
 
     def layers(self, u: Array, v: Array, w: Array) -> tuple[Array, Array, Array]:
         """Distances of (body with pulp, enamel, pulp)."""
+        u, v, w = self.straight(u, v, w)
         outer = self.whole(u, v, w)
         body = self._outline(outer, u, v, w)
         up = w - F(self.neck)
@@ -126,11 +161,11 @@ class Model:
         )
         edge = F(0.05) * np.sin(F(2.5) * u) * F(max(self.top, 0.1))
         enamel = np.maximum(-outer - thick, edge - up)
-        if self.labial_only:
-            enamel = np.maximum(enamel, -v)
+        if self.labial_only is not None:
+            enamel = np.maximum(enamel, F(self.labial_only) - v)
         below = np.clip(-w / F(max(self.root, 0.1)), F(0), F(1))
         wall = F(self.wall) * (F(1) - F(0.62) * below)
-        grown = F(0.03) + F(0.34) * np.maximum(w - F(self.front), F(0))
+        grown = F(0.03) + F(self.closing) * np.maximum(w - F(self.front), F(0))
         pulp = outer + np.minimum(wall, grown)
         pulp = np.maximum(
             pulp, w - F(self.neck + 0.62 * (self.top - self.neck)) if self.maturity >= 1 else pulp
@@ -166,7 +201,10 @@ class Model:
 
         whole, en, pu = share(body), share(enamel), share(pulp)
         cap = enamel < 0.25 * step
+        if self.labial_only is not None:  # what stands out of the jaw, enamel or not
+            cap = (body < 0.25 * step) & (self.straight(*(p.astype(F).T))[2] > self.neck)
         crown = p[cap] if cap.any() else p[body < 0]
+        crown = np.stack(self.straight(*(crown.astype(F).T)), axis=1)
         extent = crown.max(0) - crown.min(0) + 0.5 * step if len(crown) else np.zeros(3)
         total = whole.sum()
         centroid = (p * whole[:, None]).sum(0) / total if total > 0 else p.mean(0)
@@ -183,7 +221,6 @@ class Model:
 
 def grow_tooth(shape: Shape, state: State, seed: int) -> Model:
     """The model of a tooth of a given shape in a given state."""
-    plan = crowns.FORMS[shape.form]
     crown = crowns.crown(shape.form, shape.length, shape.width, shape.height)
     legs = crowns.roots(
         shape.roots,
@@ -194,21 +231,19 @@ def grow_tooth(shape: Shape, state: State, seed: int) -> Model:
         stout=shape.stout,
         spread=shape.spread,
     )
-    k = 0.25 * min(shape.length, shape.width) / 2
-    whole = join(crown, *legs, k=k)
-    del plan
     h, half = shape.height, min(shape.length, shape.width) / 2
+    whole = join(crown, *legs, k=0.25 * half)
     done = state.crown >= 1.0 and state.root >= 1.0
     if state.crown < 1.0:
         front = h - state.crown * h
-    elif state.root < 1.0:
-        front = -state.root * shape.root
+    elif state.root < 1.0 or shape.growing:
+        front = -max(state.root, 0.02) * shape.root
     else:
         front = -1e3
-    stub = -shape.root * (1.0 - state.resorbed)
     scar: tuple[Solid, ...] = ()
     if state.resorbed > 0:
-        front = max(front, stub)
+        # resorbed roots have no growing edge: they end in a pitted stub whose wall is thick
+        stub = -shape.root * (1.0 - state.resorbed)
         rng = np.random.default_rng(seed + 17)
         scar = tuple(
             sphere(
@@ -217,9 +252,28 @@ def grow_tooth(shape: Shape, state: State, seed: int) -> Model:
             )
             for _ in range(3)
         )
+        scar += (half_space([0, 0, stub], [0.1, 0.1, 1.0]),)
     maturity = 1.0 if done else 0.5 * state.crown + 0.5 * min(1.0, state.root * 2.5)
     wall = half * (0.38 + 0.2 * min(1.0, state.root) * state.pulp)
-    # resorbed roots have no growing edge: their wall stays thick
+    worn = h * (1.0 - state.wear) if state.wear > 0 else h + 1.0
+    if shape.growing:
+        # what wears away is replaced from below, so its edge keeps its place
+        return Model(
+            whole,
+            front,
+            max(front, -shape.root) + 0.3,
+            h,
+            shape.enamel,
+            wall * 1.25,
+            shape.root,
+            0.99,
+            h + 1.0,
+            scar,
+            seed,
+            0.3 * shape.width / 2,
+            shape.bend,
+            0.09,
+        )
     return Model(
         whole,
         front,
@@ -229,9 +283,10 @@ def grow_tooth(shape: Shape, state: State, seed: int) -> Model:
         wall,
         shape.root,
         maturity,
-        h * (1.0 - state.wear) if state.wear > 0 else h + 1.0,
+        worn,
         scar,
         seed,
+        bend=shape.bend,
     )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from ossicle.practice.grid import Grid
 from ossicle.practice.palate import Opening
@@ -25,20 +25,21 @@ NOTE = "Invented practice specimen of an invented animal."
 LETTERS = ("dI", "dC", "dP", "I", "C", "P", "M")
 
 
-def scan_to_skull(grid: Grid, mirrored: bool) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """4x4 matrix from scan mm of the stored volume to skull mm; it holds a reflection when the stack is mirrored."""
-    m = grid.scan_to_skull
+def scan_to_skull(grid: Grid, mirrored: bool) -> NDArray[np.float64]:
+    """4x4 matrix from scan mm of the stored volume to skull mm (real mm); it holds a reflection when the stack is mirrored."""
+    m = grid.scan_to_skull.copy()
+    m[:3, 3] *= grid.scale
     if mirrored:
         flip = np.eye(4)
-        flip[0, 0], flip[0, 3] = -1.0, (grid.shape[2] - 1) * grid.spacing[2]
+        flip[0, 0], flip[0, 3] = -1.0, (grid.shape[2] - 1) * grid.spacing[2] * grid.scale
         m = m @ flip
     return m
 
 
 def to_scan(grid: Grid, mirrored: bool, skull: ArrayLike) -> list[float]:
-    """Scan mm of a skull point, rounded to a micrometre."""
+    """Scan mm of a skull point given in design mm, rounded to a micrometre."""
     inv = np.linalg.inv(scan_to_skull(grid, mirrored))
-    p = inv[:3, :3] @ np.asarray(skull, dtype=float) + inv[:3, 3]
+    p = inv[:3, :3] @ (np.asarray(skull, dtype=float) * grid.scale) + inv[:3, 3]
     return [round(float(v), 3) for v in p]
 
 
@@ -69,7 +70,7 @@ def formula(teeth: Iterable[Tooth]) -> dict[str, Any]:
 
 def tooth_record(t: Tooth, s: Specimen, present: set[int]) -> dict[str, Any]:
     """One row of the tooth table."""
-    f = t.model.figures
+    f, k = t.model.figures, s.grid.scale
     centre = t.to_skull[:3, :3] @ f.centroid + t.to_skull[:3, 3]
 
     def partner(other: Tooth | None) -> int | None:
@@ -89,12 +90,12 @@ def tooth_record(t: Tooth, s: Specimen, present: set[int]) -> dict[str, Any]:
         "replaces": partner(t.replaces),
         "replaced_by": partner(t.replaced_by),
         "centroid_mm_xyz": to_scan(s.grid, s.mirrored, centre),
-        "length_mm": round(f.length, 3),
-        "width_mm": round(f.width, 3),
-        "crown_height_mm": round(f.crown_height, 3),
-        "volume_mm3": round(f.volume, 4),
-        "enamel_volume_mm3": round(f.enamel_volume, 4),
-        "whole_volume_mm3": round(f.whole_volume, 4),
+        "length_mm": round(f.length * k, 3),
+        "width_mm": round(f.width * k, 3),
+        "crown_height_mm": round(f.crown_height * k, 3),
+        "volume_mm3": round(f.volume * k**3, 5),
+        "enamel_volume_mm3": round(f.enamel_volume * k**3, 5),
+        "whole_volume_mm3": round(f.whole_volume * k**3, 5),
         "crown_formed": round(t.state.crown, 3),
         "root_formed": round(t.state.root, 3),
         "root_resorbed": round(t.state.resorbed, 3),
@@ -156,7 +157,7 @@ def measurements(s: Specimen, found: Sequence[Tooth]) -> list[dict[str, Any]]:
     out = []
 
     def add(name: str, value: float) -> None:
-        out.append({"name": name, "value": round(float(value), 3), "unit": "mm"})
+        out.append({"name": name, "value": round(float(value) * s.grid.scale, 3), "unit": "mm"})
 
     m = {} if a.cranium is None else a.cranium.landmarks
     if "prosthion" in m and "basion" in m:
@@ -186,7 +187,8 @@ def opening_records(s: Specimen) -> list[dict[str, Any]]:
     a = s.anatomy
     if a.cranium is None:
         return []
-    rows = [o.record() for o in a.openings]
+    k = s.grid.scale
+    rows = [o.record(k) for o in a.openings]
     for ear in a.ears.values():
         rows += [
             Opening(o["term"], o["side"], o["half_axes"], o["centre"], ear.petrosal).record()
@@ -201,10 +203,16 @@ def ear_records(s: Specimen) -> list[dict[str, Any]]:
     """One record an ear; the labyrinth's volume by dense sampling of its model."""
     if s.anatomy.cranium is None:
         return []
-    return [
-        {**ear.figures, "labyrinth_volume_mm3": round(volume_of(ear.labyrinth), 4)}
-        for ear in s.anatomy.ears.values()
-    ]
+    k = s.grid.scale
+    out = []
+    for ear in s.anatomy.ears.values():
+        row = {**ear.figures, "labyrinth_volume_mm3": round(volume_of(ear.labyrinth) * k**3, 5)}
+        for name in ("oval_window_mm2", "round_window_mm2"):
+            row[name] = round(row[name] * k**2, 5)
+        if row["stapes_minimum_thickness_mm"] is not None:
+            row["stapes_minimum_thickness_mm"] = round(row["stapes_minimum_thickness_mm"] * k, 4)
+        out.append(row)
+    return out
 
 
 def volume_of(solid: Solid, step: float = 0.04) -> float:

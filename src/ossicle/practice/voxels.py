@@ -222,7 +222,9 @@ def _gap(s: Specimen, p: Patch, bone: NDArray[np.bool_], width: float, m: Matter
     s.mix.cover(p.index[on], mx.SOFT, line[on] * F(0.9 * m.soft_left))
 
 
-def _name_bones(s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter, whole: NDArray[np.bool_]) -> None:
+def _name_bones(
+    s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter, whole: NDArray[np.bool_]
+) -> None:
     """Share the cranium out among its bones, with a soft line along each suture still open; none crosses `whole`."""
     a, vox = s.anatomy, s.grid.voxel
     parts = elements(a.animal.design, a.grow)

@@ -1,4 +1,4 @@
-"""The invented animals, one TOML file each, and what they mean (lengths in mm, of the adult)."""
+"""The invented animals, one TOML file each, and what they mean (lengths in mm of the adult design)."""
 
 from __future__ import annotations
 
@@ -31,6 +31,9 @@ class Generation:
     curve: float
     stout: float
     spread: float
+    exposed: float = 0.0
+    bend: float = 0.0
+    growing: bool = False
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,8 @@ class Locus:
     """A place in the row, with its first and, where it is replaced, second generation.
 
     `gap` is the space (mm) before it, `lean` and `tip` (radians) turn its crown towards buccal and mesial.
+    `stand` (x, y, z in mm, and yaw in radians) puts it there in a sagittal plane, whatever the row's curve;
+    `start` (mm along the row) leaves a diastema before it.
     """
 
     jaw: str
@@ -46,6 +51,8 @@ class Locus:
     gap: float
     lean: float
     tip: float
+    stand: tuple[float, float, float, float] | None
+    start: float | None
     first: Generation | None
     second: Generation
 
@@ -62,11 +69,15 @@ class Stage:
 
 @dataclass(frozen=True)
 class Animal:
-    """An invented animal: its loci in row order (front to back), stages, and the design of its skull."""
+    """An invented animal: its loci in row order (front to back), stages, and the design of its skull.
+
+    All are designed with a skull of about 34 mm; `scale` makes the animal's own size of it.
+    """
 
     name: str
     title: str
     pattern: str
+    scale: float
     loci: tuple[Locus, ...]
     stages: Mapping[str, Stage]
     design: Mapping[str, Any]
@@ -98,6 +109,9 @@ def _generation(entry: Mapping[str, Any], base: Generation | None, course: Cours
         float(entry.get("curve", 0.05)),
         float(entry.get("stout", 0.8 if base else 1.0)),
         float(entry.get("spread", 2.2 if base else 1.0)),
+        float(entry.get("exposed", 0.0)),
+        float(entry.get("bend", 0.0)),
+        bool(entry.get("growing", False)),
     )
 
 
@@ -111,6 +125,10 @@ def _locus(entry: Mapping[str, Any]) -> Locus:
         first = _generation(
             milk, second, Course(float(milk["erupts"]), float(milk.get("pace", 0.62)), erupts - 0.05)
         )
+    stand = None
+    if "stand" in entry:
+        x, y, z, yaw = (float(v) for v in entry["stand"])
+        stand = (x, y, z, math.radians(yaw))
     return Locus(
         jaw,
         KINDS[place[0]],
@@ -118,6 +136,8 @@ def _locus(entry: Mapping[str, Any]) -> Locus:
         float(entry.get("gap", 0.05)),
         math.radians(float(entry.get("lean", 0.0))),
         math.radians(float(entry.get("tip", 0.0))),
+        stand,
+        float(entry["start"]) if "start" in entry else None,
         first,
         second,
     )
@@ -134,7 +154,9 @@ def animal(name: str) -> Animal:
     data = tomllib.loads(file.read_text(encoding="utf-8"))
     stages = {k: Stage(**{n: float(x) for n, x in v.items()}) for k, v in data["stage"].items()}
     loci = tuple(_locus(e) for e in data.get("tooth", ()))
-    return Animal(data["name"], data["title"], data["pattern"], loci, stages, data)
+    return Animal(
+        data["name"], data["title"], data["pattern"], float(data.get("scale", 1.0)), loci, stages, data
+    )
 
 
 @cache
