@@ -18,7 +18,7 @@ import numpy.typing as npt
 from ..records import Generation, ToothClass
 from .candidates import Kind, RowTemplate
 from .knowledge import AGES
-from .weights import Weights
+from .weights import Move, Weights
 
 __all__ = ["Decoded", "Name", "decode", "evidence", "marginals", "row_indices"]
 
@@ -90,9 +90,13 @@ def evidence(rows: Sequence[tuple[int, ...]], weights: Weights) -> FloatArray:
 
 def marginals(
     row: tuple[int, ...], kinds: Sequence[Kind], weights: Weights, names: dict[Name, int], size: int
-) -> FloatArray:
-    """Return (ages, columns, names + 1): the chance of each name of each column given the row and the age;
-    the last is 'stray'."""
+) -> tuple[FloatArray, FloatArray]:
+    """Return the chances of names and of successions, given the row and the age.
+
+    The first is (ages, columns, names + 1): the chance of each name of each column, the last being
+    'stray'. The
+    second is (ages, columns, columns): the chance that one column is deciduous and the other its successor.
+    """
     forward = [_start(weights)]
     for at in row:
         alpha = _step(forward[-1], at, weights)
@@ -102,36 +106,40 @@ def marginals(
     beta[:, -1, -1] = 1.0
     _stray_back(beta, weights)
     result = np.zeros((len(AGES), n1 + n2, size + 1))
+    pairs = np.zeros((len(AGES), n1 + n2, n1 + n2))
     for depth in range(len(row) - 1, -1, -1):
         kind = kinds[row[depth]]
         alpha = forward[depth]
         before = np.zeros_like(beta)
-        parts: list[tuple[tuple[tuple[int, ...], ...], FloatArray]] = []
+        parts: list[tuple[Move, FloatArray]] = []
         for move in weights.moves[row[depth]]:
             a, b = move.line, move.under
             if n1 + 1 - a <= 0 or n2 + 1 - b <= 0:
                 continue
             onward = move.weight[:, : n1 + 1 - a, : n2 + 1 - b] * beta[:, a:, b:]
             before[:, : n1 + 1 - a, : n2 + 1 - b] += onward
-            mass = alpha[:, : n1 + 1 - a, : n2 + 1 - b] * onward
-            parts.append(
-                (((a, b), tuple(names[(kind.tooth_class, kind.position, g)] for g in move.names)), mass)
-            )
+            parts.append((move, alpha[:, : n1 + 1 - a, : n2 + 1 - b] * onward))
         # ``alpha`` holds the strays before this locus, so alpha * before sums to the evidence at each age.
-        total = np.maximum((alpha * before).sum(axis=(1, 2)), 1e-300)
-        for (taken, labels), mass in parts:
-            share = mass / total[:, None, None]
+        total = np.maximum((alpha * before).sum(axis=(1, 2)), 1e-300)[:, None, None]
+        for move, mass in parts:
+            if not move.names:
+                continue
+            share = mass / total
+            labels = [names[(kind.tooth_class, kind.position, g)] for g in move.names]
             per_line, per_under = share.sum(axis=2), share.sum(axis=1)
-            for t in range(taken[0]):
-                result[:, t : t + per_line.shape[1], labels[t]] += per_line[:, : n1 - t]
-            for t in range(taken[1]):
-                result[:, n1 + t : n1 + t + per_under.shape[1], labels[taken[0] + t]] += per_under[
-                    :, : n2 - t
-                ]
+            for t in range(move.line):
+                result[:, t : t + per_line.shape[1], labels[t]] += per_line
+            for t in range(move.under):
+                result[:, n1 + t : n1 + t + per_under.shape[1], labels[move.line + t]] += per_under
+            if move.line == 1 and move.under == 1:
+                pairs[:, :n1, n1:] += share
+            elif move.line == 2:
+                first = np.arange(per_line.shape[1])
+                pairs[:, first, first + 1] += per_line
         beta = before / max(float(before.max()), 1e-300)
         _stray_back(beta, weights)
     result[:, :, size] = np.clip(1 - result[:, :, :size].sum(axis=2), 0, 1)
-    return result
+    return result, pairs + pairs.transpose(0, 2, 1)
 
 
 @dataclass(frozen=True)
@@ -144,59 +152,73 @@ class Decoded:
 
 
 def decode(
-    row: tuple[int, ...], kinds: Sequence[Kind], weights: Weights, names: dict[Name, int], chance: FloatArray
+    row: tuple[int, ...],
+    kinds: Sequence[Kind],
+    weights: Weights,
+    names: dict[Name, int],
+    chance: FloatArray,
+    pairs: FloatArray,
 ) -> Decoded:
-    """Return the alignment with the greatest expected number of rightly named columns.
+    """Return the alignment with the greatest expected number of rightly named columns and right successions.
 
-    ``chance`` is (columns, names + 1) as from ``marginals``, averaged over rows and ages.
+    ``chance`` is (columns, names + 1) and ``pairs`` (columns, columns) as from ``marginals``, averaged
+    over rows and ages.
     """
     n1, n2 = len(weights.stray_line), len(weights.stray_under)
     stray = chance[:, -1]
     score = np.full((len(row) + 1, n1 + 1, n2 + 1), -np.inf)
     score[0, 0, 0] = 0.0
-    back: dict[tuple[int, int, int], tuple[int, int, int, tuple[Generation, ...]]] = {}
+    # How each cell was reached: a move of the locus, or -1 and -2 for a stray of the line or under it.
+    how = np.full(score.shape, -9)
 
     def settle(depth: int) -> None:
         for i in range(n1 + 1):
             for j in range(n2 + 1):
-                for di, dj, column in ((1, 0, i - 1), (0, 1, n1 + j - 1)):
-                    if i - di < 0 or j - dj < 0:
-                        continue
-                    value = score[depth, i - di, j - dj] + stray[column]
-                    if value > score[depth, i, j] + 1e-12:
-                        score[depth, i, j] = value
-                        back[depth, i, j] = (depth, i - di, j - dj, ())
+                if i > 0 and score[depth, i - 1, j] + stray[i - 1] > score[depth, i, j] + 1e-12:
+                    score[depth, i, j], how[depth, i, j] = score[depth, i - 1, j] + stray[i - 1], -1
+                if j > 0 and score[depth, i, j - 1] + stray[n1 + j - 1] > score[depth, i, j] + 1e-12:
+                    score[depth, i, j], how[depth, i, j] = score[depth, i, j - 1] + stray[n1 + j - 1], -2
 
     settle(0)
     for depth, at in enumerate(row):
         kind = kinds[at]
-        for move in weights.moves[at]:
-            possible = move.weight.max(axis=0) > 0
+        for number, move in enumerate(weights.moves[at]):
+            a, b = move.line, move.under
+            if a > n1 or b > n2:
+                continue
+            gain = np.where(move.weight.max(axis=0) > 0, 0.0, -np.inf)[: n1 + 1 - a, : n2 + 1 - b]
             labels = [names[(kind.tooth_class, kind.position, g)] for g in move.names]
-            for i in range(n1 + 1 - move.line):
-                for j in range(n2 + 1 - move.under):
-                    if not possible[i, j] or not np.isfinite(score[depth, i, j]):
-                        continue
-                    columns = [i + t for t in range(move.line)] + [n1 + j + t for t in range(move.under)]
-                    value = score[depth, i, j] + sum(
-                        chance[c, k] for c, k in zip(columns, labels, strict=True)
-                    )
-                    key = (depth + 1, i + move.line, j + move.under)
-                    if value > score[key] + 1e-12:
-                        score[key] = value
-                        back[key] = (depth, i, j, move.names)
+            for t in range(a):
+                gain = gain + chance[t : t + n1 + 1 - a, labels[t]][:, None]
+            for t in range(b):
+                gain = gain + chance[n1 + t : n1 + t + n2 + 1 - b, labels[a + t]][None, :]
+            if a == 1 and b == 1:
+                gain = gain + pairs[:n1, n1:]
+            elif a == 2:
+                first = np.arange(n1 - 1)
+                gain = gain + pairs[first, first + 1][:, None]
+            value = score[depth, : n1 + 1 - a, : n2 + 1 - b] + gain
+            better = value > score[depth + 1, a:, b:] + 1e-12
+            score[depth + 1, a:, b:] = np.where(better, value, score[depth + 1, a:, b:])
+            how[depth + 1, a:, b:] = np.where(better, number, how[depth + 1, a:, b:])
         settle(depth + 1)
 
     found: list[Name | None] = [None] * (n1 + n2)
-    key = (len(row), n1, n2)
-    while key != (0, 0, 0):
-        depth, i, j, generations = back[key]
-        if depth < key[0] and generations:
+    depth, i, j = len(row), n1, n2
+    while (depth, i, j) != (0, 0, 0):
+        number = int(how[depth, i, j])
+        if number == -1:
+            i -= 1
+        elif number == -2:
+            j -= 1
+        else:
+            depth -= 1
             kind = kinds[row[depth]]
-            taken = list(range(i, key[1])) + list(range(n1 + j, n1 + key[2]))
-            for column, generation in zip(taken, generations, strict=True):
+            move = weights.moves[row[depth]][number]
+            i, j = i - move.line, j - move.under
+            taken = [i + t for t in range(move.line)] + [n1 + j + t for t in range(move.under)]
+            for column, generation in zip(taken, move.names, strict=True):
                 found[column] = (kind.tooth_class, kind.position, generation)
-        key = (depth, i, j)
     return Decoded(tuple(found), float(score[len(row), n1, n2]))
 
 

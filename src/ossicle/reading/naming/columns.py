@@ -27,6 +27,9 @@ __all__ = ["Column", "JawColumns", "build_columns"]
 _SINGLE = 3.5
 """Cost of leaving an object without its mirror partner; a pair two spreads off in one measure costs 4."""
 
+_SHIFT = 0.4
+"""How far, in tooth lengths, the arc lengths of two sides may start apart: the midline's error."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -126,38 +129,47 @@ def _match(
     scale = np.exp(0.5 * (a[:, None, 2] + b[None, :, 2]))
     tall = np.exp(0.5 * (a[:, None, 4] + b[None, :, 4]))
     apart = np.zeros((n, m))
+    form = ((a[:, None, 1] - b[None, :, 1]) / (0.5 * tall)) ** 2
+    form += ((a[:, None, 2] - b[None, :, 2]) / 0.3) ** 2 + ((a[:, None, 3] - b[None, :, 3]) / 0.3) ** 2
+    form += ((a[:, None, 4] - b[None, :, 4]) / 0.35) ** 2 + ((a[:, None, 5] - b[None, :, 5]) / 0.4) ** 2
     for i, one in enumerate(left):
         for j, other in enumerate(right):
             first, second = hints.get(one.part), hints.get(other.part)
             if first is not None and second is not None and first != second:
                 apart[i, j] = 1e3
-    fit = (0.0, 1.0)
-    pairs: list[tuple[int, int]] = []
-    for spread in (0.6, 0.4, 0.4):
-        arc = fit[0] + fit[1] * b[:, 0]
-        cost = ((a[:, None, 0] - arc[None, :]) / (spread * scale)) ** 2
-        cost += ((a[:, None, 1] - b[None, :, 1]) / (0.5 * tall)) ** 2
-        cost += ((a[:, None, 2] - b[None, :, 2]) / 0.3) ** 2 + ((a[:, None, 3] - b[None, :, 3]) / 0.3) ** 2
-        cost += ((a[:, None, 4] - b[None, :, 4]) / 0.35) ** 2 + ((a[:, None, 5] - b[None, :, 5]) / 0.4) ** 2
-        cost = np.minimum(cost, 60.0) + apart
-        full = np.full((n + m, n + m), 1e4)
-        full[:n, :m] = cost
-        full[:n, m:][np.diag_indices(n)] = _SINGLE
-        full[n:, :m][np.diag_indices(m)] = _SINGLE
-        full[n:, m:] = 0.0
-        rows, cols = linear_sum_assignment(full)
-        pairs = [(int(i), int(j)) for i, j in zip(rows, cols, strict=True) if i < n and j < m]
-        if len(pairs) < 3:
-            continue
-        x = np.array([b[j, 0] for _, j in pairs])
-        y = np.array([a[i, 0] for i, _ in pairs])
-        # Shrunk towards the identity: two rows of one jaw differ by little.
-        step = np.median(np.diff(np.sort(y))) + 1e-6
-        dx = x - x.mean()
-        slope = 1.0 + float(dx @ ((y - x) - np.median(y - x))) / float(dx @ dx + 4 * step**2)
-        slope = float(np.clip(slope, 0.9, 1.1))
-        fit = (float(np.median(y - slope * x)), slope)
-    return pairs, fit
+    best: tuple[float, list[tuple[int, int]], tuple[float, float]] | None = None
+    unit = float(np.median(scale))
+    for start in (0.0, -0.5, 0.5, -1.0, 1.0):
+        fit = (start * unit, 1.0)
+        for spread in (0.5, 0.4, 0.4):
+            arc = fit[0] + fit[1] * b[:, 0]
+            cost = ((a[:, None, 0] - arc[None, :]) / (spread * scale)) ** 2
+            cost = np.minimum(cost + form, 60.0) + apart
+            full = np.full((n + m, n + m), 1e4)
+            full[:n, :m] = cost
+            full[:n, m:][np.diag_indices(n)] = _SINGLE
+            full[n:, :m][np.diag_indices(m)] = _SINGLE
+            full[n:, m:] = 0.0
+            rows, cols = linear_sum_assignment(full)
+            pairs = [(int(i), int(j)) for i, j in zip(rows, cols, strict=True) if i < n and j < m]
+            total = float(full[rows, cols].sum()) + (fit[0] / (_SHIFT * unit)) ** 2
+            if best is None or total < best[0]:
+                best = (total, pairs, fit)
+            fit = _arc_map(np.array([b[j, 0] for _, j in pairs]), np.array([a[i, 0] for i, _ in pairs]), unit)
+    assert best is not None
+    return best[1], best[2]
+
+
+def _arc_map(x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], unit: float) -> tuple[float, float]:
+    """Return the map (intercept, slope) of x onto y, shrunk towards the identity: two rows of one jaw
+    differ by little."""
+    if len(x) < 2:
+        return (0.0, 1.0)
+    dx, apart = x - x.mean(), y - x
+    slope = 1.0 + float(dx @ (apart - np.median(apart))) / float(dx @ dx + 16 * unit**2)
+    slope = float(np.clip(slope, 0.92, 1.08))
+    shift = float(np.median(y - slope * x)) * len(x) / (len(x) + 2)
+    return (shift, slope)
 
 
 def build_columns(objects: Sequence[ToothObservation], hints: Mapping[int, NameHint]) -> JawColumns:

@@ -66,6 +66,9 @@ def features(columns: tuple[Column, ...], line: int) -> Features:
     size = 0.5 * (np.log(length) + np.log(width))
     tall = np.log(height) - np.log(length)
     broad = np.log(width) - np.log(length)
+    # A cap is a part of its crown: low first, then short.
+    forming = young * np.clip([1.0 - c.mineralised for c in columns], 0.0, 1.0)
+    size, tall = size + 0.35 * forming, tall + 0.6 * forming
     back = arc >= np.median(arc)
     mature = back & (young < 0.5)
     group = mature if mature.sum() >= 2 else back
@@ -202,8 +205,8 @@ def _shape_ratio(shape: _Shape, seen: Features, widen: FloatArray) -> FloatArray
         (seen.width, shape.width, (0.0, 0.6)),
     ):
         total += _log_t(values, mean, spread * widen) - _log_t(values, any_mean, any_spread)
-    total += _chance_of(seen.roots, shape.roots, 0.3) * (1 - 0.5 * seen.young)
-    total += 0.7 * _chance_of(seen.cusps, shape.cusps, 0.3)
+    total += _chance_of(seen.roots, shape.roots, 0.25) * (1 - 0.5 * seen.young)
+    total += 0.8 * _chance_of(seen.cusps, shape.cusps, 0.25)
     known = np.isfinite(seen.peak)
     total[known] += _log_t(seen.peak[known], *shape.peak) - _log_t(seen.peak[known], 0.0, 0.45)
     return FORM_WEIGHT * total

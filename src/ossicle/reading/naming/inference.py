@@ -28,12 +28,14 @@ _DECODED = 6
 
 @dataclass(frozen=True)
 class JawResult:
-    """What was found of one jaw: its columns, the chance of each name (last: stray), the chosen row and
+    """What was found of one jaw: its columns, the chance of each name (last: stray) and of each
+    succession, the chosen row and
     assignment."""
 
     columns: JawColumns
     names: dict[Name, int]
     chance: FloatArray
+    pairs: FloatArray
     false_share: FloatArray
     row: RowTemplate
     decoded: Decoded
@@ -103,6 +105,7 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
 
     names: dict[Jaw, dict[Name, int]] = {}
     chance: dict[Jaw, FloatArray] = {}
+    succession: dict[Jaw, FloatArray] = {}
     for jaw in jaws:
         names[jaw] = {}
         for kind in kinds[jaw]:
@@ -113,10 +116,13 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
         order = np.argsort(-per_row, kind="stable")
         kept = order[: int(np.searchsorted(np.cumsum(per_row[order]), _KEPT)) + 1]
         size = len(names[jaw])
-        sums = np.zeros((len(jaws[jaw].all), size + 1))
+        count = len(jaws[jaw].all)
+        sums, pair_sums = np.zeros((count, size + 1)), np.zeros((count, count))
         for row in kept:
-            given = marginals(indexed[jaw][row], kinds[jaw], weights[jaw], names[jaw], size)
+            given, paired = marginals(indexed[jaw][row], kinds[jaw], weights[jaw], names[jaw], size)
             sums += np.einsum("a,anm->nm", share[row], given)
+            pair_sums += np.einsum("a,anm->nm", share[row], paired)
+        succession[jaw] = pair_sums / max(float(share[kept].sum()), 1e-300)
         chance[jaw] = sums / sums.sum(axis=1, keepdims=True)
 
     flat = np.argsort(-joint, axis=None, kind="stable")[: max(_DECODED, 40)]
@@ -127,7 +133,9 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
 
     def decoded(jaw: Jaw, row: int) -> Decoded:
         if (jaw, row) not in done:
-            done[jaw, row] = decode(indexed[jaw][row], kinds[jaw], weights[jaw], names[jaw], chance[jaw])
+            done[jaw, row] = decode(
+                indexed[jaw][row], kinds[jaw], weights[jaw], names[jaw], chance[jaw], succession[jaw]
+            )
         return done[jaw, row]
 
     def expected(pair: tuple[int, int, float]) -> float:
@@ -143,6 +151,7 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
             columns=jaws[jaw],
             names=names[jaw],
             chance=chance[jaw],
+            pairs=succession[jaw],
             false_share=weights[jaw].false_share,
             row=candidates.rows[jaw][chosen[jaw]],
             decoded=decoded(jaw, chosen[jaw]),

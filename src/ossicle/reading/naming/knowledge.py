@@ -33,6 +33,7 @@ __all__ = [
     "OPEN_PREMOLARS",
     "OPEN_SHARE",
     "OPEN_STEPS",
+    "PAIR_STATED",
     "STATES",
 ]
 
@@ -82,11 +83,11 @@ AGE_PRIOR: Final = (
 
 MISS: Final[Mapping[str, tuple[float, float]]] = {
     # state: (chance that one side's tooth goes unseen by itself, chance that both go unseen together)
-    "cap": (0.25, 0.08),
-    "crown": (0.1, 0.03),
-    "erupting": (0.05, 0.01),
-    "erupted": (0.04, 0.012),
-    "rooted": (0.04, 0.012),
+    "cap": (0.18, 0.05),
+    "crown": (0.08, 0.02),
+    "erupting": (0.04, 0.01),
+    "erupted": (0.04, 0.01),
+    "rooted": (0.04, 0.01),
 }
 """Unseen: lost after death (single-rooted front teeth fall out of dry skulls, on both sides alike), or missed
 by the isolation; the first caps are small and faint."""
@@ -99,6 +100,9 @@ EXTRA_RATE: Final = 0.004
 """Chance that a tooth belongs to no locus: 8.1 % of 393 *Didelphis albiventris* carried an anomaly (shared
 methods, section 4), over 50 teeth each
 and not all of them extra teeth."""
+
+PAIR_STATED: Final = 0.5
+"""A succession is stated from this chance on: a wrong pair misleads more than a missing one."""
 
 GAP_MISSING: Final = (0.06, 1.0)
 """Weight of a missing tooth where the row has closed up (0) and where room for a whole tooth is free (1

@@ -18,12 +18,12 @@ import numpy as np
 
 from ossicle.anatomy import Dentition
 
-from ..records import Emergence, Jaw, ToothClass, ToothObservation
+from ..records import Emergence, Generation, Jaw, ToothClass, ToothObservation
 from .alignment import Name
 from .candidates import CandidateSet, RowTemplate, candidate_set
 from .columns import build_columns
 from .inference import JawResult, Posterior, infer
-from .knowledge import CRYPT_FRACTION, ERUPTED_FRACTION
+from .knowledge import CRYPT_FRACTION, ERUPTED_FRACTION, PAIR_STATED
 from .records import CLASS_LETTERS, Dropped, NamedTooth, NameHint, Naming, tooth_name
 
 __all__ = ["name_teeth"]
@@ -129,6 +129,7 @@ def _jaw_teeth(
     columns = result.columns.all
     teeth: list[NamedTooth] = []
     dropped: list[Dropped] = []
+    column_of = {m.part: c for c, column in enumerate(columns) for m in column.members}
     at: dict[tuple[str, Name], int] = {}
     for c, column in enumerate(columns):
         name = result.decoded.names[c]
@@ -167,16 +168,16 @@ def _jaw_teeth(
                 at[member.side, name] = member.part
     paired = []
     for tooth_ in teeth:
-        key: Name = (tooth_.tooth_class, tooth_.position, "deciduous")
-        partner: Name = (tooth_.tooth_class, tooth_.position, "permanent")
-        if tooth_.extra:
-            paired.append(tooth_)
-        elif tooth_.generation == "permanent":
-            paired.append(replace(tooth_, replaces=at.get((tooth_.side, key))))
-        elif tooth_.generation == "deciduous":
-            paired.append(replace(tooth_, replaced_by=at.get((tooth_.side, partner))))
-        else:
-            paired.append(tooth_)
+        partner = None
+        if not tooth_.extra and tooth_.generation != "unreplaced":
+            other: Generation = "deciduous" if tooth_.generation == "permanent" else "permanent"
+            partner = at.get((tooth_.side, (tooth_.tooth_class, tooth_.position, other)))
+        if partner is not None:
+            chance = float(result.pairs[column_of[tooth_.part], column_of[partner]])
+            if chance >= PAIR_STATED or {tooth_.part, partner} & set(fixed):
+                key = "replaces" if tooth_.generation == "permanent" else "replaced_by"
+                tooth_ = replace(tooth_, **{key: partner, "succession_confidence": chance})  # type: ignore[arg-type]
+        paired.append(tooth_)
     return paired, dropped
 
 

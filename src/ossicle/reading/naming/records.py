@@ -28,7 +28,8 @@ class NamedTooth:
     ``locus_confidence`` is the probability that class and position are right, ``generation_confidence``
     that the generation is,
     ``tooth_confidence`` that the part is a tooth at all, ``confidence`` that all of it holds; 0 to 1.
-    ``replaces`` and ``replaced_by`` are part numbers. ``extra`` marks a tooth that fits no locus of the
+    ``replaces`` and ``replaced_by`` are part numbers; ``succession_confidence`` belongs to them. ``extra``
+    marks a tooth that fits no locus of the
     chosen formula.
     """
 
@@ -46,6 +47,7 @@ class NamedTooth:
     locus_confidence: float
     generation_confidence: float
     tooth_confidence: float
+    succession_confidence: float | None = None
     extra: bool = False
     remarks: tuple[str, ...] = ()
 

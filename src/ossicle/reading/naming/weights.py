@@ -23,6 +23,8 @@ ONE_SIDED_TOOTH = 0.25
 """Weight of a tooth seen on one side only, where both sides of the jaw show teeth: more than chance alone
 would give, as the detection
 probability may know of it already."""
+ONE_SIDED_CAP = 0.5
+"""The same for a crown in its crypt, which is missed more often."""
 MIRRORED_FALSE = 0.2
 """Weight of two false objects that mirror each other: bone is symmetrical too, but its fragments rarely
 match in place, size and form."""
@@ -135,7 +137,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
             tooth[c] *= d
             false[c] *= 1 - d
         if len(column.members) == 1 and jaw.sides == 2:
-            tooth[c] *= ONE_SIDED_TOOTH
+            tooth[c] *= ONE_SIDED_CAP if column.emergence_fraction < 0.05 else ONE_SIDED_TOOTH
         if len(column.members) == 2:
             false[c] *= MIRRORED_FALSE
         if column.hint is not None:
