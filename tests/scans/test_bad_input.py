@@ -138,3 +138,8 @@ def test_a_file_that_vanishes_while_it_is_read(tmp_path, refused, volume):
             (folder / "slice_179.tif").unlink(missing_ok=True)
 
     assert "no such file" in refused(folder, spacing_mm_zyx=1, progress=remove)
+
+
+def test_a_series_of_a_single_volume(tmp_path, refused, volume):
+    np.save(tmp_path / "a.npy", volume)
+    assert "leave --series out" in refused(tmp_path / "a.npy", spacing_mm_zyx=1, series="3")

@@ -17,6 +17,7 @@ from pydicom.uid import (
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
     JPEG2000Lossless,
+    JPEGBaseline8Bit,
     JPEGLosslessSV1,
     JPEGLSLossless,
     RLELossless,
@@ -73,6 +74,7 @@ ENCODERS = {
         plane, level=0, codecformat="j2k", reversible=True
     ),
     JPEGLosslessSV1: imagecodecs.ljpeg_encode,
+    JPEGBaseline8Bit: lambda plane: imagecodecs.jpeg8_encode(plane, level=95),
 }
 
 
@@ -137,6 +139,18 @@ def test_lossless_compression(tmp_path, take, volume, syntax, signed, bits):
         volume = (volume.astype(int) - (1 << (bits - 1))).astype(np.int16)
     folder = write(tmp_path / "s", volume, syntax=syntax, signed=signed, bits=bits)
     assert np.array_equal(take(folder).array(), volume)
+
+
+def test_lossy_jpeg_of_8_bits(tmp_path, take):
+    z, y, x = np.mgrid[:4, :16, :24]
+    volume = (100 + 5 * z + 2 * y + x).astype(np.uint8)
+
+    def eight(ds, i):
+        ds.BitsAllocated = ds.BitsStored = 8
+        ds.HighBit = 7
+
+    folder = write(tmp_path / "s", volume, syntax=JPEGBaseline8Bit, edit=eight)
+    assert np.abs(take(folder).array().astype(int) - volume).max() <= 4
 
 
 def test_bits_above_the_stored_ones_are_removed(tmp_path, take, volume):

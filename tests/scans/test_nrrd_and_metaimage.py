@@ -85,8 +85,8 @@ def test_nrrd_space_without_a_name(tmp_path, take, volume):
 
 
 def nhdr(tmp_path, volume, lines):
-    text = ["NRRD0005", "type: uint16", "dimension: 3", "sizes: 13 11 6",
-            "endian: little", "encoding: raw", "spacings: 1 1 1", 'units: "mm" "mm" "mm"', *lines]  # fmt: skip
+    head = "NRRD0005\ntype: uint16\ndimension: 3\nsizes: 13 11 6\nendian: little\nencoding: raw\n"
+    text = [head + 'spacings: 1 1 1\nunits: "mm" "mm" "mm"', *lines]
     (tmp_path / "a.nhdr").write_text("\n".join(text) + "\n\n", "utf-8")
     return tmp_path / "a.nhdr"
 

@@ -113,6 +113,31 @@ class Cache:
         """Remove a store found damaged."""
         shutil.rmtree(self.path_of(key), ignore_errors=True)
 
+    def touch(self, key: str) -> None:
+        """Note that a store was used now."""
+        with contextlib.suppress(OSError):
+            os.utime(self.path_of(key))
+
+    def prune(self, most_bytes: int) -> list[Path]:
+        """Remove the stores not used for longest until the rest take no more than ``most_bytes``.
+
+        Returns the folders removed. A store in use by another process is removed too; its reading
+        then ends with a sentence that says to take the scan in again.
+        """
+        stores = []
+        for path in (self.folder / "scans").glob("*.ome.zarr"):
+            with contextlib.suppress(OSError):
+                size = sum(p.stat().st_size for p in path.rglob("*") if p.is_file())
+                stores.append((path.stat().st_mtime, size, path))
+        stores.sort(reverse=True)
+        removed, total = [], 0
+        for _, size, path in stores:
+            total += size
+            if total > most_bytes:
+                shutil.rmtree(path, ignore_errors=True)
+                removed.append(path)
+        return removed
+
     def _sweep(self) -> None:
         limit = time.time() - _STALE_SECONDS
         for left in (self.folder / "scans").glob(".new-*"):
@@ -145,9 +170,7 @@ class Cache:
     def remember(
         self, request: str, listing: Sequence[Path], files: Iterable[Path], key: str, began_ns: int
     ) -> None:
-        """Note which store belongs to a request, unless its files are too fresh to be told apart from a
-        change.
-        """
+        """Note which store belongs to a request, unless its files are too fresh to trust their times."""
         known = set(listing)
         elsewhere = [path for path in files if path not in known]
         states = [_state(path) for path in [*listing, *elsewhere]]
@@ -163,9 +186,7 @@ class Cache:
         return self.folder / "index" / f"{name}.json"
 
     def sizes_known(self, sizes: Sequence[int]) -> bool:
-        """Return whether a scan of files with these sizes has been taken in: then a digest first may save the
-        work.
-        """
+        """Return whether a scan of such sizes was taken in: a digest first may then save the work."""
         return self._sizes(sizes).is_file()
 
     def note_sizes(self, sizes: Sequence[int]) -> None:

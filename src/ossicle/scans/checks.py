@@ -1,6 +1,4 @@
-"""What is checked of every slice while it passes by: values, repeats, and whether there is any contrast at
-all.
-"""
+"""What is checked of every slice while it passes by: values, repeats, and whether there is contrast."""
 
 from __future__ import annotations
 

@@ -148,9 +148,7 @@ class Geometry:
         return left_by_matrix == (self.handedness() == "left")
 
     def shear_degrees(self) -> float:
-        """Return how far the index axes stray from right angles, in degrees (a tilted gantry, for
-        example).
-        """
+        """Return how far the index axes stray from right angles, in degrees (as with a tilted gantry)."""
         axes = self.matrix[:3, :3] / np.linalg.norm(self.matrix[:3, :3], axis=0)
         cosines = np.abs([axes[:, 0] @ axes[:, 1], axes[:, 0] @ axes[:, 2], axes[:, 1] @ axes[:, 2]])
         return float(np.degrees(np.arcsin(np.clip(cosines.max(), 0, 1))))

@@ -57,8 +57,7 @@ def levels(scan: Scan) -> list[Level]:
 
 
 def choose_level(scan: Scan, voxel_mm: float) -> Level:
-    """Return the coarsest level whose voxels are no larger than ``voxel_mm`` along any axis (the finest if
-    none is).
+    """Return the coarsest level whose voxels are no larger than ``voxel_mm``; the finest if none is.
 
     Raises
     ------

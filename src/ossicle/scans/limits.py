@@ -9,7 +9,7 @@ import numpy as np
 
 from ossicle.errors import OssicleError
 
-__all__ = ["check_claim", "check_plane", "stored_type"]
+__all__ = ["check_claim", "check_plane", "check_size", "stored_type"]
 
 MOST_VOXELS = 100_000_000_000
 """About 4600^3: beyond any scanner's volume of one skull."""
@@ -39,6 +39,26 @@ def check_claim(
     packed
         Whether those bytes are compressed.
     """
+    check_size(shape_zyx, where=where)
+    z, y, x = (int(n) for n in shape_zyx)
+    if z < 2:
+        raise OssicleError("this is one single slice, not a volume", where=where, mend="give the whole stack")
+    if min(y, x) < 2:
+        raise OssicleError(
+            f"slices of {y} x {x} voxels make no volume", where=where, mend="give a whole scan"
+        )
+    needed = round(z * y * x * itemsize)
+    if needed > held_bytes * (MOST_EXPANSION if packed else 1):
+        raise OssicleError(
+            f"the file is cut short: {z} x {y} x {x} voxels need {needed} bytes"
+            f"{' unpacked' if packed else ''}, it holds {held_bytes}",
+            where=where,
+            mend="copy the file again, or mend the header",
+        )
+
+
+def check_size(shape_zyx: Sequence[int], *, where: str) -> None:
+    """Refuse a volume without voxels, or larger than any scan."""
     z, y, x = (int(n) for n in shape_zyx)
     if min(z, y, x) < 1:
         raise OssicleError(
@@ -51,21 +71,6 @@ def check_claim(
             mend="mend the header",
         )
     check_plane(y, x, where=where)
-    if z < 2:
-        raise OssicleError("this is one single slice, not a volume", where=where, mend="give the whole stack")
-    if min(y, x) < 2:
-        raise OssicleError(
-            f"slices of {y} x {x} voxels make no volume", where=where, mend="give a whole scan"
-        )
-    needed = round(z * y * x * itemsize)
-    if needed > held_bytes * (MOST_EXPANSION if packed else 1):
-        raise OssicleError(
-            f"the file is cut short: {z} x {y} x {x} voxels need {needed} "
-            f"bytes{' unpacked' if packed else ''}, it "
-            f"holds {held_bytes}",
-            where=where,
-            mend="copy the file again, or mend the header",
-        )
 
 
 def check_plane(rows: int, columns: int, *, where: str) -> None:
@@ -79,11 +84,11 @@ def check_plane(rows: int, columns: int, *, where: str) -> None:
 
 
 def stored_type(dtype: np.dtype[Any], *, where: str) -> np.dtype[Any]:
-    """Return the type in which values of ``dtype`` are kept: whole numbers up to 32 bits as they are, else
-    float32.
+    """Return the type in which values of ``dtype`` are kept.
 
-    64-bit whole numbers are kept in 32 bits where they fit (checked as they are read). Raises OssicleError
-    for types that are no grey value (complex, text, records).
+    Whole numbers up to 32 bits are kept as they are, real numbers as float32. Whole numbers of 64 bits are
+    kept in 32 where they fit (checked as they are read). Raises OssicleError for types that are no grey value
+    (complex, text, records).
     """
     if dtype.kind == "b":
         return np.dtype(np.uint8)

@@ -93,6 +93,7 @@ def load(
     listing = _listing(source)
     key = kept.remembered(request, listing)
     if key is not None:
+        kept.touch(key)
         try:
             return open_store(kept.path_of(key), threads=threads)
         except OssicleError:
@@ -207,6 +208,7 @@ class _Intake:
                 except OssicleError:
                     self.cache.discard(key)
                 else:
+                    self.cache.touch(key)
                     return key
         z, y, x = self.stack.shape_zyx
         with self.cache.new_store(int(z * y * x * self.plan.dtype.itemsize * 1.15) + (1 << 20)) as folder:
@@ -279,8 +281,9 @@ class _Intake:
             step = max(1, min(4, (z1 - z0) // (2 * self.threads)))
             list(pool.map(lambda a: take(a, min(a + step, z1)), range(z0, z1, step)))
         else:
-            for a in range(z0, z1, 8):
-                take(a, min(a + 8, z1))
+            step = max(1, min(self.stack.at_once, z1 - z0))
+            for a in range(z0, z1, step):
+                take(a, min(a + step, z1))
         return out
 
     def _digest(self, path: Path) -> None:
@@ -336,9 +339,7 @@ def _probe(family: Any, source: Path) -> bool:
 
 
 def _listing(source: Path) -> list[Path]:
-    """Return the files whose change would change the scan: the source's own, and the places of its
-    sidecar.
-    """
+    """Return the files whose change would change the scan: its own, and places of its sidecar."""
     with reading(source, "a folder"):
         own = sorted(p for p in source.rglob("*") if p.is_file()) if source.is_dir() else [source]
     return [*own, *sidecar_places(source)]

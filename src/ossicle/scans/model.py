@@ -143,9 +143,7 @@ class Scan:
         return np.asarray(self.values)
 
     def grey(self, stored: NDArray[Any]) -> NDArray[Any]:
-        """Turn stored values into grey values in :attr:`grey_unit`; the same array where nothing has to be
-        done.
-        """
+        """Turn stored values into grey values; the same array where nothing has to be done."""
         if self.slope == 1.0 and self.intercept == 0.0:
             return stored
         return stored.astype(np.float32) * np.float32(self.slope) + np.float32(self.intercept)

@@ -1,5 +1,4 @@
-"""What a small text file beside the images says about them: ``scan.json``, ``scan.toml`` or ``key = value``
-text.
+"""What a small text file beside the images says: ``scan.json``, ``scan.toml``, or ``key = value`` text.
 
 Keys (case, blanks and hyphens do not matter):
 

@@ -78,8 +78,7 @@ def resolve_spacing(
     where: object,
     hint: str,
 ) -> tuple[tuple[float, float, float], list[str]]:
-    """Choose between the option, what the files state and what a sidecar states; the first that is given
-    wins.
+    """Choose between option, files and sidecar; the first that is given wins.
 
     Returns the spacing in mm (z, y, x) and a warning for each disagreement of more than one part in a
     thousand.

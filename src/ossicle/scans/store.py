@@ -24,8 +24,10 @@ from zarr.codecs import ZstdCodec
 
 from ossicle.errors import OssicleError
 from ossicle.scans.geometry import Geometry
+from ossicle.scans.limits import check_size
 from ossicle.scans.model import Scan, Source
 from ossicle.scans.naming import shown
+from ossicle.scans.zarr_guard import check_array
 
 __all__ = [
     "STORE_VERSION",
@@ -116,8 +118,7 @@ def level_shapes(shape_zyx: Sequence[int]) -> list[tuple[int, int, int]]:
 
 
 def halve(block: NDArray[Any]) -> NDArray[Any]:
-    """Return the means over 2 x 2 x 2 voxels, shape ((z + 1) // 2, ...); at an odd edge over the voxels there
-    are.
+    """Return the means over 2 x 2 x 2 voxels; at an odd edge over the voxels there are.
 
     Whole numbers are rounded to the nearest (halves up).
     """
@@ -199,9 +200,7 @@ class StoreWriter:
         self._append(0, slices, pool)
 
     def _append(self, level: int, slices: NDArray[Any], pool: Executor | None) -> None:
-        """Keep slices until they fill a slab of this level (or end it), then write it and pass its means
-        on.
-        """
+        """Keep slices until they fill a slab of this level (or end it); write it, pass its means on."""
         total, thick = self.shapes[level][0], int(self._arrays[level].chunks[0])
         pending = self._pending[level]
         pending.append(slices)
@@ -340,7 +339,11 @@ def open_store(path: Path, *, threads: int = 2) -> Scan:
 def open_level(path: Path, level: int) -> StoredVolume:
     """Open one level of a store."""
     try:
+        shape = check_array(path / str(level), shown(path))
+        check_size(shape, where=shown(path))
         array = zarr.open_array(str(path / str(level)), mode="r", zarr_format=3)
+    except OssicleError:
+        raise
     except Exception as error:
         raise OssicleError(
             f"level {level} of the stored volume is damaged or missing",

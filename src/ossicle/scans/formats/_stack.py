@@ -31,6 +31,15 @@ class Request:
 
     series: str | None = None
 
+    def expect_one(self, path: Path) -> None:
+        """Raise OssicleError where a series was asked for and the source holds one volume only."""
+        if self.series is not None:
+            raise OssicleError(
+                f"there is one volume only, none called “{self.series}”",
+                where=shown(path),
+                mend="leave --series out",
+            )
+
 
 @dataclass
 class Stack:
@@ -57,6 +66,8 @@ class Stack:
     parallel
         Whether several threads may call :attr:`read` at once, in any order. Otherwise slices are asked for
         once, in ascending order.
+    at_once
+        How many slices are best read in one call where :attr:`parallel` is False.
     digests
         SHA-256 and size of files that :attr:`read` has read whole; the loader fills in the others.
     slope, intercept
@@ -76,6 +87,7 @@ class Stack:
     slope: float = 1.0
     intercept: float = 0.0
     parallel: bool = True
+    at_once: int = 8
     warnings: list[str] = field(default_factory=list)
     digests: dict[Path, tuple[str, int]] = field(default_factory=dict)
     close: Callable[[], None] = lambda: None

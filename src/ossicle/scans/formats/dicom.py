@@ -76,9 +76,7 @@ class _Image:
 
 
 def probe(path: Path) -> bool:
-    """Return whether this is a DICOM file, or a folder with one (in a folder below, where it holds no
-    pictures).
-    """
+    """Return whether this is a DICOM file, or a folder (or tree of folders) with one."""
     if path.is_file():
         return path.suffix.lower() in SUFFIXES or _has_mark(path)
     for number, candidate in enumerate(_candidates(path)):
@@ -107,9 +105,7 @@ def open_stack(path: Path, request: Request) -> Stack:
 
 
 def _candidates(folder: Path) -> Iterator[Path]:
-    """Yield files that may be DICOM, in natural order; folders below only where this one holds no
-    pictures.
-    """
+    """Yield files that may be DICOM, in natural order; not below a folder of pictures."""
     count = 0
     for at, folders, names in os.walk(folder, followlinks=False):
         folders[:] = sorted((name for name in folders if not name.startswith(".")), key=natural_key)
@@ -311,9 +307,7 @@ def _frame(get: Any, number: int) -> Frame:
 
 
 def _frames_of_one(image: _Image) -> list[Frame]:
-    """Gather frames of an enhanced multi-frame file (PS3.3 C.7.6.16), or of an older one without such
-    groups.
-    """
+    """Gather frames of an enhanced multi-frame file (PS3.3 C.7.6.16), or of an older one."""
     per_frame = image.get("PerFrameFunctionalGroupsSequence") or []
     shared = image.get("SharedFunctionalGroupsSequence") or []
     if len(per_frame) not in (0, image.frames):

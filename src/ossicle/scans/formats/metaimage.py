@@ -47,6 +47,7 @@ def list_series(path: Path) -> list[SeriesInfo]:
 
 def open_stack(path: Path, request: Request) -> Stack:
     """Open one volume."""
+    request.expect_one(path)
     with reading(path, KIND):
         return _open(path)
 

@@ -58,6 +58,7 @@ def _first_bytes(path: Path) -> bytes:
 
 def open_stack(path: Path, request: Request) -> Stack:
     """Open one volume."""
+    request.expect_one(path)
     with reading(path, KIND):
         return _open(path)
 

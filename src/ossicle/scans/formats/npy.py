@@ -33,6 +33,7 @@ def list_series(path: Path) -> list[SeriesInfo]:
 def open_stack(path: Path, request: Request) -> Stack:
     """Open one array."""
     where = shown(path)
+    request.expect_one(path)
     with reading(path, KIND):
         with path.open("rb") as file:
             version = npy.read_magic(file)

@@ -49,6 +49,7 @@ def list_series(path: Path) -> list[SeriesInfo]:
 
 def open_stack(path: Path, request: Request) -> Stack:
     """Open one volume."""
+    request.expect_one(path)
     with reading(path, KIND):
         return _open(path)
 
@@ -58,7 +59,8 @@ def _open(path: Path) -> Stack:
     with path.open("rb") as file:
         _bounded_header(file, where)
         lines = _lines_up_to_a_list(file)
-        header = nrrd.read_header(file if lines is None else lines)
+        with np.errstate(invalid="ignore"):
+            header = nrrd.read_header(file if lines is None else lines)
         begin = file.tell()
     sizes = [int(n) for n in header["sizes"]]
     keep = [axis for axis, n in enumerate(sizes) if n != 1] if len(sizes) > 3 else list(range(len(sizes)))

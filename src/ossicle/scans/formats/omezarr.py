@@ -6,7 +6,6 @@ codecs (no pickles), pieces of bounded size, and paths that stay inside the stor
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -21,20 +20,13 @@ from ossicle.scans.limits import check_claim
 from ossicle.scans.model import SeriesInfo
 from ossicle.scans.naming import shown
 from ossicle.scans.spacing import Spacing, length_in_mm
+from ossicle.scans.zarr_guard import check_array, read_metadata
 
 __all__ = ["KIND", "ORDER", "list_series", "open_stack", "probe"]
 
 KIND = "OME-Zarr"
 ORDER = 10
 _VERSIONS = ("0.4", "0.5")
-_CODECS = {
-    "bytes", "transpose", "blosc", "zstd", "gzip", "zlib", "bz2", "lz4", "lzma", "crc32c", "crc32",
-    "adler32", "delta",
-    "shuffle", "sharding_indexed", "numcodecs.zstd", "numcodecs.blosc", "numcodecs.zlib", "numcodecs.gzip",
-    "numcodecs.bz2", "numcodecs.lz4", "numcodecs.delta", "numcodecs.shuffle",
-}  # fmt: skip
-_LARGEST_PIECE = 1 << 30
-_LARGEST_METADATA = 16 << 20
 _MARKS = ("zarr.json", ".zgroup", ".zattrs")
 
 
@@ -54,24 +46,13 @@ def open_stack(path: Path, request: Request) -> Stack:
         return _open(path, request)
 
 
-def _metadata(path: Path) -> dict[str, Any]:
-    if path.stat().st_size > _LARGEST_METADATA:
-        raise OssicleError(
-            "its metadata are larger than 16 MB", where=shown(path), mend="write the store again"
-        )
-    data = json.loads(path.read_bytes())
-    if not isinstance(data, dict):
-        raise OssicleError("its metadata are no object", where=shown(path), mend="write the store again")
-    return data
-
-
 def _attributes(group: Path) -> dict[str, Any]:
     """Return the OME attributes of a group: those under ``ome`` (0.5), or the group's own (0.4)."""
     if (group / "zarr.json").is_file():
-        attributes = _metadata(group / "zarr.json").get("attributes", {})
+        attributes = read_metadata(group / "zarr.json").get("attributes", {})
         found = attributes.get("ome", attributes)
     else:
-        found = _metadata(group / ".zattrs") if (group / ".zattrs").is_file() else {}
+        found = read_metadata(group / ".zattrs") if (group / ".zattrs").is_file() else {}
     return found if isinstance(found, dict) else {}
 
 
@@ -114,7 +95,7 @@ def _open(path: Path, request: Request) -> Stack:
         )
     folder = group / name
     axes = [a if isinstance(a, dict) else {"name": str(a)} for a in image["axes"]]
-    shape = _check_array(folder, where)
+    shape = check_array(folder, where)
     names = [str(axis["name"]).lower() for axis in axes]
     if len(names) != len(shape) or [n for n in names if n in "zyx"] != ["z", "y", "x"]:
         raise OssicleError(
@@ -155,46 +136,9 @@ def _stack(
     stack = Stack(
         (volume[0], volume[1], volume[2]), dtype.newbyteorder("="), read, [path], path.parent, said, hint
     )
-    stack.parallel = False
+    stack.parallel = False  # the library reads the pieces of a block in threads of its own
+    stack.at_once = max(8, int(array.chunks[names.index("z")]))
     return stack
-
-
-def _check_array(folder: Path, where: str) -> tuple[int, ...]:
-    """Return the shape of an array whose metadata name nothing but plain numbers and known codecs."""
-    if (folder / "zarr.json").is_file():
-        data = _metadata(folder / "zarr.json")
-        kind, codecs = data["data_type"], list(data["codecs"])
-        piece = data["chunk_grid"]["configuration"]["chunk_shape"]
-        for codec in list(codecs):
-            inner = codec.get("configuration", {}) if isinstance(codec, dict) else {}
-            codecs += [*inner.get("codecs", []), *inner.get("index_codecs", [])]
-        used = {codec["name"] if isinstance(codec, dict) else codec for codec in codecs}
-    elif (folder / ".zarray").is_file():
-        data = _metadata(folder / ".zarray")
-        kind, piece = data["dtype"], data["chunks"]
-        used = {c["id"] for c in [data.get("compressor"), *(data.get("filters") or [])] if c is not None}
-    else:
-        raise OssicleError(
-            "the array of its full resolution is missing", where=where, mend="copy the store again"
-        )
-    if not isinstance(kind, str) or np.dtype(kind).kind not in "buif":
-        raise OssicleError(
-            f"voxels of type {kind} are no grey values", where=where, mend="export grey values"
-        )
-    if used - _CODECS:
-        raise OssicleError(
-            f"its compression {', '.join(sorted(map(str, used - _CODECS)))} is not read",
-            where=where,
-            mend="use zstd",
-        )
-    shape = tuple(int(n) for n in data["shape"])
-    if len(piece) != len(shape) or any(int(n) < 1 for n in (*piece, *shape)):
-        raise OssicleError("its pieces have no proper shape", where=where, mend="write the store again")
-    if math.prod(int(n) for n in piece) * np.dtype(kind).itemsize > _LARGEST_PIECE:
-        raise OssicleError(
-            "a piece of it is larger than 1 GB", where=where, mend="write it with smaller chunks"
-        )
-    return shape
 
 
 def _spacing(image: dict[str, Any], axes: list[dict[str, Any]], where: str) -> tuple[Spacing | None, str]:

@@ -1,6 +1,4 @@
-"""Raw voxels whose shape and type a sidecar names (see :mod:`ossicle.scans.sidecar`), x fastest, then y, then
-z.
-"""
+"""Raw voxels, x fastest, whose shape and type a sidecar names (:mod:`ossicle.scans.sidecar`)."""
 
 from __future__ import annotations
 
@@ -31,6 +29,7 @@ def list_series(path: Path) -> list[SeriesInfo]:
 
 def open_stack(path: Path, request: Request) -> Stack:
     """Open a raw file by its sidecar."""
+    request.expect_one(path)
     where, name = shown(path), shown(path.with_suffix(".json").name)
     sidecar = find_sidecar(path)
     write = f"write {name} with shape_zyx, type, byte_order and spacing_mm_zyx"

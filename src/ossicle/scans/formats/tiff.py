@@ -1,5 +1,4 @@
-"""TIFF: one file a slice, or one file with many pages; classic and BigTIFF; 8, 16 and 32 bit and real
-numbers.
+"""TIFF and BigTIFF: one file a slice, or one file with many pages; 8 to 32 bits and real numbers.
 
 Read with tifffile. A spacing is taken from the file only where its unit is certain: OME-XML (whose default
 unit is the micrometre by its schema), or an ImageDescription of ``key=value`` lines that names a unit of
@@ -68,6 +67,8 @@ def open_stack(path: Path, request: Request) -> Stack:
                 result.warnings += _inverted(file.pages[0])
             return result
         path = path / stack.names[0]
+    else:
+        request.expect_one(path)
     with reading(path, KIND):
         return _open_pages(path)
 
