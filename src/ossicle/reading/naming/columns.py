@@ -83,7 +83,27 @@ def _geometric(values: Sequence[float]) -> float:
     return float(np.exp(np.mean(np.log(np.maximum(values, 1e-3)))))
 
 
-def _column(members: tuple[ToothObservation, ...], arc: float, hints: Mapping[int, NameHint]) -> Column:
+def _leans(objects: Sequence[ToothObservation]) -> dict[int, float]:
+    """Return by part the tangent of the axis's lean along the row of one quadrant, positive if the crown
+    tips backwards."""
+    row = sorted((o for o in objects if o.emergence_fraction > 0.3), key=lambda o: o.arc_mm)
+    leans: dict[int, float] = {}
+    for k, tooth in enumerate(row):
+        before, after = row[max(k - 1, 0)], row[min(k + 1, len(row) - 1)]
+        back = np.subtract(after.crown_centroid_skull_mm, before.crown_centroid_skull_mm)
+        length = float(np.linalg.norm(back))
+        if length > 0:
+            along = float(np.clip(np.dot(tooth.axis, back / length), -0.6, 0.6))
+            leans[tooth.part] = along / float(np.sqrt(1 - along**2))
+    return leans
+
+
+def _column(
+    members: tuple[ToothObservation, ...],
+    arc: float,
+    hints: Mapping[int, NameHint],
+    leans: Mapping[int, float],
+) -> Column:
     hint = next((hints[m.part] for m in members if m.part in hints), None)
     return Column(
         members=members,
@@ -99,7 +119,7 @@ def _column(members: tuple[ToothObservation, ...], arc: float, hints: Mapping[in
         root_count=_mean([m.root_count for m in members]),
         cusp_count=_mean([m.cusp_count for m in members]),
         in_premaxilla=_mean([m.in_premaxilla for m in members]),
-        axis_lean=0.0,
+        axis_lean=float(np.mean([leans.get(m.part, 0.0) for m in members])),
         hint=hint,
     )
 
@@ -176,21 +196,27 @@ def build_columns(objects: Sequence[ToothObservation], hints: Mapping[int, NameH
     """Match the sides of one jaw and split the columns into the line of teeth and those under it."""
     left = [o for o in objects if o.side == "left"]
     right = [o for o in objects if o.side == "right"]
+    leans = {**_leans(left), **_leans(right)}
     columns: list[Column] = []
     if left and right:
         pairs, (shift, slope) = _match(left, right, hints)
         from_right = {j: shift + slope * right[j].arc_mm for j in range(len(right))}
         columns += [
-            _column((left[i], right[j]), 0.5 * (left[i].arc_mm + from_right[j]), hints) for i, j in pairs
+            _column((left[i], right[j]), 0.5 * (left[i].arc_mm + from_right[j]), hints, leans)
+            for i, j in pairs
         ]
         columns += [
-            _column((o,), o.arc_mm, hints) for i, o in enumerate(left) if i not in {p for p, _ in pairs}
+            _column((o,), o.arc_mm, hints, leans)
+            for i, o in enumerate(left)
+            if i not in {p for p, _ in pairs}
         ]
         columns += [
-            _column((o,), from_right[j], hints) for j, o in enumerate(right) if j not in {q for _, q in pairs}
+            _column((o,), from_right[j], hints, leans)
+            for j, o in enumerate(right)
+            if j not in {q for _, q in pairs}
         ]
     else:
-        columns += [_column((o,), o.arc_mm, hints) for o in (*left, *right)]
+        columns += [_column((o,), o.arc_mm, hints, leans) for o in (*left, *right)]
     line, under = _layers(columns)
     everything = sorted(columns, key=lambda c: c.arc_mm)
     edge = [any(m.touches_edge for m in c.members) for c in everything]

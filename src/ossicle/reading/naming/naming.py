@@ -207,8 +207,9 @@ def _extra_name(result: JawResult, column: int) -> Name:
     taken = {name for name in result.decoded.names if name is not None}
     chance = result.chance[column]
     ranked = sorted(result.names, key=lambda n: -chance[result.names[n]])
-    if ranked and chance[result.names[ranked[0]]] > 0.2 and ranked[0] not in taken:
-        return ranked[0]
+    likely = [name for name in ranked if chance[result.names[name]] > 0.15]
+    if likely:
+        return next((name for name in likely if name not in taken), likely[0])
     columns = result.columns.all
     arc = columns[column].arc_mm
     named = [(columns[k].arc_mm, name) for k, name in enumerate(result.decoded.names) if name is not None]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from ..records import Generation
+from ..records import Generation, ToothClass
 from .candidates import Kind
 from .clock import deciduous_stays, development_likelihood, state_chances
 from .columns import Column, JawColumns
@@ -60,13 +60,19 @@ def _log_t(z: FloatArray, df: float = 4.0) -> FloatArray:
     return np.asarray(-(df + 1) / 2 * np.log1p(z * z / df) + np.log(0.375))
 
 
-def _succession(upper: Sequence[Column], deeper: Sequence[Column]) -> FloatArray:
-    """Return (n, m) weights of ``deeper`` being the successor of ``upper``, from place and size alone."""
+def _succession(upper: Sequence[Column], deeper: Sequence[Column], spread: float) -> FloatArray:
+    """Return (n, m) weights of ``deeper`` being the successor of ``upper``, from place, size and depth.
+
+    The successor is looked for below the crown, and along the tooth's own axis; ``spread`` is in tooth
+    lengths.
+    """
     weight = np.zeros((len(upper), len(deeper)))
     for i, first in enumerate(upper):
         for j, second in enumerate(deeper):
-            span = max(first.length_mm, 0.7 * second.length_mm)
-            place = float(np.exp(_log_t(np.array((second.arc_mm - first.arc_mm) / (0.35 * span))))) / 0.14
+            span = spread * max(first.length_mm, 0.7 * second.length_mm)
+            away = second.arc_mm - first.arc_mm
+            along = away - first.axis_lean * (second.depth_mm - first.depth_mm)
+            place = np.exp(_log_t(np.array([away, along]) / span)).mean() / spread / 0.4
             grown = 0.5 * np.log(second.length_mm * second.width_mm / (first.length_mm * first.width_mm))
             size = float(np.exp(_log_t(np.array((grown - 0.12) / 0.35)))) / 0.375
             below = (first.depth_mm - second.depth_mm) / max(0.3 * first.crown_height_mm, 1e-3)
@@ -92,6 +98,16 @@ def _room(line: Sequence[Column]) -> FloatArray:
             room[i] = max(room[i], 0.4)
     return room
 
+
+SUCCESSION_SPREAD: Mapping[ToothClass, float] = {
+    "incisor": 0.55,
+    "canine": 0.55,
+    "premolar": 0.35,
+    "molar": 0.35,
+}
+"""How far along the row, in tooth lengths, a successor lies from the tooth it replaces: premolars between
+its roots; the larger
+permanent incisors and canines crowd backwards and inwards."""
 
 _COVERED = 3.0
 """Log cost of a successor without its deciduous tooth lying wholly under the tooth of another locus."""
@@ -150,9 +166,14 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     room = _room(jaw.line)
     between = _between(jaw.line, jaw.under)
     line, under = slice(0, n1), slice(n1, n1 + n2)
-    pair_lu = _succession(jaw.line, jaw.under)
-    pair_ul = _succession(jaw.under, jaw.line).T
-    pair_ll = _succession(jaw.line, jaw.line)
+    pairs = {
+        spread: (
+            _succession(jaw.line, jaw.under, spread),
+            _succession(jaw.under, jaw.line, spread).T,
+            _succession(jaw.line, jaw.line, spread),
+        )
+        for spread in set(SUCCESSION_SPREAD.values())
+    }
 
     def emission(kind: Kind, generation: Generation) -> tuple[FloatArray, FloatArray]:
         """Return chances (ages, 4) and form times detection (n,)."""
@@ -219,6 +240,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
         p_alone = (p_chances * no_d) @ states[False].T * p_worth
         d_alone = d_weight * ((p_chances * stays) @ miss)[:, None]
         absent = p_chances * no_d * miss
+        pair_lu, pair_ul, pair_ll = pairs[SUCCESSION_SPREAD[kind.tooth_class]]
         together = d_weight[:, line, None] * p_with[:, None, under] * pair_lu
         swapped = p_with[:, line, None] * d_weight[:, None, under] * pair_ul
         moves = [
