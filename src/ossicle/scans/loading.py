@@ -278,7 +278,8 @@ class _Intake:
             self.watch.look(out[a - z0 : b - z0], a)
 
         if self.stack.parallel:
-            step = max(1, min(4, (z1 - z0) // (2 * self.threads)))
+            one_file_a_slice = len(self.stack.files) == self.stack.shape_zyx[0]
+            step = 1 if one_file_a_slice else max(1, min(4, (z1 - z0) // (2 * self.threads)))
             list(pool.map(lambda a: take(a, min(a + step, z1)), range(z0, z1, step)))
         else:
             step = max(1, min(self.stack.at_once, z1 - z0))

@@ -213,10 +213,14 @@ class StoreWriter:
         self._arrays[level][done : done + held] = slab
         self._written[level] += held
         if level + 1 < len(self.shapes):
-            steps = range(0, held, 8)
-            run = map if pool is None else pool.map
-            pieces = list(run(lambda z: halve(slab[z : z + 8]), steps))
-            self._append(level + 1, np.concatenate(pieces) if len(pieces) > 1 else pieces[0], pool)
+            coarse = np.empty(((held + 1) // 2, *self.shapes[level + 1][1:]), slab.dtype)
+
+            def fill(z: int) -> None:
+                for a in range(z, min(z + 16, held), 2):  # two slices at a time stay in the processor's cache
+                    coarse[a // 2] = halve(slab[a : a + 2])[0]
+
+            list((map if pool is None else pool.map)(fill, range(0, held, 16)))
+            self._append(level + 1, coarse, pool)
 
     def finish(self, scan: Scan, key: str) -> None:
         """Write the metadata; the store is whole after this.

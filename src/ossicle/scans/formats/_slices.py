@@ -105,7 +105,7 @@ def slice_stack(folder: Path, stack: NumberedStack, decode: Decoder, kind: str, 
     digests: dict[Path, tuple[str, int]] = {}
 
     def read(z0: int, z1: int) -> NDArray[Any]:
-        out = np.empty((z1 - z0, rows, columns), dtype)
+        out = np.empty((z1 - z0 if z1 - z0 > 1 else 0, rows, columns), dtype)
         for z in range(z0, z1):
             path = files[z]
             with reading(path, kind):
@@ -127,6 +127,8 @@ def slice_stack(folder: Path, stack: NumberedStack, decode: Decoder, kind: str, 
                     where=shown(folder),
                     mend="give slices of one type only",
                 )
+            if z1 - z0 == 1:
+                return plane[np.newaxis].astype(dtype, copy=False)
             out[z - z0] = plane
         return out
 

@@ -83,8 +83,13 @@ def _decode(raw: bytes, path: Path) -> NDArray[Any]:
                 where=where,
                 mend="give one file a slice, or one file with all slices",
             )
-        _check_page(pages[0], len(raw), where)
-        return _grey(pages[0], pages[0].asarray(maxworkers=1), where)
+        page = pages[0]
+        _check_page(page, len(raw), where)
+        if page.is_contiguous and _is_plain(page):  # no need to copy
+            dtype = page.dtype.newbyteorder(file.byteorder)
+            plane = np.frombuffer(raw, dtype, page.imagelength * page.imagewidth, page.dataoffsets[0])
+            return _grey(page, plane.reshape(page.imagelength, page.imagewidth), where)
+        return _grey(page, page.asarray(maxworkers=1), where)
 
 
 def _open_pages(path: Path) -> Stack:
@@ -167,6 +172,18 @@ def _contiguous(
         )
     voxels = FlatVoxels(path, (slices, rows, columns), dtype, offset=offset)
     return Stack(voxels.shape, dtype.newbyteorder("="), voxels.read, [path], path.parent, spacing, hint)
+
+
+def _is_plain(page: Any) -> bool:
+    """Return whether the voxels lie in the file as they are: no compression, no prediction, whole bytes."""
+    return (
+        int(page.compression) == 1
+        and int(page.predictor) == 1
+        and int(page.fillorder) == 1
+        and int(page.samplesperpixel) == 1
+        and int(page.bitspersample) == page.dtype.itemsize * 8
+        and page.dtype.kind in "uif"
+    )
 
 
 def _is_thumbnail(page: Any) -> bool:
