@@ -2,8 +2,8 @@
 
 ``python -m benchmarks.intake --sizes 256 512 1024`` prints seconds, processor seconds, peak memory, ratio.
 
-The plain pipeline reads slabs of 64 slices with tifffile and writes one Zarr array (64^3 chunks, zstd 1). Ours
-hashes every file, checks every slice, and writes all levels. Both are run in turn, in processes of their own,
+The plain pipeline reads slabs of 64 slices with tifffile and writes one Zarr array (64^3 chunks, zstd 1).
+Ours hashes every file, checks every slice, and writes all levels. Both are run in turn, in own processes,
 and the best of the repeats is kept; files are in the page cache for both.
 """
 
