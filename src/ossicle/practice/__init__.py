@@ -3,6 +3,6 @@
 :func:`presets` names what can be made, :func:`make` writes a specimen's folder, :func:`build` keeps it in memory.
 """
 
-from ossicle.practice.making import Made, Preset, build, make, presets
+from ossicle.practice.making import FAULTS, Made, Preset, build, make, presets
 
-__all__ = ["Made", "Preset", "build", "make", "presets"]
+__all__ = ["FAULTS", "Made", "Preset", "build", "make", "presets"]

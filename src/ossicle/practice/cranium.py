@@ -28,7 +28,6 @@ from ossicle.practice.shapes import (
     loft,
     meet,
     plate,
-    shell,
 )
 
 __all__ = ["Op", "Skull", "cranium"]

@@ -255,7 +255,7 @@ def build_ear(
         "round_window_mm2": round(float(np.pi * r_round**2), 5),
         "cochlear_turns": round(turns, 3),
         "floor": str(design.get("floor", "ectotympanic")),
-        "ossicles": {n: "present" for n in bones},
+        "ossicles": dict.fromkeys(bones, "present"),
     }
     ear.openings = [
         _ellipse("oval window", side, half, b, sent(foot)),

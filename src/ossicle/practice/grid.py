@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from ossicle.practice.shapes import Array, Frame, Solid, box_through, f32, smooth_max, smooth_min
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
@@ -15,15 +15,17 @@ from numpy.typing import NDArray
 from ossicle import __version__
 from ossicle.errors import OssicleError
 from ossicle.practice.animals import animal, animals
+from ossicle.practice.faults import FAULTS, afflict, checked, side_ages
 from ossicle.practice.files import write_folder
-from ossicle.practice.mix import AIR, FLUID, FOAM, truth_tissue
+from ossicle.practice.mix import FLUID, FOAM, truth_tissue
 from ossicle.practice.scanner import ScannerSettings, scan_volume
 from ossicle.practice.scanner import preset as scanner_preset
-from ossicle.practice.specimen import anatomy, fit_grid, outer_points, random_rotation
+from ossicle.practice.specimen import anatomy, outer_points, random_rotation
+from ossicle.practice.surroundings import lay_out, surround
 from ossicle.practice.truth import truth as truth_of
-from ossicle.practice.voxels import Specimen, voxelise
+from ossicle.practice.voxels import Specimen, merge, voxelise
 
-__all__ = ["Made", "Preset", "build", "make", "presets"]
+__all__ = ["FAULTS", "Made", "Preset", "build", "make", "presets"]
 
 Progress = Callable[[str, float], None]
 STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
@@ -73,6 +75,7 @@ def build(
     seed: int = 1,
     voxel_mm: float | tuple[float, float, float] | None = None,
     settings: ScannerSettings | None = None,
+    faults: Sequence[str] = (),
     tilt_deg: float = 22.0,
     gape_deg: float = 0.0,
     threads: int = 2,
@@ -90,6 +93,8 @@ def build(
         Voxel edge in mm, or spacing (z, y, x).
     settings
         How it is scanned; the scanner's ``typical`` when not given.
+    faults
+        Names from :data:`FAULTS`, which combine.
     tilt_deg
         How far at most the skull lies from square in the scan, degrees; which way round it lies is left to chance.
     gape_deg
@@ -98,7 +103,7 @@ def build(
     Raises
     ------
     OssicleError
-        If the preset is unknown or a value makes no sense.
+        If the preset or a fault is unknown or a value makes no sense.
     """
     known = presets()
     if preset not in known:
@@ -107,28 +112,41 @@ def build(
         )
     p = known[preset]
     spacing = _spacing(p.voxel_mm if voxel_mm is None else voxel_mm)
+    wrong = checked(faults)
     how = settings if settings is not None else scanner_preset("typical")
+    if "wet" in wrong:
+        how = replace(how, background=FLUID)
     say = progress or (lambda _what, _share: None)
-    say("lay out the anatomy", 0.0)
     rng = np.random.default_rng([seed, 7])
-    a = anatomy(p.animal, p.stage, seed, gape=gape_deg)
-    rotation = random_rotation(rng, tilt_deg)
-    size = a.animal.scale
+    bodies = []
+    for i in range(2 if "two-specimens" in wrong else 1):
+        say("lay out the anatomy", 0.5 * i)
+        own = np.random.default_rng([seed, 11 + i])
+        a = anatomy(p.animal, p.stage, seed + 1000 * i, gape=gape_deg, ahead=side_ages(wrong, own))
+        bodies.append(afflict(a, wrong, own))
+    turns = [random_rotation(rng, tilt_deg) for _ in bodies]
+    size = bodies[0].animal.scale
     fine = (spacing[0] / size, spacing[1] / size, spacing[2] / size)
-    grid = fit_grid(outer_points(a), rotation, fine, max(1.0, 4 * max(fine)), size)
-    soft = float(rng.uniform(0.25, 1.0)) if how.background != FLUID else 1.0
-    s = voxelise(a, grid, soft, say)
+    margin = max(1.0, 4 * max(fine))
+    field = lay_out([outer_points(a) for a in bodies], turns, fine, margin, size, wrong, rng)
+    wet = how.background == FLUID
+    soft = 1.0 if wet else float(rng.uniform(0.25, 1.0))
+    specimens = [voxelise(a, grid, soft, say) for a, grid in zip(bodies, field.grids, strict=True)]
+    for other in specimens[1:]:
+        merge(specimens[0], other)
+    s = specimens[0]
+    surround(s, field, wrong, rng)
     say("scan", 0.0)
-    shares = {m: v.astype(np.float16) * np.float16(1 / 255) for m, v in s.mix.fractions().items() if m != AIR}
-    scan = scan_volume(shares, spacing, how, rng, density=s.mix.density, threads=threads, progress=say)
-    del shares
+    scan = scan_volume(_shares(s), spacing, how, rng, density=s.mix.density, threads=threads, progress=say)
     tissue = truth_tissue(s.mix)
-    if how.background == FLUID or how.background == FOAM:
-        tissue[tissue == 0] = 6 if how.background == FLUID else 5
+    if wet or how.background == FOAM:
+        tissue[tissue == 0] = 6 if wet else 5
     labels = s.labels
     if how.mirrored:
-        s.mirrored = True
-        labels, tissue = labels[:, :, ::-1], tissue[:, :, ::-1]
+        for one in specimens:
+            one.mirrored = True
+        labels = np.ascontiguousarray(labels[:, :, ::-1])
+        tissue = np.ascontiguousarray(tissue[:, :, ::-1])
     record = {
         "shape_zyx": list(scan.values.shape),
         "spacing_mm_zyx": list(spacing),
@@ -155,7 +173,12 @@ def build(
         "grey_per_attenuation_cm": scan.grey_per_attenuation,
         "grey_at_zero_attenuation": scan.grey_at_zero,
     }
-    return Made(scan.values, labels, tissue, spacing, truth_of(s, made_by, record), sidecar, s)
+    return Made(scan.values, labels, tissue, spacing, truth_of(specimens, made_by, record), sidecar, s)
+
+
+def _shares(s: Specimen) -> dict[int, NDArray[np.float16]]:
+    """The materials' shares as fractions; what is left over is the scanner's background."""
+    return {m: (v * np.float16(1 / 255)).astype(np.float16) for m, v in s.mix.share.items()}
 
 
 def make(

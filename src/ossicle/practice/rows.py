@@ -208,7 +208,9 @@ def lay_row(
                 continue
             # molars count as permanent though nothing precedes them
             generation = "permanent" if first is not None or locus.kind == "molar" else "unreplaced"
-            here = _tooth(locus, locus.second, generation, side, second, age, wear, rng, common)
+            # an ever-growing tooth grows with the jaw; the others come in their final size
+            size = common * (float(grow.face) / common if locus.second.growing else 1.0)
+            here = _tooth(locus, locus.second, generation, side, second, age, wear, rng, size)
             course = second
         lean = locus.lean + float(rng.normal(0, 0.04)) * jitter
         tip = locus.tip + float(rng.normal(0, 0.03)) * jitter

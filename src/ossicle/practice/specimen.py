@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,21 +13,23 @@ from ossicle.practice.animals import Animal, Stage, animal
 from ossicle.practice.cranium import Skull, cranium
 from ossicle.practice.dentary import dentary
 from ossicle.practice.ear import Ear, build_ear
-from ossicle.practice.grid import Grid
 from ossicle.practice.growth import Proportions
 from ossicle.practice.palate import Opening, palate_openings
 from ossicle.practice.rows import lay_row, mirrored
 from ossicle.practice.shapes import Frame
 from ossicle.practice.teeth import Tooth
 
-__all__ = ["FIRST_TOOTH", "Anatomy", "anatomy", "fit_grid", "outer_points", "random_rotation"]
+__all__ = ["FIRST_TOOTH", "Anatomy", "anatomy", "outer_points", "random_rotation", "renumber"]
 
 FIRST_TOOTH = 101
 
 
 @dataclass
 class Anatomy:
-    """An animal at a stage, in skull coordinates (mm), before it is scanned."""
+    """An animal at a stage, in skull coordinates (mm of its design), before it is scanned.
+
+    `ghosts` are teeth that fell out and left their alveoli; `missing` records every tooth that was lost.
+    """
 
     animal: Animal
     stage_name: str
@@ -43,8 +45,18 @@ class Anatomy:
     inflection: dict[str, float]
     ears: dict[str, Ear] = field(default_factory=dict)
     openings: list[Opening] = field(default_factory=list)
+    ghosts: list[Tooth] = field(default_factory=list)
+    missing: list[dict[str, Any]] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
-    extra: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def half_width(self) -> float:
+        """Half the cranium's greatest breadth, mm."""
+        c = self.animal.design["cranium"]
+        points = np.array(
+            [*(p[:3] for p in c["arch"]), *([o[3], 0.0, o[0]] for o in c["outline"])], dtype=float
+        )
+        return float(self.grow.point(points)[:, 0].max()) + 0.5
 
 
 def hinge(at: NDArray[np.float64], degrees: float) -> Frame:
@@ -94,8 +106,19 @@ def _close(teeth: Sequence[Tooth], at: NDArray[np.float64], least: float, skull:
     return deg
 
 
-def anatomy(name: str, stage_name: str, seed: int, *, gape: float = 0.0, jitter: float = 1.0) -> Anatomy:
-    """Lay out one animal: every tooth in its place, cranium and dentaries as solids."""
+def anatomy(
+    name: str,
+    stage_name: str,
+    seed: int,
+    *,
+    gape: float = 0.0,
+    jitter: float = 1.0,
+    ahead: Mapping[str, float] | None = None,
+) -> Anatomy:
+    """Lay out one animal: every tooth in its place, cranium and dentaries as solids.
+
+    `gape` is the least gape (degrees), `jitter` scales individual variation, and `ahead` is how far a side is ahead in age.
+    """
     beast = animal(name)
     stage = beast.stages[stage_name]
     rng = np.random.default_rng([seed, sum(map(ord, name + stage_name))])
@@ -105,6 +128,7 @@ def anatomy(name: str, stage_name: str, seed: int, *, gape: float = 0.0, jitter:
     grow = Proportions(stage.face * common, stage.brain * common, float(beast.design["cranium"]["hinge"]))
     teeth: list[Tooth] = []
     for side in ("left", "right"):
+        old = age + (ahead or {}).get(side, 0.0)
         row_seeds = {jaw: int(rng.integers(1 << 40)) for jaw in ("upper", "lower")}
 
         def lay(
@@ -112,13 +136,14 @@ def anatomy(name: str, stage_name: str, seed: int, *, gape: float = 0.0, jitter:
             opposed: Sequence[Tooth],
             whole: bool = True,
             side: str = side,
+            old: float = old,
             seeds: dict[str, int] = row_seeds,
         ) -> list[Tooth]:
             return lay_row(
                 beast,
                 jaw,
                 side,
-                age,
+                old,
                 stage.wear,
                 grow,
                 np.random.default_rng(seeds[jaw]),
@@ -148,22 +173,10 @@ def anatomy(name: str, stage_name: str, seed: int, *, gape: float = 0.0, jitter:
     for t in teeth:
         if t.jaw == "lower":
             t.to_skull = pose[t.side] @ t.to_skull
-    order = {"upper": 0, "lower": 1}
-    teeth.sort(
-        key=lambda t: (
-            order[t.jaw],
-            t.side,
-            "ICPM".index(t.kind[0].upper()),
-            t.position,
-            t.generation == "permanent",
-        )
-    )
-    for i, t in enumerate(teeth):
-        t.label = FIRST_TOOTH + i
     ears = {side: _ear(beast, side, age, grow, rng) for side in ("left", "right")}
     for ear in ears.values():
         skull.landmarks.update(ear.landmarks)
-    return Anatomy(
+    a = Anatomy(
         beast,
         stage_name,
         stage,
@@ -179,6 +192,23 @@ def anatomy(name: str, stage_name: str, seed: int, *, gape: float = 0.0, jitter:
         ears,
         palate_openings(beast.design, grow),
     )
+    renumber(a)
+    return a
+
+
+def renumber(a: Anatomy) -> None:
+    """Put the teeth in order (jaw, side, class, position) and give them their labels."""
+    a.teeth.sort(
+        key=lambda t: (
+            t.jaw != "upper",
+            t.side,
+            "ICPM".index(t.kind[0].upper()),
+            t.position,
+            t.generation == "permanent",
+        )
+    )
+    for i, t in enumerate(a.teeth):
+        t.label = FIRST_TOOTH + i
 
 
 def _ear(beast: Animal, side: str, age: float, grow: Proportions, rng: np.random.Generator) -> Ear:
@@ -210,23 +240,6 @@ def outer_points(a: Anatomy, step: float = 0.7) -> NDArray[np.float64]:
             p = p[s.at(p) < step * 0.8]
             out.append(p @ pose[:3, :3].T + pose[:3, 3])
     return np.concatenate(out)
-
-
-def fit_grid(
-    points: NDArray[np.float64],
-    rotation: NDArray[np.float64],
-    spacing: tuple[float, float, float],
-    margin: float,
-    scale: float = 1.0,
-) -> Grid:
-    """A scan grid that holds the points (design mm); `rotation` turns skull axes into scan axes."""
-    p = points @ rotation.T
-    lo, hi = p.min(0) - margin, p.max(0) + margin
-    n = np.ceil((hi - lo) / np.array(spacing[::-1])).astype(int) + 1
-    m = np.eye(4)
-    m[:3, :3] = rotation.T
-    m[:3, 3] = rotation.T @ lo
-    return Grid((int(n[2]), int(n[1]), int(n[0])), spacing, m, scale)
 
 
 def random_rotation(rng: np.random.Generator, tilt_deg: float) -> NDArray[np.float64]:

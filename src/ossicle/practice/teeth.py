@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ossicle.practice import crowns
 from ossicle.practice.noise import ripple
-from ossicle.practice.shapes import half_space, Array, Frame, Solid, f32, join, smooth_max, sphere
+from ossicle.practice.shapes import Array, Frame, Solid, f32, half_space, join, smooth_max, sphere
 
 __all__ = ["Figures", "Model", "Shape", "State", "Tooth", "grow_tooth"]
 

@@ -16,7 +16,7 @@ from ossicle.practice.grid import Grid
 from ossicle.practice.palate import Opening
 from ossicle.practice.shapes import Solid
 from ossicle.practice.teeth import Tooth
-from ossicle.practice.voxels import Specimen
+from ossicle.practice.voxels import Specimen, in_scan
 
 __all__ = ["formula", "scan_to_skull", "to_scan", "truth"]
 
@@ -71,13 +71,15 @@ def formula(teeth: Iterable[Tooth]) -> dict[str, Any]:
 def tooth_record(t: Tooth, s: Specimen, present: set[int]) -> dict[str, Any]:
     """One row of the tooth table."""
     f, k = t.model.figures, s.grid.scale
+    share = in_scan(s, t)
+    notes = [*t.notes, *(["cut by the edge of the scan"] if share < 0.995 else [])]
     centre = t.to_skull[:3, :3] @ f.centroid + t.to_skull[:3, 3]
 
     def partner(other: Tooth | None) -> int | None:
-        return other.label if other is not None and other.label in present else None
+        return other.label + s.offset if other is not None and other.label + s.offset in present else None
 
     return {
-        "label": t.label,
+        "label": t.label + s.offset,
         "name": t.name,
         "jaw": t.jaw,
         "side": t.side,
@@ -86,7 +88,8 @@ def tooth_record(t: Tooth, s: Specimen, present: set[int]) -> dict[str, Any]:
         "generation": t.generation,
         "emergence": t.emergence,
         "emergence_fraction": round(t.fraction, 3),
-        "complete": t.complete,
+        "complete": t.complete and share >= 0.995,
+        "share_in_scan": round(share, 3),
         "replaces": partner(t.replaces),
         "replaced_by": partner(t.replaced_by),
         "centroid_mm_xyz": to_scan(s.grid, s.mirrored, centre),
@@ -100,27 +103,26 @@ def tooth_record(t: Tooth, s: Specimen, present: set[int]) -> dict[str, Any]:
         "root_formed": round(t.state.root, 3),
         "root_resorbed": round(t.state.resorbed, 3),
         "worn": round(t.state.wear, 3),
-        "notes": list(t.notes),
+        "notes": notes,
     }
 
 
 def parts(s: Specimen, present: set[int]) -> list[dict[str, Any]]:
     """Every label of the volume that is there, with its kind, term and side."""
-    out: list[dict[str, Any]] = []
-    for label, kind, term, side in s.names:
-        if label in present:
-            out.append({"label": label, "kind": kind, "term": term, "side": side})
-    for t in s.anatomy.teeth:
-        if t.label in present:
-            out.append(
-                {
-                    "label": t.label,
-                    "kind": "tooth",
-                    "term": f"{t.jaw} {t.kind} tooth {t.name}",
-                    "side": t.side,
-                }
-            )
-    return sorted(out, key=lambda r: r["label"])
+    out = [
+        {"label": label + s.offset, "kind": kind, "term": term, "side": side}
+        for label, kind, term, side in s.names
+    ]
+    out += [
+        {
+            "label": t.label + s.offset,
+            "kind": "tooth",
+            "term": f"{t.jaw} {t.kind} tooth {t.name}",
+            "side": t.side,
+        }
+        for t in s.anatomy.teeth
+    ]
+    return sorted((r for r in out if r["label"] in present), key=lambda r: int(r["label"]))
 
 
 def groups(s: Specimen, present: set[int]) -> dict[str, list[int]]:
@@ -177,8 +179,8 @@ def measurements(s: Specimen, found: Sequence[Tooth]) -> list[dict[str, Any]]:
         if molars:
             p = np.concatenate([t.points() for t in molars])
             add(f"upper molar row length {side}, along the skull", float(np.ptp(p[:, 2])))
-    add("gape", 0.0)
-    out[-1] = {"name": "gape", "value": round(a.gape_deg, 2), "unit": "degree"}
+    if np.isfinite(a.gape_deg) and a.cranium is not None:
+        out.append({"name": "gape", "value": round(a.gape_deg, 2), "unit": "degree"})
     return out
 
 
@@ -222,13 +224,30 @@ def volume_of(solid: Solid, step: float = 0.04) -> float:
     return float(np.clip(0.5 - solid.at(p) / step, 0, 1).sum() * step**3)
 
 
-def truth(s: Specimen, made_by: dict[str, Any], scan: dict[str, Any]) -> dict[str, Any]:
-    """The content of ``truth.json``."""
-    counts = np.bincount(s.labels.ravel())
-    present = {int(i) for i in np.flatnonzero(counts) if i}
-    found = [t for t in s.anatomy.teeth if t.label in present]
-    a = s.anatomy
+def specimen_record(s: Specimen, present: set[int]) -> dict[str, Any]:
+    """What is true of one specimen of a scan."""
+    found = [t for t in s.anatomy.teeth if t.label + s.offset in present]
     return {
+        "pose": {"scan_to_skull": scan_to_skull(s.grid, s.mirrored).tolist()},
+        "teeth": [tooth_record(t, s, present) for t in found],
+        "missing": list(s.anatomy.missing),
+        "formula": formula(found),
+        "parts": parts(s, present),
+        "groups": groups(s, present),
+        "openings": opening_records(s),
+        "jaw": jaw_records(s),
+        "ear": ear_records(s),
+        "measurements": measurements(s, found),
+        "landmarks": landmarks(s),
+    }
+
+
+def truth(specimens: Sequence[Specimen], made_by: dict[str, Any], scan: dict[str, Any]) -> dict[str, Any]:
+    """The content of ``truth.json``; a second specimen in the scan stands under ``others``."""
+    first = specimens[0]
+    a = first.anatomy
+    present = {int(i) for i in np.flatnonzero(np.bincount(first.labels.ravel())) if i}
+    head = {
         "schema": SCHEMA,
         "invented": True,
         "note": NOTE,
@@ -239,14 +258,8 @@ def truth(s: Specimen, made_by: dict[str, Any], scan: dict[str, Any]) -> dict[st
         "faults": list(a.faults),
         "made_by": made_by,
         "scan": scan,
-        "pose": {"scan_to_skull": scan_to_skull(s.grid, s.mirrored).tolist()},
-        "teeth": [tooth_record(t, s, present) for t in found],
-        "formula": formula(found),
-        "parts": parts(s, present),
-        "groups": groups(s, present),
-        "openings": opening_records(s),
-        "jaw": jaw_records(s),
-        "ear": ear_records(s),
-        "measurements": measurements(s, found),
-        "landmarks": landmarks(s),
     }
+    out = {**head, **specimen_record(first, present)}
+    if len(specimens) > 1:
+        out["others"] = [specimen_record(s, present) for s in specimens[1:]]
+    return out

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +18,7 @@ from ossicle.practice.specimen import Anatomy
 from ossicle.practice.sutures import elements, suture_width
 from ossicle.practice.teeth import Tooth
 
-__all__ = ["Specimen", "voxelise"]
+__all__ = ["Specimen", "in_scan", "merge", "voxelise"]
 
 F = np.float32
 Progress = Callable[[str, float], None]
@@ -33,7 +32,7 @@ OSSICLE, OPENING = 60, 70
 class Specimen:
     """A specimen on its scan grid, with the anatomy that it was made from.
 
-    ``names`` lists (label, kind, term, side) of every part but the teeth.
+    ``names`` lists (label, kind, term, side) of every part but the teeth; `offset` is added to all labels in the scan.
     """
 
     anatomy: Anatomy
@@ -41,11 +40,34 @@ class Specimen:
     mix: mx.Mix
     labels: NDArray[np.uint16]
     mirrored: bool = False
+    offset: int = 0
     names: list[tuple[int, str, str, str]] = field(default_factory=list)
-    extra: dict[str, Any] = field(default_factory=dict)
 
     def name(self, label: int, kind: str, term: str, side: str) -> None:
         self.names.append((label, kind, term, side))
+
+
+def merge(first: Specimen, second: Specimen) -> None:
+    """Lay a second specimen of the same grid shape into the first one's volume, its labels raised by 1000."""
+    second.offset = first.offset + 1000
+    there = second.labels > 0
+    first.labels[there] = second.labels[there] + np.uint16(second.offset)
+    held = np.zeros(first.mix.shape, dtype=bool)
+    for material, share in second.mix.share.items():
+        plane = first.mix.plane(material)
+        held |= share > 0
+        plane[:] = np.minimum(plane.astype(np.uint16) + share, 255).astype(np.uint8)
+    first.mix.density[held] = second.mix.density[held]
+    second.labels, second.mix = first.labels, first.mix
+
+
+def in_scan(s: Specimen, t: Tooth) -> float:
+    """Share of a tooth's surface points that lie inside the scan."""
+    p = t.points()
+    inv = np.linalg.inv(s.grid.index_to_skull)
+    i = p @ inv[:3, :3].T + inv[:3, 3]
+    n = np.array(s.grid.shape[::-1])
+    return float(((i > -0.5) & (i < n - 0.5)).all(1).mean())
 
 
 @dataclass(frozen=True)
@@ -66,12 +88,12 @@ def voxelise(a: Anatomy, grid: Grid, soft_left: float = 0.7, progress: Progress 
     m = Matter(0.80 + 0.20 * young, 0.36 + 0.1 * young, soft_left, a.seed)
     if a.cranium is not None:
         say("cranium", 0.0)
-        _cranium(s, a.cranium, [t for t in a.teeth if t.jaw == "upper"], m)
+        _cranium(s, a.cranium, [t for t in a.teeth + a.ghosts if t.jaw == "upper"], m)
     for side, skull in a.dentaries.items():
         say(f"{side} dentary", 0.4)
         k = 1.0 if side == "left" else -1.0
         canvas = Canvas(grid)
-        mine = [t for t in a.teeth if t.jaw == "lower" and t.side == side]
+        mine = [t for t in a.teeth + a.ghosts if t.jaw == "lower" and t.side == side]
         clip = half_space([k * 0.05, 0, 0], [-k, 0, 0])
         _alveolar(canvas, skull, a.jaw[side], mine, m.wall, clip)
         index, dist = _inside(canvas)
