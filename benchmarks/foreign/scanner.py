@@ -85,7 +85,7 @@ def scan(canvas: Canvas, o: Options) -> tuple[NDArray[np.generic], dict[str, Any
     noise *= load.astype(np.float32)[:, None, None]
     v += np.float32(sigma) * noise
     gain = float(rng.uniform(6000, 18000))
-    offset = float(rng.uniform(2000, 12000))
+    offset = max(float(rng.uniform(2000, 12000)), 5 * sigma * gain)  # air must not be clipped
     if o.bits == 8:
         grey: NDArray[np.generic] = np.clip(v * 95 + 25, 0, 255).astype(np.uint8)
     else:
