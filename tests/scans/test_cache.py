@@ -170,3 +170,20 @@ def test_pruning_removes_what_was_not_used_for_longest(tmp_path, take, volume):
     assert scans[1].store.exists()
     assert scans[2].store.exists()
     assert len(Cache(take.cache).prune(0)) == 2
+
+
+def test_a_disk_that_fills_up_leaves_nothing(tmp_path, take):
+    """Writes beyond a limit on file sizes fail as on a full disk."""
+    import resource
+
+    folder = write_slices(
+        tmp_path / "s", np.random.default_rng(0).integers(0, 60000, (6, 90, 90)).astype("u2")
+    )
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, hard))
+    try:
+        with pytest.raises(OssicleError, match=r"cannot be kept here .*OSSICLE_CACHE"):
+            take(folder, spacing_mm_zyx=1)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert leftovers(take.cache) == []

@@ -29,7 +29,9 @@ from ossicle.scans import load
 from .test_dicom import multiframe, save, write
 from .test_omezarr import foreign
 
-EXAMPLES = int(os.environ.get("OSSICLE_FUZZ", "25"))
+pytestmark = pytest.mark.filterwarnings("ignore::UserWarning", "ignore::RuntimeWarning")
+
+EXAMPLES = int(os.environ.get("OSSICLE_FUZZ", "16"))
 MOST_GROWTH_MB = 800
 VOLUME = np.random.default_rng(7).integers(0, 4096, (4, 9, 7)).astype(np.uint16)
 

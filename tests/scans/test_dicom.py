@@ -30,6 +30,8 @@ from ossicle.scans import list_series
 from .conftest import SPACING
 from .test_nifti import rotation
 
+pytestmark = pytest.mark.filterwarnings("ignore:.*:UserWarning:pydicom")
+
 Z, Y, X = SPACING
 
 

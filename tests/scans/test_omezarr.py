@@ -67,6 +67,18 @@ def test_codecs(tmp_path, take, volume):
     assert np.array_equal(take(path).array(), volume)
 
 
+@pytest.mark.parametrize("version", ["0.4", "0.5"])
+def test_absent_pieces_are_told(tmp_path, take, volume, version):
+    path = foreign(tmp_path / "a.zarr", volume, version)
+    assert not any("absent" in w for w in take(path).warnings)
+    pieces = [
+        p for p in (path / "0").rglob("*") if p.is_file() and "zarr" not in p.name and p.name != ".zattrs"
+    ]
+    assert len(pieces) == 2 * 3 * 3
+    pieces[5].unlink()
+    assert any("1 of the store's 18 pieces are absent" in w for w in take(path).warnings)
+
+
 def test_a_store_of_several_images(tmp_path, take, volume):
     zarr.create_group(str(tmp_path / "a.zarr"), zarr_format=2)
     for name in "01":

@@ -27,6 +27,7 @@ __all__ = ["KIND", "ORDER", "list_series", "open_stack", "probe"]
 KIND = "OME-Zarr"
 ORDER = 10
 _VERSIONS = ("0.4", "0.5")
+_NO_PIECES = ("zarr.json", ".zarray", ".zattrs", ".zgroup", ".zmetadata")
 _MARKS = ("zarr.json", ".zgroup", ".zattrs")
 
 
@@ -105,12 +106,12 @@ def _open(path: Path, request: Request) -> Stack:
         if axis not in "zyx" and size != 1:
             raise OssicleError(f"it holds {size} along axis {axis}", where=where, mend="export one volume")
     array = zarr.open_array(str(folder), mode="r")
-    return _stack(path, group, array, names, shape, _spacing(image, axes, where), where)
+    return _stack(path, folder, array, names, shape, _spacing(image, axes, where), where)
 
 
 def _stack(
     path: Path,
-    group: Path,
+    folder: Path,
     array: Any,
     names: list[str],
     shape: tuple[int, ...],
@@ -123,7 +124,7 @@ def _stack(
         raise OssicleError(
             f"voxels of type {dtype} are no grey values", where=where, mend="export grey values"
         )
-    held = sum(p.stat().st_size for p in group.rglob("*") if p.is_file())
+    held = sum(p.stat().st_size for p in folder.rglob("*") if p.is_file())
     # empty pieces need not be there at all, so only a wild claim can be told from these sizes
     check_claim(volume, dtype.itemsize / 100, held, where=where, packed=True)
 
@@ -136,9 +137,24 @@ def _stack(
     stack = Stack(
         (volume[0], volume[1], volume[2]), dtype.newbyteorder("="), read, [path], path.parent, said, hint
     )
+    stack.warnings += _absent_pieces(folder, array)
     stack.parallel = False  # the library reads the pieces of a block in threads of its own
     stack.at_once = max(8, int(array.chunks[names.index("z")]))
     return stack
+
+
+def _absent_pieces(folder: Path, array: Any) -> list[str]:
+    """Say how many pieces are not there: empty ones may be left out, and broken copies lack some."""
+    piece = array.shards or array.chunks
+    expected = math.prod(-(-n // c) for n, c in zip(array.shape, piece, strict=True))
+    there = sum(1 for p in folder.rglob("*") if p.is_file() and p.name not in _NO_PIECES)
+    if there >= expected:
+        return []
+    return [
+        f"{expected - there} of the store's {expected} pieces are absent and were taken as filled with "
+        f"{array.fill_value}: right where the program that wrote it left out empty ones, wrong after a broken "
+        "copy."
+    ]
 
 
 def _spacing(image: dict[str, Any], axes: list[dict[str, Any]], where: str) -> tuple[Spacing | None, str]:

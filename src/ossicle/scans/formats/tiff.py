@@ -14,7 +14,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 from threading import RLock
-from typing import Any
+from typing import Any, Literal
 from xml.etree import ElementTree
 
 import numpy as np
@@ -34,6 +34,7 @@ __all__ = ["KIND", "list_series", "open_stack", "probe"]
 
 KIND = "TIFF"
 SUFFIXES = (".tif", ".tiff", ".btf", ".tf8")
+_ORDER: dict[str, Literal["little", "big"]] = {"<": "little", ">": "big"}
 _MAGIC = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 
 # tifffile tells of damage through its logger as well as by raising; ours is the sentence.
@@ -96,6 +97,7 @@ def _open_pages(path: Path) -> Stack:
     where, size = shown(path), path.stat().st_size
     file = tifffile.TiffFile(path)
     try:
+        _check_chain(file, size, where)
         first = file.pages[0]
         _check_page(first, size, where)
         rows, columns = int(first.imagelength), int(first.imagewidth)
@@ -188,6 +190,27 @@ def _is_plain(page: Any) -> bool:
 
 def _is_thumbnail(page: Any) -> bool:
     return bool(getattr(page, "is_reduced", False))
+
+
+def _check_chain(file: tifffile.TiffFile, size: int, where: str) -> None:
+    """Follow the chain of pages to its end, since the library ends it in silence where it is broken."""
+    kind, at = file.tiff, int(file.pages[0].offset)
+    seen: set[int] = set()
+    while at:
+        if at in seen or at + kind.tagnosize > size:
+            raise OssicleError(
+                f"the chain of its pages is broken after {len(seen)}", where=where, mend="copy it again"
+            )
+        seen.add(at)
+        file.filehandle.seek(at)
+        tags = int.from_bytes(file.filehandle.read(kind.tagnosize), _ORDER[file.byteorder])
+        file.filehandle.seek(at + kind.tagnosize + tags * kind.tagsize)
+        raw = file.filehandle.read(kind.offsetsize)
+        if len(raw) < kind.offsetsize:
+            raise OssicleError(
+                f"the file ends within page {len(seen)}", where=where, mend="copy it again from where it came"
+            )
+        at = int.from_bytes(raw, _ORDER[file.byteorder])
 
 
 def _check_page(page: Any, size: int, where: str) -> None:
