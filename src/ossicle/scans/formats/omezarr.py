@@ -151,9 +151,9 @@ def _absent_pieces(folder: Path, array: Any) -> list[str]:
     if there >= expected:
         return []
     return [
-        f"{expected - there} of the store's {expected} pieces are absent and were taken as filled with "
-        f"{array.fill_value}: right where the program that wrote it left out empty ones, wrong after a broken "
-        "copy."
+        f"{expected - there} of the store's {expected} pieces are absent and were taken as filled with"
+        f" {array.fill_value}: right where the program that wrote it left out empty ones, wrong after a "
+        "broken copy."
     ]
 
 
