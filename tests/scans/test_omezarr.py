@@ -3,6 +3,7 @@ ome-zarr-models checks.
 """
 
 import json
+import pickle
 import shutil
 
 import numpy as np
@@ -83,7 +84,7 @@ def test_a_store_of_several_images(tmp_path, take, volume):
     zarr.create_group(str(tmp_path / "a.zarr"), zarr_format=2)
     for name in "01":
         foreign(tmp_path / "a.zarr" / name, volume >> int(name))
-    with pytest.raises(OssicleError, match="2 images"):
+    with pytest.raises(OssicleError, match="2 images; choose one with --series: 0, 1"):
         take(tmp_path / "a.zarr")
     assert np.array_equal(take(tmp_path / "a.zarr", series="1").array(), volume >> 1)
 
@@ -93,6 +94,13 @@ def test_unit_that_is_not_named(tmp_path, take, volume):
     with pytest.raises(OssicleError, match="no unit of length"):
         take(path)
     assert take(path, spacing_mm_zyx=0.1).geometry.spacing_mm_zyx == (0.1,) * 3
+
+
+def test_a_scan_can_be_sent_to_another_process(tmp_path, take, volume):
+    scan = take(write_slices(tmp_path / "s", volume), spacing_mm_zyx=SPACING)
+    again = pickle.loads(pickle.dumps(scan))
+    assert np.array_equal(again.values[2:4], volume[2:4])
+    assert again.geometry == scan.geometry
 
 
 def edited(path, file, change):

@@ -69,13 +69,14 @@ def _open(path: Path, request: Request) -> Stack:
     where, group = shown(path), path
     images = _images(path)
     if images:
+        listed = ", ".join(shown(name) for name in images[:8]) + (" …" if len(images) > 8 else "")
         if request.series is not None and request.series not in images:
             raise OssicleError(
-                f"it holds no image “{request.series}”", where=where, mend=f"choose of {images[:8]}"
+                f"it holds no image “{request.series}”", where=where, mend=f"choose one of: {listed}"
             )
         if request.series is None and len(images) > 1:
             raise OssicleError(
-                f"it holds {len(images)} images", where=where, mend=f"choose with --series: {images[:8]}"
+                f"it holds {len(images)} images", where=where, mend=f"choose one with --series: {listed}"
             )
         group = path / (request.series or images[0])
     multiscales = _attributes(group).get("multiscales")
