@@ -58,19 +58,20 @@ class RowCurve:
         # on the left side buccal is towards +x (or forward at the incisors)
         if v @ np.array([1.0, 0.0, 0.35]) < 0:
             v = -v
+        # crowns lean forward rather than apart, so that the roots of procumbent teeth stay side by side
+        ahead = 0.3 * v + np.array([0.0, 0.0, 0.7]) if lean > 0.2 else v
+        ahead = ahead - w * (ahead @ w)
+        ahead /= np.linalg.norm(ahead)
+        w = w * np.cos(lean) + ahead * np.sin(lean)
+        u = u - w * (u @ w)
+        u /= np.linalg.norm(u)
+        side = np.cross(w, u)
+        v = side if side @ v > 0 else -side
         m = np.stack([u, v, w], axis=1)
-        cl, sl, ct, st, cz, sz = (
-            np.cos(lean),
-            np.sin(lean),
-            np.cos(tip),
-            np.sin(tip),
-            np.cos(turn),
-            np.sin(turn),
-        )
+        ct, st, cz, sz = np.cos(tip), np.sin(tip), np.cos(turn), np.sin(turn)
         spin = np.array([[cz, -sz, 0], [sz, cz, 0], [0, 0, 1]])
-        buccal = np.array([[1, 0, 0], [0, cl, sl], [0, -sl, cl]])
         mesial = np.array([[ct, 0, st], [0, 1, 0], [-st, 0, ct]])
-        r = m @ mesial @ buccal @ spin
+        r = m @ mesial @ spin
         return frame(self.point(s), r[:, 0], r[:, 1], r[:, 2])
 
 
@@ -169,7 +170,7 @@ def lay_row(
     jitter: float = 1.0,
     *,
     opposed: Sequence[Tooth] = (),
-    successors_too: bool = True,
+    incisors_only: bool = False,
 ) -> list[Tooth]:
     """All teeth of one quadrant, placed in skull coordinates (lower teeth with the jaw closed), on the left.
 
@@ -180,6 +181,8 @@ def lay_row(
     successors: list[tuple[Locus, Tooth | None, float, Course]] = []
     s = 0.0
     for locus in animal.row(jaw):
+        if incisors_only and locus.kind != "incisor":
+            break
         delay = float(rng.normal(0, 0.012)) * jitter
         second = replace(locus.second.course, erupts=locus.second.course.erupts + delay)
         first = locus.first
@@ -240,7 +243,7 @@ def lay_row(
         out.append(here)
         if here.generation == "deciduous" and second.begun(age):
             successors.append((locus, here, s, second))
-    if not successors_too:
+    if incisors_only:
         return out
     successors.sort(key=lambda e: e[3].erupts)
     for locus, before, at, course in successors:
@@ -286,8 +289,13 @@ def _stand(
     if not neighbours and s > 0.5:
         return best, at
     if not neighbours:
-        step = 0.03 - float(best.points()[:, 0].min())
-        return put(at + max(step, 0.0)), at + max(step, 0.0)
+        for _ in range(12):
+            lack = 0.03 - float(best.points()[:, 0].min())
+            if lack <= 0:
+                break
+            at += max(lack, 0.01)
+            best = put(at)
+        return best, at
     at -= 0.3 * half
     for _ in range(40):
         best = put(at)
@@ -320,25 +328,18 @@ def _beneath(
     start = _settle(tooth, age, course, curve.frame(at, turns[0] - 0.12, turns[1]))
     width, length = tooth.shape.width, tooth.shape.length
     near = [t for t in others if np.linalg.norm(t.to_skull[:3, 3] - start.to_skull[:3, 3]) < 9.0]
-    best, best_cost = start, 1e9
-    for du, dv in (
-        (0.0, 0.0),
-        (0.0, -0.3),
-        (0.0, -0.6),
-        (0.0, -0.9),
-        (-0.25, -0.3),
-        (0.25, -0.3),
-        (-0.5, -0.6),
-        (0.5, -0.6),
-        (-0.5, 0.0),
-        (0.5, 0.0),
-    ):
+    best, best_cost, best_room = start, 1e9, -9.0
+    tries = [
+        (du, dv) for du in (0.0, -0.25, 0.25, -0.5, 0.5, -0.9) for dv in (0.0, -0.3, 0.3, -0.6, -0.9, -1.4)
+    ]
+    tries.sort(key=lambda c: abs(c[0]) * length + abs(c[1]) * min(width, 2.0))
+    for du, dv in tries:
         stray = 0.7 * abs(du) * length + 0.7 * abs(dv) * min(width, 2.0)
         if stray >= best_cost:
             continue
         here = _shift(start, u=du * length, v=dv * min(width, 2.0))
         down = 0.0
-        for _ in range(30):
+        for _ in range(45):
             room = min(clearance(here, near, coarse=4, limit=0.3), float(here.points(8)[:, 0].min()) + 0.06)
             if room >= 0.1:
                 break
@@ -347,6 +348,8 @@ def _beneath(
             if down + stray >= best_cost:
                 break
         if room < 0.1:
+            if best_cost > 1e8 and room > best_room:
+                best, best_room = here, room
             continue
         if down + stray < best_cost:
             best, best_cost = here, down + stray

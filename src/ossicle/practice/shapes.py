@@ -314,13 +314,14 @@ class Table:
         t, v = np.asarray(at, dtype=float), np.asarray(values, dtype=float)
         order = np.argsort(t)
         t, v = t[order], v[order]
-        self.lo, self.hi = float(t[0]), float(t[-1])
-        grid = np.linspace(self.lo, self.hi, n)
-        self.values = PchipInterpolator(t, v)(grid).astype(F) if len(t) > 1 else np.full(n, v[0], dtype=F)
-        self.n = n
-        self.slopes = np.append(np.diff(self.values), F(0))
-        self.constant = float(v[0]) if np.ptp(v) < 1e-9 else None
+        self.lo, self.hi, self.n = float(t[0]), float(t[-1]), n
         self.step = (self.hi - self.lo) / (n - 1) if len(t) > 1 else 1.0
+        self.constant = float(v[0]) if np.ptp(v) < 1e-9 else None
+        if self.constant is None:
+            self.values = PchipInterpolator(t, v)(np.linspace(self.lo, self.hi, n)).astype(F)
+        else:
+            self.values = np.full(n, v[0], dtype=F)
+        self.slopes = np.append(np.diff(self.values), F(0))
 
     def place(self, t: Array) -> tuple[NDArray[np.int32], Array]:
         """Where `t` falls: the knot before it and the share of the way to the next."""

@@ -134,7 +134,7 @@ def anatomy(
         def lay(
             jaw: str,
             opposed: Sequence[Tooth],
-            whole: bool = True,
+            front_only: bool = False,
             side: str = side,
             old: float = old,
             seeds: dict[str, int] = row_seeds,
@@ -150,12 +150,12 @@ def anatomy(
                 common,
                 jitter,
                 opposed=opposed,
-                successors_too=whole,
+                incisors_only=front_only,
             )
 
         # canines interlock: the lower one stands clear of the upper incisors, the upper one behind the lower
         front = [
-            t for t in lay("upper", (), whole=False) if t.kind == "incisor" and t.emergence != "in_crypt"
+            t for t in lay("upper", (), front_only=True) if t.kind == "incisor" and t.emergence != "in_crypt"
         ]
         lower = lay("lower", front)
         upper = lay("upper", [t for t in lower if t.kind == "canine" and t.emergence != "in_crypt"])

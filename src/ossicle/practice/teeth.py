@@ -184,11 +184,26 @@ class Model:
 
     @cached_property
     def surface(self) -> NDArray[np.float64]:
-        """Points on (within half a step of) the surface, ``(n, 3)``."""
-        p, body, _, _, step = self._sample
-        near = np.abs(body) < 0.6 * step
-        q = p[near]
-        return q[:: max(1, len(q) // 1500)]
+        """Points on the surface, ``(n, 3)``, at most about 1500."""
+        lo, hi = self.lo - 0.05, self.hi + 0.05
+        step = float(np.clip(np.cbrt(np.prod(hi - lo) / 22000), 0.02, 0.2))
+        axes = [np.arange(a, b + step, step) for a, b in zip(lo, hi, strict=True)]
+        u, v, w = (g.astype(F).ravel() for g in np.meshgrid(*axes, indexing="ij"))
+        d = self.body(u, v, w)
+        near = np.flatnonzero(np.abs(d) < 0.7 * step)
+        near = near[:: max(1, len(near) // 1500)]
+        p = np.stack([u[near], v[near], w[near]], axis=1)
+        # one step along the gradient brings them onto the surface
+        e = 0.25 * step
+        grad = (
+            np.stack(
+                [self.body(*(p + e * np.eye(3, dtype=F)[i]).astype(F).T) - d[near] for i in range(3)], axis=1
+            )
+            / e
+        )
+        square = np.maximum((grad**2).sum(1), 0.3)
+        out: NDArray[np.float64] = (p - grad * (d[near] / square)[:, None]).astype(float)
+        return out
 
     @cached_property
     def figures(self) -> Figures:
