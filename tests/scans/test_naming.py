@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ossicle.scans.naming import missing_numbers, natural_key, number_stacks
+from ossicle.scans.naming import missing_numbers, natural_key, number_stacks, printable
 
 names = st.lists(st.text(min_size=1, max_size=12).filter(lambda s: "/" not in s), unique=True, max_size=30)
 
@@ -47,3 +47,12 @@ def test_gaps():
     assert missing_numbers([5]) == []
     assert missing_numbers([2, 2, 3]) == []
     assert len(missing_numbers([0, 1, 10**9])) <= 10_001
+
+
+@given(st.text(st.characters(exclude_categories=()), max_size=20))
+def test_what_a_file_says_never_moves_a_cursor(text):
+    out = printable(text)
+    out.encode("utf-8")
+    assert not any(c in out for c in "\x00\x07\x08\n\r\x1b\x9b\u202e\u2028")
+    if text.isascii() and text.isprintable():
+        assert out == text

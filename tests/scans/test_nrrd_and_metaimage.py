@@ -190,3 +190,13 @@ def test_huge_claims(tmp_path, take, packing):
     )
     with pytest.raises(OssicleError, match="cut short"):
         take(tmp_path / "a.mha")
+
+
+def test_words_of_a_header_reach_no_terminal_as_they_are(tmp_path, take):
+    (tmp_path / "a.mha").write_bytes(
+        b"NDims = 3\nDimSize = 4 4 4\nElementType = \x1b[2J\xff\nElementDataFile = LOCAL\n"
+    )
+    with pytest.raises(OssicleError) as caught:
+        take(tmp_path / "a.mha")
+    assert "\\x1b[2J\\xff" in str(caught.value)
+    assert str(caught.value).isprintable()

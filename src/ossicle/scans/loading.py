@@ -5,8 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from ossicle.scans.formats._stack import reading
 from ossicle.scans.geometry import Geometry
 from ossicle.scans.limits import check_claim, stored_type
 from ossicle.scans.model import Scan, SeriesInfo, Source
-from ossicle.scans.naming import shown
+from ossicle.scans.naming import printable, shown
 from ossicle.scans.sidecar import Sidecar, find_sidecar, sidecar_places
 from ossicle.scans.spacing import plausibility, resolve_spacing
 from ossicle.scans.store import STORE_VERSION, StoreWriter, is_own_store, open_store
@@ -74,8 +75,20 @@ def load(
         The source is missing, damaged, not a volume of grey values, or its scale is not stated anywhere.
         Nothing is left behind.
     """
+    with _plain_sentences():
+        return _load(Path(source), spacing_mm_zyx, series, mirrored, progress, cache, threads)
+
+
+def _load(
+    source: Path,
+    spacing_mm_zyx: Sequence[float] | float | None,
+    series: str | None,
+    mirrored: bool,
+    progress: Progress | None,
+    cache: Path | None,
+    threads: int,
+) -> Scan:
     tell = progress or (lambda stage, fraction: None)
-    source = Path(source)
     _check_exists(source)
     if is_own_store(source):
         return open_store(source, threads=threads)
@@ -118,14 +131,29 @@ def list_series(source: Path) -> list[SeriesInfo]:
         The folder is missing, empty or unreadable.
     """
     source = Path(source)
-    _check_exists(source)
-    source = _inner_slices(source)
     found: list[SeriesInfo] = []
-    for family in families():
-        with reading(source, family.KIND):
-            if family.probe(source):
-                found.extend(family.list_series(source))
+    with _plain_sentences():
+        _check_exists(source)
+        source = _inner_slices(source)
+        for family in families():
+            with reading(source, family.KIND):
+                if family.probe(source):
+                    found.extend(family.list_series(source))
     return found
+
+
+@contextmanager
+def _plain_sentences() -> Iterator[None]:
+    """Keep what a file says in its own words from reaching a terminal as it is."""
+    try:
+        yield
+    except OssicleError as error:
+        what, where, mend = (
+            None if text is None else printable(text) for text in (error.what, error.where, error.mend)
+        )
+        if (what, where, mend) == (error.what, error.where, error.mend):
+            raise
+        raise OssicleError(what or "", where=where, mend=mend) from error
 
 
 class _Plan:
@@ -142,7 +170,7 @@ class _Plan:
         )
         self.warnings += said
         self.geometry = self._geometry(spacing, sidecar, mirrored)
-        self.grey_unit = stack.grey_unit or sidecar.grey_unit or "grey value"
+        self.grey_unit = printable(stack.grey_unit or sidecar.grey_unit or "grey value")
         self.warnings += plausibility(stack.shape_zyx, spacing)
         check_claim(stack.shape_zyx, 0, 0, where=shown(source), packed=False)
         self.dtype = stored_type(stack.dtype, where=shown(source))
@@ -255,7 +283,7 @@ class _Intake:
             geometry=self.plan.geometry,
             sources=self._sources(),
             grey_unit=self.plan.grey_unit,
-            warnings=(*self.plan.warnings, *warnings),
+            warnings=tuple(printable(text) for text in (*self.plan.warnings, *warnings)),
             slope=stack.slope,
             intercept=stack.intercept,
             value_range=low_high,

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import re
+import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-__all__ = ["NumberedStack", "missing_numbers", "natural_key", "number_stacks", "shown"]
+__all__ = ["NumberedStack", "missing_numbers", "natural_key", "number_stacks", "printable", "shown"]
 
 # Runs of ASCII digits only: str.isdigit accepts superscripts that int() refuses.
 _DIGITS = re.compile(r"([0-9]+)")
@@ -33,8 +34,24 @@ def natural_key(name: str) -> tuple[tuple[int, int | str], ...]:
 
 
 def shown(name: str | os.PathLike[str]) -> str:
-    """Return a name fit for a sentence or JSON: bytes that are not UTF-8 become escapes."""
-    return os.fsencode(name).decode("utf-8", "backslashreplace")
+    """Return a name fit for a sentence or JSON (see :func:`printable`)."""
+    return printable(os.fspath(name))
+
+
+def printable(text: str) -> str:
+    """Return text from a file fit for a terminal and for JSON: nothing in it moves a cursor or breaks a line.
+
+    >>> printable("a\\x1b[2Jb\\udcff")
+    'a\\\\x1b[2Jb\\\\xff'
+    """
+    try:
+        whole = text.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        whole = text.encode("utf-8", "backslashreplace")
+    return "".join(
+        c if c.isprintable() or unicodedata.category(c) == "Zs" else c.encode("unicode_escape").decode()
+        for c in whole.decode("utf-8", "backslashreplace")
+    )
 
 
 @dataclass(frozen=True)
