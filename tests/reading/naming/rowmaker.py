@@ -266,6 +266,12 @@ def make_specimen(
             elif tooth_class != "molar":
                 cursor += widest + gap
             before = generations[0].locus
+        molar = next(
+            (t for t, _ in present if t.locus.tooth_class == "molar" and t.locus.position == 1), None
+        )
+        ahead = (molar.arc if molar is not None else cursor) + (
+            0.0 if jaw == "upper" or molar is None else rng.normal(0.4, 0.4) * molar.length
+        )
         agenesis = {id(t) for t, _ in present if rng.random() < faults.agenesis}
         for side in ("left", "right"):
             drift = rng.normal(0, 0.1)
@@ -274,7 +280,7 @@ def make_specimen(
                     continue
                 part += 1
                 observations.append(
-                    _observe(part, tooth, fraction, jaw, side, age, scale, drift, faults, rng)
+                    _observe(part, tooth, fraction, jaw, side, age, scale, drift, ahead, faults, rng)
                 )
                 state = "in_crypt" if fraction <= 0.05 else "erupted" if fraction >= 0.8 else "erupting"
                 truth[part] = Truth(
@@ -335,6 +341,7 @@ def _observe(
     age: float,
     scale: float,
     drift: float,
+    ahead: float,
     faults: Faults,
     rng: np.random.Generator,
 ) -> ToothObservation:
@@ -362,7 +369,7 @@ def _observe(
         inside = tooth.locus.tooth_class == "incisor"
         suture = float(rng.beta(8, 1.5)) if inside else float(rng.beta(1.5, 8))
     volume = length * width * height * 0.6
-    centre = (sign * (2 * scale + 0.2 * arc), up * depth, 5 * scale - arc)
+    centre = (sign * (2 * scale + 0.2 * arc), up * depth, ahead * scale - arc)
     return ToothObservation(
         part=part,
         jaw=jaw,

@@ -39,6 +39,7 @@ class Column:
     arc_mm: float
     offset_mm: float
     depth_mm: float
+    rostral_mm: float
     length_mm: float
     width_mm: float
     crown_height_mm: float
@@ -110,6 +111,7 @@ def _column(
         arc_mm=arc,
         offset_mm=float(np.mean([m.offset_mm for m in members])),
         depth_mm=float(np.mean([m.depth_mm for m in members])),
+        rostral_mm=float(np.mean([m.crown_centroid_skull_mm[2] for m in members])),
         length_mm=_geometric([m.length_mm for m in members]),
         width_mm=_geometric([m.width_mm for m in members]),
         crown_height_mm=_geometric([m.crown_height_mm for m in members]),

@@ -29,6 +29,7 @@ __all__ = [
     "GENERIC_WEIGHT",
     "METATHERIAN_INCISORS",
     "MISS",
+    "OCCLUSION",
     "OPEN_CLADES",
     "OPEN_PREMOLARS",
     "OPEN_SHARE",
@@ -100,6 +101,11 @@ EXTRA_RATE: Final = 0.004
 """Chance that a tooth belongs to no locus: 8.1 % of 393 *Didelphis albiventris* carried an anomaly (shared
 methods, section 4), over 50 teeth each
 and not all of them extra teeth."""
+
+OCCLUSION: Final = (0.4, 0.35)
+"""By how much of a tooth's length the lower first molar lies in front of the upper one, mean and spread:
+its front part bites between P4 and
+M1 (tribosphenic occlusion, common knowledge)."""
 
 PAIR_STATED: Final = 0.5
 """A succession is stated from this chance on: a wrong pair misleads more than a missing one."""
