@@ -1,6 +1,7 @@
 """Invented specimens with known truth, and the scanner that takes their CT scans.
 
-:func:`presets` names what can be made, :func:`make` writes a specimen's folder, :func:`build` keeps it in memory.
+:func:`presets` names what can be made, :func:`make` writes a specimen's folder, :func:`build` keeps it in
+memory.
 """
 
 from ossicle.practice.making import FAULTS, Made, Preset, build, make, presets

@@ -14,8 +14,10 @@ F = np.float32
 
 
 def gap_at(tooth: Tooth, u: Array, v: Array, w: Array, crypt: Array | None = None) -> Array:
-    """Width (mm) of the space between tooth and bone: the periodontal gap, irregular and in places closed, or the follicle."""
-    thin = F(tooth.gap) * np.maximum(F(0.9) + F(0.75) * ripple(u, v, w, 2.3, tooth.model.seed + 5), F(0.0))
+    """Width (mm) of the space between tooth and bone: the periodontal gap, irregular and in places closed,
+    or the follicle.
+    """
+    thin = F(tooth.gap) * np.maximum(F(0.8) + F(0.75) * ripple(u, v, w, 2.3, tooth.model.seed + 5), F(0.0))
     if tooth.emergence == "in_crypt":
         return F(tooth.follicle) * (F(1) + F(0.25) * ripple(u, v, w, 1.9, tooth.model.seed + 6))
     if tooth.fraction < 0.999 or tooth.state.root < 0.7:
@@ -39,7 +41,8 @@ def follicle(tooth: Tooth, u: Array, v: Array, w: Array) -> Array:
 
 
 def bone_round(tooth: Tooth, wall: float, airway: Solid | None = None) -> Solid:
-    """Bone that holds the tooth: its body and space grown by `wall` mm, up to the alveolar margin, in the skull's frame.
+    """Bone that holds the tooth: its body and space grown by `wall` mm, up to the alveolar margin, in the
+    skull's frame.
 
     Inside `airway` only a thin scale of it stands.
     """

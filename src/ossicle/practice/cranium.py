@@ -1,7 +1,9 @@
+# ruff: noqa: RUF005 (here + adds vectors)
 """The cranium as a list of things added and things cut away, drawn for the adult and grown to the stage.
 
-The braincase and snout are one hull of superelliptic sections; its inside is hollowed into nasal cavity and braincase.
-Palate, alveolar processes, zygomatic arches, condyles, petrosals and the rest are added, then canals and openings cut.
+The braincase and snout are one hull of superelliptic sections; its inside is hollowed into nasal cavity and
+braincase. Palate, alveolar processes, zygomatic arches, condyles, petrosals and the rest are added, then
+canals and openings cut.
 """
 
 from __future__ import annotations

@@ -1,9 +1,11 @@
 """Crowns and roots by form, as solids in a tooth's own frame.
 
-Frame of a tooth: u mesial, v buccal (labial), w towards the crown's tip; mm; the origin is in the middle of the neck
-(cervix). Cusps are given in shares of the half length (u), the half width (v) and the crown's height (w).
+Frame of a tooth: u mesial, v buccal (labial), w towards the crown's tip; mm; the origin is in the middle of
+the neck (cervix). Cusps are given in shares of the half length (u), the half width (v) and the crown's
+height (w).
 
-Cusp names and places follow the tribosphenic plan (Bown & Kraus 1979, in Lillegraven et al.; value from memory).
+Cusp names and places follow the tribosphenic plan (Bown & Kraus 1979, in Lillegraven et al.; value from
+memory).
 """
 
 from __future__ import annotations
@@ -20,7 +22,9 @@ __all__ = ["FORMS", "CuspForm", "crown", "roots"]
 
 @dataclass(frozen=True)
 class CuspForm:
-    """A crown's plan: cusps (u, v, height, relative radius), ridges between them, and where the roots go (u, v)."""
+    """A crown's plan: cusps (u, v, height, relative radius), ridges between them, and where the roots go (u,
+    v).
+    """
 
     cusps: tuple[tuple[float, float, float, float], ...]
     ridges: tuple[tuple[int, int, float], ...] = ()

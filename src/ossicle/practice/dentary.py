@@ -1,4 +1,7 @@
-"""The dentary: body, ascending plate with coronoid process, condyle and angular process, drawn with the jaw closed."""
+# ruff: noqa: RUF005 (here + adds vectors)
+"""The dentary: body, ascending plate with coronoid process, condyle and angular process, drawn with the jaw
+closed.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +23,9 @@ F = np.float32
 def dentary(
     design: Mapping[str, Any], grow: Proportions, age: float, side: float, inflection_deg: float
 ) -> Skull:
-    """One dentary (`side` +1 left, -1 right) in skull coordinates with the jaw closed, without its alveoli."""
+    """One dentary (`side` +1 left, -1 right) in skull coordinates with the jaw closed, without its
+    alveoli.
+    """
     d = design["dentary"]
     out = Skull()
     g = grow.point

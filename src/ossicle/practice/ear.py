@@ -1,7 +1,7 @@
 """The ear region: petrosal with its labyrinth, the windows, three ossicles, and the floor of the middle ear.
 
-Built in an ear frame (x lateral, y dorsal, z rostral; mm of an adult of medium size) and carried to either side of the skull.
-The ear is nearly full-grown at birth, so it has a scale of its own.
+Built in an ear frame (x lateral, y dorsal, z rostral; mm of an adult of medium size) and carried to either
+side of the skull. The ear is nearly full-grown at birth, so it has a scale of its own.
 """
 
 from __future__ import annotations
@@ -141,7 +141,8 @@ def build_ear(
     Parameters
     ----------
     design
-        The animal's ``ear`` table: turns, floor (alisphenoid, ectotympanic or none), stapes form and thickness, and so on.
+        The animal's ``ear`` table: turns, floor (alisphenoid, ectotympanic or none), stapes form and
+        thickness, and so on.
     side
         ``left`` or ``right``.
     origin
@@ -271,7 +272,9 @@ def _ellipse(term: str, side: str, a: float, b: float, centre: Vec) -> dict[str,
 def _floor(
     ear: Ear, design: Mapping[str, Any], centre: Vec, radii: Vec, k: float, drum: Vec, s: float
 ) -> None:
-    """The middle ear's cavity, and what walls it from below: a shell with an opening for the eardrum, or only its ring."""
+    """The middle ear's cavity, and what walls it from below: a shell with an opening for the eardrum, or
+    only its ring.
+    """
     kind = str(design.get("floor", "ectotympanic"))
     c = np.array([k * centre[0], centre[1], centre[2]])
     wall = 0.24 * s

@@ -1,7 +1,7 @@
 """Faults of real collections, each of which can be asked for by name and combined with others.
 
-Faults of the specimen change its anatomy before it is scanned and leave a record in truth; faults of its surroundings are in
-``surroundings``.
+Faults of the specimen change its anatomy before it is scanned and leave a record in truth; faults of its
+surroundings are in ``surroundings``.
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ Vec = NDArray[np.float64]
 
 
 def checked(faults: Sequence[str]) -> tuple[str, ...]:
-    """The faults in a fixed order; raises :class:`OssicleError` for unknown names and for pairs that exclude each other."""
+    """The faults in a fixed order; raises :class:`OssicleError` for unknown names and for pairs that exclude
+    each other.
+    """
     wrong = [f for f in faults if f not in FAULTS]
     if wrong:
         raise OssicleError(
@@ -245,7 +247,9 @@ def _lost_ossicle(a: Anatomy, rng: np.random.Generator) -> None:
 
 
 def _move_jaw(a: Anatomy, side: str, to: Frame) -> None:
-    """Carry a dentary and its teeth (also those that fell out) from where they are to where `to` puts the closed jaw."""
+    """Carry a dentary and its teeth (also those that fell out) from where they are to where `to` puts the
+    closed jaw.
+    """
     change = to @ np.linalg.inv(a.jaw[side])
     for t in a.teeth + a.ghosts:
         if t.jaw == "lower" and t.side == side:

@@ -1,7 +1,7 @@
 """The scan grid in skull space, and signed distances laid on it block by block.
 
-A specimen stands in the scan in any pose: the grid carries the affine from voxel index to skull coordinates, and every
-solid is asked for its distance at the voxel centres. Nothing is ever resampled.
+A specimen stands in the scan in any pose: the grid carries the affine from voxel index to skull coordinates,
+and every solid is asked for its distance at the voxel centres. Nothing is ever resampled.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ CHUNK = 4096
 
 @dataclass(frozen=True)
 class Grid:
-    """A scan grid of ``shape`` (z, y, x) voxels of ``spacing`` mm (z, y, x) and its affine to skull mm (x, y, z).
+    """A scan grid of ``shape`` (z, y, x) voxels of ``spacing`` mm (z, y, x) and its affine to skull mm (x,
+    y, z).
 
     All in mm of the animal's design; `scale` makes real mm of them.
     """

@@ -1,8 +1,8 @@
 """Growth: how far each tooth has come at an age, and how the skull's proportions change.
 
-Age runs from 0 (newborn) to 1 (adult) and beyond (old). One number, the age at which half of the crown has emerged, sets a
-tooth's course; the rest follows by fixed delays, since crowns are complete before they emerge and roots close after
-(common practice in dental development; the delays themselves are invented).
+Age runs from 0 (newborn) to 1 (adult) and beyond (old). One number, the age at which half of the crown has
+emerged, sets a tooth's course; the rest follows by fixed delays, since crowns are complete before they
+emerge and roots close after (common practice in dental development; the delays themselves are invented).
 """
 
 from __future__ import annotations

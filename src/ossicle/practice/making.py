@@ -96,7 +96,8 @@ def build(
     faults
         Names from :data:`FAULTS`, which combine.
     tilt_deg
-        How far at most the skull lies from square in the scan, degrees; which way round it lies is left to chance.
+        How far at most the skull lies from square in the scan, degrees; which way round it lies is left to
+        chance.
     gape_deg
         The least gape of the jaws, degrees; they open further where teeth would meet.
 

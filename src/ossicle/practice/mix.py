@@ -60,6 +60,19 @@ class Mix:
             d = self.density.reshape(-1)
             d[index] = (d[index].astype(F) * keep + amount * np.asarray(density, dtype=F)).astype(np.float16)
 
+    def swap(self, index: NDArray[np.int64], old: int, new: int, amount: Array, density: Array) -> None:
+        """Let `amount` (0 to 1 of the voxel) of one material become another, as far as there is any."""
+        have = self.plane(old).reshape(-1)
+        before = have[index].astype(F)
+        taken = np.minimum(np.round(amount * F(255)), before)
+        have[index] = (before - taken).astype(np.uint8)
+        if new != AIR:
+            flat = self.plane(new).reshape(-1)
+            flat[index] = np.minimum(flat[index] + taken, F(255)).astype(np.uint8)
+        d = self.density.reshape(-1)
+        part = taken / F(255)
+        d[index] = (d[index].astype(F) * (F(1) - part) + part * density).astype(np.float16)
+
     def fill(self, index: NDArray[np.int64], material: int, amount: Array) -> None:
         """Let a material take up to `amount` (0 to 1) of the air in the voxels."""
         used = np.zeros(len(index), dtype=F)
@@ -97,7 +110,9 @@ _TRUTH = {
 
 
 def truth_tissue(mix: Mix) -> NDArray[np.uint8]:
-    """The tissue with the largest share of each voxel, in the ids of the truth folder (marrow spaces count as bone)."""
+    """The tissue with the largest share of each voxel, in the ids of the truth folder (marrow spaces count
+    as bone).
+    """
     best = np.full(mix.shape, 127, dtype=np.uint8)
     out = np.zeros(mix.shape, dtype=np.uint8)
     total: dict[int, NDArray[np.uint8]] = {}

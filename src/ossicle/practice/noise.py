@@ -1,4 +1,6 @@
-"""Smooth pseudo-random fields for irregular gaps, enamel and spongy bone (sums of sines: cheap, and without a lattice)."""
+"""Smooth pseudo-random fields for irregular gaps, enamel and spongy bone (sums of sines: cheap, and without
+a lattice).
+"""
 
 from __future__ import annotations
 

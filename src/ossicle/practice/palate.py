@@ -1,4 +1,6 @@
-"""Openings of palate and skull whose size is known in closed form: each is an elliptic hole through the bone."""
+"""Openings of palate and skull whose size is known in closed form: each is an elliptic hole through the
+bone.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,9 @@ Vec = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Opening:
-    """An elliptic opening: its term, side, half axes (mm, longer first), centre (skull mm) and the solid that cuts it."""
+    """An elliptic opening: its term, side, half axes (mm, longer first), centre (skull mm) and the solid
+    that cuts it.
+    """
 
     term: str
     side: str
@@ -49,7 +53,9 @@ def ellipse_perimeter(a: float, b: float) -> float:
 
 
 def palate_openings(design: Mapping[str, Any], grow: Proportions) -> list[Opening]:
-    """The palate's openings from the animal's table ``openings``: term, centre x and z, half width, half length, height cut."""
+    """The palate's openings from the animal's table ``openings``: term, centre x and z, half width, half
+    length, height cut.
+    """
     out = []
     for o in design.get("openings", ()):
         scale = float(grow.scale(float(o["at"][1])))

@@ -1,7 +1,8 @@
-"""Where the teeth stand: each tooth row laid out along its curve, successors beneath the teeth that they replace.
+"""Where the teeth stand: each tooth row laid out along its curve, successors beneath the teeth that they
+replace.
 
-Teeth are placed one after the other until they just clear what is there already; clearances are measured between
-models, so no two teeth of a jaw ever overlap.
+Teeth are placed one after the other until they just clear what is there already; clearances are measured
+between models, so no two teeth of a jaw ever overlap.
 """
 
 from __future__ import annotations
@@ -133,13 +134,15 @@ def _tooth(
         crest,
         emergence,
         f,
-        gap=float(rng.uniform(0.11, 0.2)),
+        gap=float(rng.uniform(0.10, 0.18)),
         follicle=float(rng.uniform(0.22, 0.4)),
     )
 
 
 def _settle(tooth: Tooth, age: float, course: Course, margin: Frame) -> Tooth:
-    """Sink a tooth along its axis to the depth that its emergence asks for; `margin` is its frame at the margin."""
+    """Sink a tooth along its axis to the depth that its emergence asks for; `margin` is its frame at the
+    margin.
+    """
     h, f = tooth.shape.height, course.emergence(age)
     if f >= 0.98:
         crest = tooth.full_crest
@@ -320,8 +323,8 @@ def _beneath(
 ) -> Tooth:
     """Sink a successor beneath, and to the tongue's side of, the tooth that it replaces, clear of everything.
 
-    Places further lingual, mesial or distal are tried, each as deep as its neighbours make it; the shallowest wins, with
-    a price on straying.
+    Places further lingual, mesial or distal are tried, each as deep as its neighbours make it; the
+    shallowest wins, with a price on straying.
     """
     assert before is not None
     # an unerupted crown lies flatter to the tongue than it will stand

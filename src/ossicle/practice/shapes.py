@@ -1,11 +1,12 @@
 """Signed distance functions: the clay that practice specimens are made of.
 
-A :class:`Solid` is a function of three float32 coordinate arrays (mm) of one shape that returns the signed distance
-to a surface (mm, negative inside), with a box outside which it is positive. Distances are exact for the simple shapes and
-first-order (value over gradient) for the others, which is enough to tell partial volumes within a voxel of a surface.
+A :class:`Solid` is a function of three float32 coordinate arrays (mm) of one shape that returns the signed
+distance to a surface (mm, negative inside), with a box outside which it is positive. Distances are exact for
+the simple shapes and first-order (value over gradient) for the others, which is enough to tell partial
+volumes within a voxel of a surface.
 
-Forms after the standard literature of implicit surfaces: Ricci (1973, Computer Journal 16:157) for set operations by
-minimum and maximum; the polynomial smooth minimum is common practice, no source.
+Forms after the standard literature of implicit surfaces: Ricci (1973, Computer Journal 16:157) for set
+operations by minimum and maximum; the polynomial smooth minimum is common practice, no source.
 """
 
 from __future__ import annotations
@@ -78,7 +79,8 @@ def box_of(lo: ArrayLike, hi: ArrayLike) -> tuple[NDArray[np.float64], NDArray[n
     return np.asarray(lo, dtype=float), np.asarray(hi, dtype=float)
 
 
-# --- combination -----------------------------------------------------------------------------------------------
+# --- combination
+# -----------------------------------------------------------------------------------------------
 
 
 def smooth_min(a: Array, b: Array, k: float) -> Array:
@@ -156,7 +158,8 @@ def blend(a: Array, b: Array, t: Array | float) -> Array:
     return a + (b - a) * np.asarray(t, dtype=F)
 
 
-# --- frames ----------------------------------------------------------------------------------------------------
+# --- frames
+# ----------------------------------------------------------------------------------------------------
 
 
 def frame(origin: ArrayLike, u: ArrayLike, v: ArrayLike, w: ArrayLike) -> Frame:
@@ -192,7 +195,8 @@ def box_through(
     return cc - hh, cc + hh
 
 
-# --- shapes ----------------------------------------------------------------------------------------------------
+# --- shapes
+# ----------------------------------------------------------------------------------------------------
 
 
 def sphere(centre: ArrayLike, radius: float) -> Solid:
@@ -258,7 +262,8 @@ def chain(
     squash: ArrayLike = (1.0, 1.0, 1.0),
     smooth: int = 4,
 ) -> Solid:
-    """A tube along a smooth curve through `points` with the given radii; `squash` scales the tube's section by axis.
+    """A tube along a smooth curve through `points` with the given radii; `squash` scales the tube's section
+    by axis.
 
     ``squash=(0.5, 1, 1)`` halves the tube's extent in x without moving the curve much when the curve is long.
     """
@@ -308,7 +313,9 @@ def torus(centre: ArrayLike, normal: ArrayLike, major: float, minor: float) -> S
 
 
 class Table:
-    """A smooth function of one coordinate through given knots, looked up fast (monotone cubic between knots)."""
+    """A smooth function of one coordinate through given knots, looked up fast (monotone cubic between
+    knots).
+    """
 
     def __init__(self, at: ArrayLike, values: ArrayLike, *, n: int = 256) -> None:
         t, v = np.asarray(at, dtype=float), np.asarray(values, dtype=float)
@@ -363,8 +370,8 @@ def loft(
     Parameters
     ----------
     axis
-        0, 1 or 2: the axis along which the sections follow each other; u and v are the next two axes in cyclic order
-        of (x, y, z), so that for ``axis=2`` u is x and v is y.
+        0, 1 or 2: the axis along which the sections follow each other; u and v are the next two axes in
+        cyclic order of (x, y, z), so that for ``axis=2`` u is x and v is y.
     at
         Positions of the sections along the axis, mm.
     cu, cv
@@ -441,7 +448,8 @@ def plate(
     outline
         Polygon ``(n, 2)`` in the two other axes in cyclic order (for ``plane=0``: y, z).
     middle
-        Position of the plate's middle along axis `plane`: a number, or a function of the two other coordinates.
+        Position of the plate's middle along axis `plane`: a number, or a function of the two other
+        coordinates.
     half
         Half thickness, mm.
     ribs

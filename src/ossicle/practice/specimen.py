@@ -1,4 +1,6 @@
-"""A whole specimen: teeth laid out, jaws closed on each other, skull and ears as solids, and its place in the scan."""
+"""A whole specimen: teeth laid out, jaws closed on each other, skull and ears as solids, and its place in
+the scan.
+"""
 
 from __future__ import annotations
 
@@ -117,7 +119,8 @@ def anatomy(
 ) -> Anatomy:
     """Lay out one animal: every tooth in its place, cranium and dentaries as solids.
 
-    `gape` is the least gape (degrees), `jitter` scales individual variation, and `ahead` is how far a side is ahead in age.
+    `gape` is the least gape (degrees), `jitter` scales individual variation, and `ahead` is how far a side
+    is ahead in age.
     """
     beast = animal(name)
     stage = beast.stages[stage_name]

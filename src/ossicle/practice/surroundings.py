@@ -22,7 +22,9 @@ Vec = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Field:
-    """The scan's field: grids (one a specimen, same voxels), and the tube's axis, middle and radius (scan mm) if there is one."""
+    """The scan's field: grids (one a specimen, same voxels), and the tube's axis, middle and radius (scan
+    mm) if there is one.
+    """
 
     grids: tuple[Grid, ...]
     tube: tuple[int, Vec, float] | None
@@ -37,7 +39,8 @@ def lay_out(
     faults: Sequence[str],
     rng: np.random.Generator,
 ) -> Field:
-    """Put specimens (point clouds in skull mm, and the rotations into scan axes) side by side in one scan grid.
+    """Put specimens (point clouds in skull mm, and the rotations into scan axes) side by side in one scan
+    grid.
 
     Lengths are in mm of the animal's design.
     """
@@ -127,7 +130,9 @@ def _lay(s: Specimen, distance: Array, material: int, *, over: bool) -> None:
 
 
 def _pin(s: Specimen, rng: np.random.Generator) -> Array:
-    """A steel pin, 0.5 mm thick, through the braincase near the midline (or past the jaws where there is no cranium)."""
+    """A steel pin, 0.5 mm thick, through the braincase near the midline (or past the jaws where there is no
+    cranium).
+    """
     g = s.grid
     inv = np.linalg.inv(g.scan_to_skull)
     back = float(s.anatomy.grow.along(float(s.anatomy.animal.design["cranium"]["brain"][1])))

@@ -1,7 +1,8 @@
 """Which bone a point of the cranium belongs to, and the sutures between bones.
 
-Each bone has a few seeds (points of the adult design); a point belongs to the bone of its nearest seed, with distances
-rippled so that sutures wander as real ones do. A suture is the strip where the two nearest bones are about equally near.
+Each bone has a few seeds (points of the adult design); a point belongs to the bone of its nearest seed, with
+distances rippled so that sutures wander as real ones do. A suture is the strip where the two nearest bones
+are about equally near.
 """
 
 from __future__ import annotations
@@ -49,7 +50,9 @@ class Elements:
     bones: tuple[tuple[str, str], ...]
 
     def split(self, x: Array, y: Array, z: Array, seed: int) -> tuple[NDArray[np.int64], Array]:
-        """Bone index of each point, and half the lead (mm) of the nearest bone over the next: 0 on a suture."""
+        """Bone index of each point, and half the lead (mm) of the nearest bone over the next: 0 on a
+        suture.
+        """
         if len(x) > 65536:
             pieces = [
                 self.split(x[i : i + 65536], y[i : i + 65536], z[i : i + 65536], seed)

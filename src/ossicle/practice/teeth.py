@@ -1,8 +1,9 @@
 """One tooth as a model: its body, enamel and pulp at any state of growth, wear and resorption.
 
-The body is the crown joined with its roots. Mineral forms from the cusp tips down, so a growing tooth is the part of
-the finished one above the formation front, a shell whose wall thickens with distance from the front; what is not yet
-mineralised is papilla. Enamel is the outer layer above the neck; it thins towards the neck and its mineral matures last.
+The body is the crown joined with its roots. Mineral forms from the cusp tips down, so a growing tooth is the
+part of the finished one above the formation front, a shell whose wall thickens with distance from the front;
+what is not yet mineralised is papilla. Enamel is the outer layer above the neck; it thins towards the neck
+and its mineral matures last.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ F = np.float32
 class Shape:
     """The finished tooth: form and size (mm) of its crown, its roots and its enamel.
 
-    `exposed` is the crown height beyond the margin (0: all of it); `bend` the radius of a curve towards the tongue (0: straight);
-    a `growing` tooth never closes its root and has enamel on its labial side only.
+    `exposed` is the crown height beyond the margin (0: all of it); `bend` the radius of a curve towards the
+    tongue (0: straight); a `growing` tooth never closes its root and has enamel on its labial side only.
     """
 
     form: str
@@ -47,7 +48,9 @@ class Shape:
 
     @property
     def shown(self) -> float:
-        """Crown height beyond the margin when the tooth is in place, mm; less than the whole in high crowns."""
+        """Crown height beyond the margin when the tooth is in place, mm; less than the whole in high
+        crowns.
+        """
         return self.exposed if self.exposed > 0 else self.height
 
     @property
@@ -58,7 +61,9 @@ class Shape:
 
 @dataclass(frozen=True)
 class State:
-    """How far a tooth has come: shares of crown and root formed, of the root resorbed, and of crown height worn."""
+    """How far a tooth has come: shares of crown and root formed, of the root resorbed, and of crown height
+    worn.
+    """
 
     crown: float = 1.0
     root: float = 1.0
@@ -147,6 +152,11 @@ class Model:
 
     def layers(self, u: Array, v: Array, w: Array) -> tuple[Array, Array, Array]:
         """Distances of (body with pulp, enamel, pulp)."""
+        body, enamel, pulp = self.zones(u, v, w)
+        return body, np.maximum(enamel, body), pulp
+
+    def zones(self, u: Array, v: Array, w: Array) -> tuple[Array, Array, Array]:
+        """As :meth:`layers`, but with the enamel's zone not cut off at the surface of the body."""
         u, v, w = self.straight(u, v, w)
         outer = self.whole(u, v, w)
         body = self._outline(outer, u, v, w)
@@ -170,7 +180,7 @@ class Model:
         pulp = np.maximum(
             pulp, w - F(self.neck + 0.62 * (self.top - self.neck)) if self.maturity >= 1 else pulp
         )
-        return body, np.maximum(enamel, body), np.maximum(pulp, body)
+        return body, enamel, np.maximum(pulp, body)
 
     @cached_property
     def _sample(self) -> tuple[NDArray[np.float64], Array, Array, Array, float]:
@@ -207,7 +217,9 @@ class Model:
 
     @cached_property
     def figures(self) -> Figures:
-        """Length, width, height and volumes by dense sampling of the model (partial cells counted by distance)."""
+        """Length, width, height and volumes by dense sampling of the model (partial cells counted by
+        distance).
+        """
         p, body, enamel, pulp, step = self._sample
         cell = step**3
 

@@ -1,7 +1,7 @@
 """The truth about a specimen, measured on its model: never by reading code, never on the scan.
 
-Coordinates: skull mm as the models have them; scan mm (x, y, z) = index times spacing. In a mirrored stack the truth is
-carried over with it, so that labels and points fit the stored volume.
+Coordinates: skull mm as the models have them; scan mm (x, y, z) = index times spacing. In a mirrored stack
+the truth is carried over with it, so that labels and points fit the stored volume.
 """
 
 from __future__ import annotations
@@ -26,7 +26,9 @@ LETTERS = ("dI", "dC", "dP", "I", "C", "P", "M")
 
 
 def scan_to_skull(grid: Grid, mirrored: bool) -> NDArray[np.float64]:
-    """4x4 matrix from scan mm of the stored volume to skull mm (real mm); it holds a reflection when the stack is mirrored."""
+    """4x4 matrix from scan mm of the stored volume to skull mm (real mm); it holds a reflection when the
+    stack is mirrored.
+    """
     m = grid.scan_to_skull.copy()
     m[:3, 3] *= grid.scale
     if mirrored:
@@ -49,7 +51,9 @@ def letter(t: Tooth) -> str:
 
 
 def formula(teeth: Iterable[Tooth]) -> dict[str, Any]:
-    """Counts of erupted and erupting teeth per quadrant, and the formula's text (sides that differ are both written)."""
+    """Counts of erupted and erupting teeth per quadrant, and the formula's text (sides that differ are both
+    written).
+    """
     counts = {f"{j}_{s}": dict.fromkeys(LETTERS, 0) for j in ("upper", "lower") for s in ("right", "left")}
     for t in teeth:
         if t.emergence != "in_crypt":

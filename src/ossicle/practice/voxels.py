@@ -1,4 +1,6 @@
-"""An anatomy put on a scan grid: bones built and named, openings cut, sockets and teeth laid in, with partial volume."""
+"""An anatomy put on a scan grid: bones built and named, openings cut, sockets and teeth laid in, with
+partial volume.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +34,8 @@ OSSICLE, OPENING = 60, 70
 class Specimen:
     """A specimen on its scan grid, with the anatomy that it was made from.
 
-    ``names`` lists (label, kind, term, side) of every part but the teeth; `offset` is added to all labels in the scan.
+    ``names`` lists (label, kind, term, side) of every part but the teeth; `offset` is added to all labels in
+    the scan.
     """
 
     anatomy: Anatomy
@@ -72,7 +75,9 @@ def in_scan(s: Specimen, t: Tooth) -> float:
 
 @dataclass(frozen=True)
 class Matter:
-    """How the specimen's bone is made at its age: mineral, wall of sockets (mm), share of gaps filled with soft tissue."""
+    """How the specimen's bone is made at its age: mineral, wall of sockets (mm), share of gaps filled with
+    soft tissue.
+    """
 
     mineral: float
     wall: float
@@ -81,11 +86,13 @@ class Matter:
 
 
 def voxelise(a: Anatomy, grid: Grid, soft_left: float = 0.7, progress: Progress | None = None) -> Specimen:
-    """Put an anatomy on a scan grid; `soft_left` is the share of gaps and crypts that soft tissue still fills."""
+    """Put an anatomy on a scan grid; `soft_left` is the share of gaps and crypts that soft tissue still
+    fills.
+    """
     say = progress or (lambda _what, _share: None)
     s = Specimen(a, grid, mx.Mix(grid.shape), np.zeros(grid.shape, dtype=np.uint16))
     young = min(a.age, 1.0)
-    m = Matter(0.80 + 0.20 * young, 0.36 + 0.1 * young, soft_left, a.seed)
+    m = Matter(0.80 + 0.23 * young, 0.36 + 0.1 * young, soft_left, a.seed)
     if a.cranium is not None:
         say("cranium", 0.0)
         _cranium(s, a.cranium, [t for t in a.teeth + a.ghosts if t.jaw == "upper"], m)
@@ -127,7 +134,9 @@ def _coordinates(grid: Grid, index: NDArray[np.int64]) -> tuple[Array, Array, Ar
 def _alveolar(
     canvas: Canvas, skull: Skull, pose: Frame, teeth: Sequence[Tooth], wall: float, clip: Solid | None
 ) -> None:
-    """Build one bone with its alveoli: the solids in order, then bone round each tooth, then room for crowns and sockets."""
+    """Build one bone with its alveoli: the solids in order, then bone round each tooth, then room for crowns
+    and sockets.
+    """
     still = np.allclose(pose, np.eye(4))
     for op in skull.ops:
         solid = op.solid if clip is None else meet(op.solid, clip)
@@ -153,7 +162,7 @@ def _paint_bone(s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter) -
     amount = coverage(dist, vox)
     x, y, z = _coordinates(s.grid, index)
     dens = F(m.mineral) * (
-        F(1) + F(0.045) * ripple(x, y, z, 5.0, m.seed) + F(0.02) * ripple(x, y, z, 1.3, m.seed + 1)
+        F(1) + F(0.075) * ripple(x, y, z, 5.0, m.seed) + F(0.03) * ripple(x, y, z, 1.3, m.seed + 1)
     )
     s.mix.cover(index, mx.BONE, amount, dens)
     cortex = 0.34 + 0.06 * m.mineral
@@ -233,7 +242,7 @@ def _dense(s: Specimen, p: Patch, bone: NDArray[np.bool_], m: Matter) -> None:
     plane = s.mix.plane(mx.BONE).reshape(-1)
     plane[i] = np.minimum(plane[i].astype(np.int16) + marrow[i], 255).astype(np.uint8)
     marrow[i] = 0
-    s.mix.density.reshape(-1)[i] = np.float16(1.17 * m.mineral)
+    s.mix.density.reshape(-1)[i] = np.float16(1.15 * m.mineral)
 
 
 def _gap(s: Specimen, p: Patch, bone: NDArray[np.bool_], width: float, m: Matter) -> None:
@@ -247,7 +256,9 @@ def _gap(s: Specimen, p: Patch, bone: NDArray[np.bool_], width: float, m: Matter
 def _name_bones(
     s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter, whole: NDArray[np.bool_]
 ) -> None:
-    """Share the cranium out among its bones, with a soft line along each suture still open; none crosses `whole`."""
+    """Share the cranium out among its bones, with a soft line along each suture still open; none crosses
+    `whole`.
+    """
     a, vox = s.anatomy, s.grid.voxel
     parts = elements(a.animal.design, a.grow)
     x, y, z = _coordinates(s.grid, index)
@@ -306,7 +317,7 @@ def _paint_tooth(s: Specimen, t: Tooth, soft_left: float) -> None:
     u, v, w = (
         inv[i, 0] * p.xyz[0] + inv[i, 1] * p.xyz[1] + inv[i, 2] * p.xyz[2] + inv[i, 3] for i in range(3)
     )
-    body, enamel, pulp = t.model.layers(u, v, w)
+    body, enamel, pulp = t.model.zones(u, v, w)
     gap = gap_at(t, u, v, w)
     below = np.clip((F(t.crest) - w) / F(0.1) + F(0.5), F(0), F(1))
     space = coverage(np.minimum(body, follicle(t, u, v, w)) - gap - F(0.5 * vox), vox) * below
@@ -317,16 +328,20 @@ def _paint_tooth(s: Specimen, t: Tooth, soft_left: float) -> None:
     i, body, enamel, pulp = p.index[near], body[near], enamel[near], pulp[near]
     u, v, w = u[near], v[near], w[near]
     amount = coverage(body, vox)
-    grain = F(1) + F(0.03) * ripple(u, v, w, 1.7, t.model.seed + 2)
+    grain = F(1) + F(0.04) * ripple(u, v, w, 1.7, t.model.seed + 2)
     grown = F(0.86 + 0.14 * t.model.maturity)
     mix.cover(i, mx.DENTINE, amount, f32(grown * grain))
-    cap = coverage(enamel, vox)
+    # a layer is what the outer surface covers less what the inner one does: right also where it is thinner
+    # than a voxel
+    cap = amount - coverage(np.maximum(body, -enamel), vox)
     ripe = F(0.62 + 0.38 * min(1.0, t.model.maturity * 1.15))
     # enamel ripens from the cusps down
     rise = np.clip((w - F(t.model.front)) / F(0.8), F(0), F(1)) if t.model.front > 0 else F(1)
-    on = cap > 0
-    mix.cover(i[on], mx.ENAMEL, cap[on], (ripe * (F(0.8) + F(0.2) * rise) * grain)[on])
+    on = cap > 0.004
+    mix.swap(i[on], mx.DENTINE, mx.ENAMEL, cap[on], (ripe * (F(0.8) + F(0.2) * rise) * grain)[on])
     hole = coverage(pulp, vox)
-    on = hole > 0
-    mix.cover(i[on], mx.PULP if soft_left > 0.3 else mx.AIR, hole[on], 1.0)
+    on = hole > 0.004
+    mix.swap(
+        i[on], mx.DENTINE, mx.PULP if soft_left > 0.3 else mx.AIR, hole[on], np.ones(int(on.sum()), dtype=F)
+    )
     labels.reshape(-1)[i[body < 0]] = t.label

@@ -21,7 +21,9 @@ KINDS = {"I": "incisor", "C": "canine", "P": "premolar", "M": "molar"}
 
 @dataclass(frozen=True)
 class Generation:
-    """One generation of teeth at a locus: form, size (length, width, height), root length, and its course in life."""
+    """One generation of teeth at a locus: form, size (length, width, height), root length, and its course in
+    life.
+    """
 
     form: str
     size: tuple[float, float, float]
@@ -59,7 +61,9 @@ class Locus:
 
 @dataclass(frozen=True)
 class Stage:
-    """A growth stage: age (0 newborn, 1 adult), scale of face and braincase, and share of crown height worn away."""
+    """A growth stage: age (0 newborn, 1 adult), scale of face and braincase, and share of crown height worn
+    away.
+    """
 
     age: float
     face: float
