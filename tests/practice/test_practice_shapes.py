@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ossicle.practice.ear import tube
+from ossicle.practice.lofts import loft, plate
 from ossicle.practice.palate import ellipse_perimeter
 from ossicle.practice.shapes import (
     Solid,
@@ -17,10 +18,8 @@ from ossicle.practice.shapes import (
     frame,
     half_space,
     join,
-    loft,
     meet,
     placed,
-    plate,
     round_cone,
     shell,
     smooth_min,

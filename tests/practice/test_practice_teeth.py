@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from ossicle.practice.crowns import FORMS
-from ossicle.practice.shapes import ellipsoid, loft
+from ossicle.practice.lofts import loft
+from ossicle.practice.shapes import ellipsoid
 from ossicle.practice.teeth import Model, Shape, State, grow_tooth
 
 MOLAR = Shape("tribosphenic-upper", 2.3, 3.0, 1.7, 2.0, FORMS["tribosphenic-upper"].roots, 0.22)

@@ -16,21 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ossicle.practice.growth import Proportions
+from ossicle.practice.lofts import Table, loft, plate
 from ossicle.practice.rows import RowCurve
-from ossicle.practice.shapes import (
-    Array,
-    Solid,
-    Table,
-    chain,
-    cut,
-    ellipsoid,
-    f32,
-    half_space,
-    join,
-    loft,
-    meet,
-    plate,
-)
+from ossicle.practice.shapes import Array, Solid, chain, cut, ellipsoid, f32, half_space, join, meet
 
 __all__ = ["Op", "Skull", "cranium"]
 

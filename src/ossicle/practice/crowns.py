@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ossicle.practice.shapes import Solid, chain, half_space, join, loft, meet, round_cone
+from ossicle.practice.lofts import loft
+from ossicle.practice.shapes import Solid, chain, half_space, join, meet, round_cone
 
 __all__ = ["FORMS", "CuspForm", "crown", "roots"]
 

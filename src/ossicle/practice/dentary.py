@@ -12,8 +12,9 @@ import numpy as np
 
 from ossicle.practice.cranium import Skull, flip, ridge
 from ossicle.practice.growth import Proportions
+from ossicle.practice.lofts import loft, plate
 from ossicle.practice.rows import RowCurve
-from ossicle.practice.shapes import Array, chain, ellipsoid, f32, loft, plate
+from ossicle.practice.shapes import Array, chain, ellipsoid, f32
 
 __all__ = ["dentary"]
 
