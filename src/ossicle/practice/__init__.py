@@ -5,5 +5,6 @@ memory.
 """
 
 from ossicle.practice.making import FAULTS, Made, Preset, build, make, presets
+from ossicle.practice.portrait import portrait
 
-__all__ = ["FAULTS", "Made", "Preset", "build", "make", "presets"]
+__all__ = ["FAULTS", "Made", "Preset", "build", "make", "portrait", "presets"]

@@ -36,7 +36,7 @@ FAULTS = MappingProxyType(
         "cranium-alone": "there are no dentaries in the scan",
         "two-specimens": "a second specimen of the same kind lies in the scan",
         "cropped": "the specimen is cut by the edge of the scan",
-        "wet": "the specimen lies in ethanol",
+        "wet": "a whole head in ethanol, with its flesh",
         "foam": "the specimen is packed in foam",
         "tube": "the specimen stands in a plastic tube",
         "pin": "a steel pin runs through the specimen",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import edt
 import numpy as np
 from numpy.typing import NDArray
 
@@ -96,7 +97,9 @@ def _axes(grid: Grid) -> tuple[Array, Array, Array]:
 
 
 def surround(s: Specimen, field: Field, faults: Sequence[str], rng: np.random.Generator) -> None:
-    """Add foam, tube, pin and tag to a specimen on its grid."""
+    """Add flesh (of a wet specimen), foam, tube, pin and tag to a specimen on its grid."""
+    if "wet" in faults:
+        _flesh(s, rng)
     if "tube" in faults and field.tube is not None:
         axis, middle, radius = field.tube
         x, y, z = _axes(s.grid)
@@ -116,6 +119,33 @@ def surround(s: Specimen, field: Field, faults: Sequence[str], rng: np.random.Ge
             taken |= plane > 20
         index = np.flatnonzero((lumps > -0.35) & ~taken & (s.labels == 0))
         s.mix.fill(index, mx.FOAM, np.ones(len(index), dtype=F))
+
+
+def _flesh(s: Specimen, rng: np.random.Generator) -> None:
+    """Skin and muscle round a wet specimen, a few mm thick, and the brain; mouth and nose hold fluid in
+    part.
+    """
+    step = 2
+    held = s.labels[::step, ::step, ::step] > 0
+    far = edt.edt(~held, anisotropy=tuple(step * v for v in s.grid.spacing), parallel=1)
+    x, y, z = (a[..., ::step] if i == 0 else a for i, a in enumerate(_axes(s.grid)))
+    y, z = y[:, ::step], z[::step]
+    thick = F(1.5) + F(0.9) * ripple(x, y, z, 8.0, int(rng.integers(1 << 30)))
+    near = f32(far) - thick
+    whole = np.repeat(np.repeat(np.repeat(near, step, 0), step, 1), step, 2)
+    nz, ny, nx = s.grid.shape
+    whole = np.pad(
+        whole, [(0, max(0, n - m)) for n, m in zip(s.grid.shape, whole.shape, strict=True)], mode="edge"
+    )
+    whole = whole[:nz, :ny, :nx]
+    cavity = np.isin(
+        s.labels, [label for label, kind, term, _ in s.names if kind == "cavity" and term != "cranial cavity"]
+    )
+    index = np.flatnonzero((whole < F(s.grid.voxel)) & ~cavity)
+    s.mix.fill(index, mx.SOFT, coverage(whole.ravel()[index], 2 * s.grid.voxel))
+    brain = [label for label, kind, term, _ in s.names if kind == "cavity" and term == "cranial cavity"]
+    index = np.flatnonzero(np.isin(s.labels, brain))
+    s.mix.fill(index, mx.SOFT, np.ones(len(index), dtype=F))
 
 
 def _lay(s: Specimen, distance: Array, material: int, *, over: bool) -> None:
