@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from ..records import Generation, ToothClass
 from .candidates import Kind, RowTemplate
-from .knowledge import AGES
+from .knowledge import TIMES
 from .weights import Move, Weights
 
 __all__ = ["Decoded", "Name", "decode", "evidence", "marginals", "row_indices"]
@@ -44,7 +44,7 @@ def _stray_back(beta: FloatArray, weights: Weights) -> None:
 
 
 def _start(weights: Weights) -> FloatArray:
-    alpha = np.zeros((len(AGES), len(weights.stray_line) + 1, len(weights.stray_under) + 1))
+    alpha = np.zeros((len(TIMES), len(weights.stray_line) + 1, len(weights.stray_under) + 1))
     alpha[:, 0, 0] = 1.0
     _stray(alpha, weights)
     return alpha
@@ -64,7 +64,7 @@ def _step(alpha: FloatArray, kind: int, weights: Weights) -> FloatArray:
 
 def evidence(rows: Sequence[tuple[int, ...]], weights: Weights) -> FloatArray:
     """Return (rows, ages) log evidence; each row is given by the indices of its kinds."""
-    result = np.full((len(rows), len(AGES)), -np.inf)
+    result = np.full((len(rows), len(TIMES)), -np.inf)
     children: dict[tuple[int, ...], set[int]] = {}
     ends: dict[tuple[int, ...], list[int]] = {}
     for number, row in enumerate(rows):
@@ -105,8 +105,8 @@ def marginals(
     beta = np.zeros_like(forward[0])
     beta[:, -1, -1] = 1.0
     _stray_back(beta, weights)
-    result = np.zeros((len(AGES), n1 + n2, size + 1))
-    pairs = np.zeros((len(AGES), n1 + n2, n1 + n2))
+    result = np.zeros((len(TIMES), n1 + n2, size + 1))
+    pairs = np.zeros((len(TIMES), n1 + n2, n1 + n2))
     for depth in range(len(row) - 1, -1, -1):
         kind = kinds[row[depth]]
         alpha = forward[depth]

@@ -23,7 +23,7 @@ from scipy.special import ndtr
 
 from ..records import Generation
 from .candidates import Kind
-from .knowledge import AGES, STATES
+from .knowledge import STATES, TIMES
 
 __all__ = ["deciduous_stays", "development_likelihood", "state_chances"]
 
@@ -33,7 +33,7 @@ _CAP_BEFORE = {"deciduous": 0.30, "permanent": 0.38, "unreplaced": 0.36, "molar"
 _CROWN_DONE = 0.45
 _TO_PLACE = 0.06
 _TO_ROOTED = 0.28
-_SPREAD = {"deciduous": 0.06, "permanent": 0.14, "unreplaced": 0.14, "molar": 0.11}
+_SPREAD = {"deciduous": 0.06, "permanent": 0.1, "unreplaced": 0.14, "molar": 0.11}
 
 
 def _emerges(kind: Kind, generation: Generation) -> float:
@@ -53,21 +53,23 @@ def _emerges(kind: Kind, generation: Generation) -> float:
             return {"incisor": 0.05 + 0.02 * rank, "canine": 0.08, "premolar": 0.12 + 0.04 * rank}[
                 kind.tooth_class
             ]
-        return {"incisor": 0.1, "canine": 0.25, "premolar": 0.22}[kind.tooth_class]
+        return {"incisor": 0.02, "canine": 0.25, "premolar": 0.22}[kind.tooth_class]
     if kind.single_set and kind.tooth_class == "premolar":
         return 0.72
     return {"incisor": 0.42 + 0.06 * rank, "canine": 0.62, "premolar": 0.62}[kind.tooth_class]
 
 
 def state_chances(kind: Kind, generation: Generation) -> FloatArray:
-    """Return (ages, states): the chance of each of ``STATES`` at each of ``AGES``, shedding left aside."""
+    """Return (ages, states): the chance of each of ``STATES`` at each of ``TIMES``, shedding left aside."""
     sort = "molar" if kind.tooth_class == "molar" else generation
     emerges, before, spread = _emerges(kind, generation), _CAP_BEFORE[sort], _SPREAD[sort]
+    late = TIMES[:, 1] if sort == "permanent" else 0.0
+    times = TIMES[:, 0] - late
     passed = [
-        ndtr((AGES - emerges - offset) / spread)
+        ndtr((times - emerges - offset) / spread)
         for offset in (-before, -_CROWN_DONE * before, 0.0, _TO_PLACE, _TO_ROOTED)
     ]
-    edges = [np.ones_like(AGES), *passed, np.zeros_like(AGES)]
+    edges = [np.ones(len(TIMES)), *passed, np.zeros(len(TIMES))]
     chances = np.stack([edges[k] - edges[k + 1] for k in range(len(STATES))], axis=1)
     chances = np.maximum(chances, 0) + 0.003
     return np.asarray(chances / chances.sum(axis=1, keepdims=True))

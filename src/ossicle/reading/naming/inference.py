@@ -12,7 +12,7 @@ from ..records import Jaw
 from .alignment import Decoded, Name, decode, evidence, marginals, row_indices
 from .candidates import CandidateSet, Kind, RowTemplate
 from .columns import JawColumns
-from .knowledge import AGE_PRIOR, AGES, OCCLUSION
+from .knowledge import AGES, OCCLUSION, TIME_PRIOR, TIMES
 from .weights import Weights, jaw_weights
 
 __all__ = ["JawResult", "Posterior", "infer"]
@@ -65,9 +65,12 @@ def _shared_age(log_evidence: FloatArray) -> FloatArray:
 
 
 def _slack() -> FloatArray:
-    """Return (ages, ages): how far the two jaws of one animal may differ in dental age."""
-    steps = np.abs(np.arange(len(AGES))[:, None] - np.arange(len(AGES))[None, :])
-    kernel = np.where(steps == 0, 0.6, np.where(steps == 1, 0.2, 0.0)) + 0.001
+    """Return (times, times): how far the two jaws of one animal may differ in dental age, and in when they
+    replace teeth."""
+    age = np.abs(np.searchsorted(AGES, TIMES[:, 0])[:, None] - np.searchsorted(AGES, TIMES[:, 0])[None, :])
+    near = np.select([age == 0, age == 1, age == 2], [0.6, 0.2, 0.02], 1e-5)
+    same = np.where(TIMES[:, 1][:, None] == TIMES[:, 1][None, :], 0.9, 0.1)
+    kernel = near * same
     return np.asarray(kernel / kernel.sum(axis=1, keepdims=True))
 
 
@@ -149,7 +152,7 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
     fit: dict[Jaw, FloatArray] = {}
     for jaw in _JAWS:
         indexed, kinds = row_indices(candidates.rows[jaw])
-        fit[jaw] = np.ones((len(indexed), len(AGES)))
+        fit[jaw] = np.ones((len(indexed), len(TIMES)))
         if jaw in jaws:
             names: dict[Name, int] = {}
             for kind in kinds:
@@ -163,7 +166,7 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
     for _, u, v, listed in candidates.listed:
         prior[u, v] += listed
     slack = _slack()
-    upper, lower = fit["upper"] * AGE_PRIOR, fit["lower"]
+    upper, lower = fit["upper"] * TIME_PRIOR, fit["lower"]
     shares = _shares(prior, upper, lower, slack)
     rows = {jaw: _kept_rows(shares[jaw]) for jaw in works}
     if len(works) == 2:
@@ -173,8 +176,8 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
     joint = joint / joint.sum() if joint.sum() > 0 else prior / prior.sum()
     ages = shares["upper"].sum(axis=0)
     ages = ages / max(float(ages.sum()), 1e-300)
-    mean = float(ages @ AGES)
-    age = (mean, float(np.sqrt(ages @ (AGES - mean) ** 2)))
+    mean = float(ages @ TIMES[:, 0])
+    age = (mean, float(np.sqrt(ages @ (TIMES[:, 0] - mean) ** 2)))
 
     chance: dict[Jaw, FloatArray] = {}
     succession: dict[Jaw, FloatArray] = {}

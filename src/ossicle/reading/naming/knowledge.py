@@ -36,6 +36,8 @@ __all__ = [
     "OPEN_STEPS",
     "PAIR_STATED",
     "STATES",
+    "TIMES",
+    "TIME_PRIOR",
 ]
 
 CRYPT_FRACTION: Final = 0.05
@@ -81,6 +83,20 @@ AGE_PRIOR: Final = (
     np.array([0.5, 0.6, 0.8, 0.8, 0.8, 0.8, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.2, 2.0, 4.0]) / 22.5
 )
 """Collections hold more adults than young; otherwise flat."""
+
+_SHIFTS = {0.0: 0.5, -0.13: 0.22, 0.13: 0.28}
+_CELLS = [
+    (float(age), shift, float(weight) * (share if 0.05 < age < 0.95 else 1.0))
+    for age, weight in zip(AGES, AGE_PRIOR, strict=True)
+    for shift, share in _SHIFTS.items()
+    if shift == 0.0 or 0.05 < age < 0.95
+]
+TIMES: Final = np.array([cell[:2] for cell in _CELLS])
+"""(times, 2): dental age, and by how much the replacement runs late against the molars: mammals differ in
+that as a whole, not tooth by
+tooth."""
+
+TIME_PRIOR: Final = np.array([cell[2] for cell in _CELLS])
 
 MISS: Final[Mapping[str, tuple[float, float]]] = {
     # state: (chance that one side's tooth goes unseen by itself, chance that both go unseen together)

@@ -13,7 +13,7 @@ from .candidates import Kind
 from .clock import deciduous_stays, development_likelihood, state_chances
 from .columns import Column, JawColumns
 from .form import features, form_ratio
-from .knowledge import AGES, EXTRA_RATE, FALSE_RATE, GAP_MISSING, MISS, STATES
+from .knowledge import EXTRA_RATE, FALSE_RATE, GAP_MISSING, MISS, STATES, TIMES
 
 __all__ = ["Move", "Weights", "jaw_weights"]
 
@@ -135,7 +135,7 @@ def _between(line: Sequence[Column], under: Sequence[Column]) -> FloatArray:
 def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     """Return the weights of all kinds of locus for the columns of one jaw."""
     columns = jaw.all
-    n1, n2, ages = len(jaw.line), len(jaw.under), len(AGES)
+    n1, n2, ages = len(jaw.line), len(jaw.under), len(TIMES)
     seen = features(columns, n1)
     measured = [
         np.array([getattr(c, m) for c in columns])
@@ -216,7 +216,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
         weight = (chances @ states[kind.transient].T) * worth
         if kind.transient:
             # The tooth is shed early: by the time the incisors are replaced it is usually gone.
-            gone = 1 / (1 + np.exp(-(AGES - 0.4) / 0.06))
+            gone = 1 / (1 + np.exp(-(TIMES[:, 0] - 0.4) / 0.06))
             weight = weight * (1 - 0.97 * gone[:, None])
             hidden = chances[:, :3] @ miss[:3] + gone
             visible = (1 - gone) * 0.3
