@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -20,7 +22,7 @@ TOOTH, JAW, SKULL = (226, 196, 120), (196, 205, 216), (222, 216, 204)
 Picture = NDArray[np.uint8]
 
 
-def portrait(preset: str, seed: int = 1, height: int = 150) -> Picture:
+def portrait(preset: str, seed: int = 1, height: int = 120) -> Picture:
     """Picture of a preset, RGB ``(rows, columns, 3)``: left side above, palate with the teeth (jaws taken
     off) below.
 
@@ -47,7 +49,7 @@ def portrait(preset: str, seed: int = 1, height: int = 150) -> Picture:
 
 def _grid(points: NDArray[np.float64], step: float) -> Grid:
     """A grid that lies square with the skull: slices run backwards, rows downwards, columns to the right."""
-    lo, hi = points.min(0) - 3 * step, points.max(0) + 3 * step
+    lo, hi = points.min(0) - 1.0, points.max(0) + 1.0
     n = np.ceil((hi - lo) / step).astype(int) + 1
     m = np.diag([-1.0, -1.0, -1.0, 1.0])
     m[:3, 3] = hi
@@ -69,9 +71,10 @@ def _view(s: Specimen, axis: int) -> Picture:
     hit = (front > 0.42).any(0)
     depth = (front > 0.42).argmax(0)
 
-    def pick(volume: NDArray[np.generic]) -> NDArray[np.generic]:
+    def pick(volume: NDArray[Any]) -> NDArray[Any]:
         index = depth[None, ..., None] if volume.ndim == 4 else depth[None]
-        return np.take_along_axis(volume, index, 0)[0]
+        found: NDArray[Any] = np.take_along_axis(volume, index, 0)[0]
+        return found
 
     normal = -pick(slope).astype(F)
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True) + F(1e-6)

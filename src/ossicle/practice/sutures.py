@@ -81,7 +81,7 @@ class Elements:
 
 def suture_width(age: float) -> float:
     """Width of sutures, mm: open in the newborn, closing in the adult, mostly fused in the old."""
-    return 0.26 - 0.20 * smooth_step(age / 1.0) - 0.06 * smooth_step((age - 1.0) / 0.6)
+    return 0.17 - 0.11 * smooth_step(age / 1.0) - 0.06 * smooth_step((age - 1.0) / 0.6)
 
 
 def elements(design: Mapping[str, Any], grow: Proportions) -> Elements:
