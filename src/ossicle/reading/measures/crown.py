@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .surface import Layer, Levels, ToothSurface
+from .sharpening import Levels
+from .surface import ToothSurface
 
 __all__ = ["Crown", "crown_axis", "measure_crown"]
 
@@ -84,31 +85,77 @@ def crown_axis(
     return np.asarray(guess / np.linalg.norm(guess))
 
 
-def _cervix(up: FloatArray, area: FloatArray, excess: FloatArray) -> tuple[float, bool]:
-    """Height on the axis that best parts bright from bare surface, and whether there is bare surface at all
-    below it."""
+def _cervix(
+    own: FloatArray, area: FloatArray, bright: FloatArray, dentine: float, least: float
+) -> tuple[float, bool]:
+    """Height on the axis at which enamel begins, and whether there is bare root surface below it at all.
+
+    ``own`` (n, 3) the surface's vertices in the crown's frame, ``bright`` the peak greys beneath them. First
+    the height that best parts a surface brighter than dentine from one that is not (greatest variance between
+    two classes, Otsu 1979, along the axis); where nothing is brighter than dentine, brighter from dimmer.
+    Then, as enamel thins out, down to where rings of surface are hardly brighter than the dimmest below. A
+    slender tooth whose enamel does not show is cut at the neck below its greatest girth. ``least`` is the
+    contrast that counts.
+    """
+    up = own[:, 2]
     low, high = float(up.min()), float(up.max())
-    bins = max(8, min(60, round(len(up) / 40)))
+    bins = int(np.clip(round(len(up) / 30), 8, 80))
     index = np.minimum(((up - low) / (high - low + 1e-9) * bins).astype(int), bins - 1)
-    weight = np.bincount(index, area, bins)
-    mean = np.bincount(index, area * excess, bins) / np.maximum(weight, 1e-12)
-    gain = np.zeros(bins)
-    for k in range(1, bins):
-        below, above = weight[:k].sum(), weight[k:].sum()
-        difference = float(
-            mean[k:] @ weight[k:] / max(above, 1e-12) - mean[:k] @ weight[:k] / max(below, 1e-12)
-        )
-        gain[k] = below * above * difference * abs(difference)
-    best = int(gain.argmax())
-    if best == 0:
-        return low, False
-    difference = float(
-        mean[best:] @ weight[best:] / max(weight[best:].sum(), 1e-12)
-        - mean[:best] @ weight[:best] / max(weight[:best].sum(), 1e-12)
+    weight = np.asarray(np.bincount(index, area, bins) + 1e-12, float)
+    girth = _girth(own, index, bins)
+    ring = np.asarray(np.bincount(index, area * bright, bins) / weight, float)
+    first = _best_cut(
+        np.bincount(index, area * np.maximum(bright, dentine), bins) / weight, weight, 0.6 * least
     )
-    if difference < 0.25 or weight[:best].sum() < 0.03 * weight.sum():
+    if not first:
+        first = _best_cut(ring, weight, least)
+        neck = _neck(girth)
+        if neck and first < 0.35 * bins:
+            return low + neck / bins * (high - low), True
+    if not first:
         return low, False
-    return low + best / bins * (high - low), True
+    ring = np.asarray(np.convolve(np.pad(ring, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid"))
+    window = slice(max(0, first - max(2, int(0.7 * (bins - first)))), first)
+    crown = float(np.average(ring[first:], weights=weight[first:]))
+    bare = float(np.quantile(ring[window], 0.1))
+    limit = bare + 0.1 * (crown - bare)
+    k = first
+    while k > 0 and ring[k] > limit:
+        k -= 1
+    part = float(np.clip((limit - ring[k]) / max(ring[k + 1] - ring[k], 1e-9), 0.0, 1.0))
+    return low + (k + 0.5 + part) / bins * (high - low), k > 0 or ring[0] <= limit
+
+
+def _best_cut(ring: FloatArray, weight: FloatArray, least: float) -> int:
+    """First bin of the brighter upper class, 0 where there is no such class."""
+    below = np.cumsum(weight)[:-1]
+    above = weight.sum() - below
+    sum_below = np.cumsum(weight * ring)[:-1]
+    step = ((weight * ring).sum() - sum_below) / above - sum_below / below
+    best = int(np.argmax(below * above * step * np.abs(step)))
+    if step[best] < least or below[best] < 0.04 * weight.sum():
+        return 0
+    return best + 1
+
+
+def _girth(own: FloatArray, index: npt.NDArray[np.intp], bins: int) -> FloatArray:
+    """Length times width of each slice of the surface across the axis, mm2."""
+    span = []
+    for k in (0, 1):
+        most, least = np.full(bins, -np.inf), np.full(bins, np.inf)
+        np.maximum.at(most, index, own[:, k])
+        np.minimum.at(least, index, own[:, k])
+        span.append(np.where(np.isfinite(most), most - least, 0.0))
+    return np.asarray(np.convolve(np.pad(span[0] * span[1], 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid"))
+
+
+def _neck(girth: FloatArray) -> int:
+    """Bin in which the girth has fallen to three quarters of its greatest, towards the root; 0 where there is
+    none below the middle part."""
+    bins = len(girth)
+    widest = int(np.argmax(girth[bins // 4 :])) + bins // 4
+    thin = np.flatnonzero(girth[:widest] < 0.75 * girth[widest])
+    return int(thin[-1]) + 1 if len(thin) and thin[-1] > 0.25 * bins else 0
 
 
 def measure_crown(
@@ -119,7 +166,7 @@ def measure_crown(
     tangent: FloatArray,
     cheek: FloatArray,
     up: FloatArray,
-    voxel_mm: float,
+    noise: float,
 ) -> Crown:
     """Measure the crown of a surface whose vertices lie at ``points`` (skull mm) with outward ``normal``
     (skull).
@@ -127,24 +174,21 @@ def measure_crown(
     ``tangent`` is the row's direction there, backwards, ``cheek`` the direction towards the cheek, ``up``
     that of this jaw's crowns.
     """
-    layer = Layer.of(levels.enamel, levels.dentine, levels.blur_smoothed)
-    peak = surface.peak - levels.noise_smoothed
+    peak = surface.peak - 0.6 * noise
     area = surface.area
     bright = float(np.quantile(peak, 0.9))
     top = float(np.clip(bright, levels.dentine + 0.1, levels.enamel))
-    excess = np.clip(
-        (peak - levels.dentine) / max(top - levels.dentine, 2 * levels.noise_smoothed, 0.05), 0.0, 1.0
-    )
+    excess = np.clip((peak - levels.dentine) / max(top - levels.dentine, 2 * noise, 0.05), 0.0, 1.0)
     axis = crown_axis(points, normal, area, excess, up)
     frame = _frame(axis, tangent, cheek)
     origin = (points * area[:, None]).sum(axis=0) / area.sum()
     own = (points - origin) @ frame.T
-    cervix, rooted = _cervix(own[:, 2], area, excess)
+    cervix, rooted = _cervix(own, area, peak, levels.dentine, max(2.5 * noise, 0.25 * (top - levels.dentine)))
     covered = own[:, 2] >= cervix
     tip = _reach(own[covered, 2])
     length = _reach(own[covered, 0]) + _reach(-own[covered, 0])
     width = _reach(own[covered, 1]) + _reach(-own[covered, 1])
-    thickness = layer.thickness_of(peak) * voxel_mm * covered
+    thickness = surface.thickness_mm * covered
     return Crown(
         frame=frame,
         origin=origin,

@@ -10,19 +10,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, binary_opening
+from scipy.ndimage import binary_dilation
 
 from .crown import Crown
 
-__all__ = ["Margin", "alveolar_margin", "emergence_fraction"]
+__all__ = ["Margin", "alveolar_margin", "emergence_fraction", "margin_reach"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 SECTORS = 16
+REACH = 0.6
+"""How far from the tooth its margin is looked for, in mean crown diameters."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,13 @@ class Margin:
     height_mm: float
     seen: float
     roofed: bool
+
+
+def margin_reach(crown: Crown, spacing: FloatArray) -> float:
+    """How far from the tooth its margin is looked for, mm: the gap of a socket, or the follicle round a crown
+    that comes through."""
+    size = np.sqrt(max(crown.length_mm * crown.width_mm, 1e-9))
+    return max(5.0 * float(spacing.max()), REACH * float(size))
 
 
 def alveolar_margin(
@@ -46,16 +56,16 @@ def alveolar_margin(
     """Find the margin round a crown.
 
     ``own``, ``other`` and ``bone`` are masks (z, y, x) of the tooth, of other teeth and of what is bright
-    enough for bone, in the tooth's box; the blurred skirt of the teeth themselves is kept out.
-    ``coordinates`` (3, z, y, x) the voxels' places in the crown's frame. Where no bone is near, the margin is
-    taken at the tooth's lower end.
+    enough for bone, in a box that reaches `margin_reach` round the tooth; the blurred skirt of the teeth
+    themselves is kept out, and so is bone that is not joined to what surrounds the tooth's lower part (the
+    other jaw). ``coordinates`` (3, z, y, x) are the voxels' places in the crown's frame. Where no bone is
+    near, the margin is taken at the tooth's lower end.
     """
-    size = np.sqrt(max(crown.length_mm * crown.width_mm, 1e-9))
-    reach = max(4.0 * float(spacing.max()), 0.35 * size)
-    away = edt.edt(~own, anisotropy=tuple(float(s) for s in spacing), parallel=1)
     step = float(spacing.max())
+    away = edt.edt(~own, anisotropy=tuple(float(s) for s in spacing), parallel=1)
     firm = bone & (away > 1.6 * step) & ~binary_dilation(other, np.ones((3, 3, 3), bool))
-    near = binary_opening(firm) & (away <= reach)
+    low = coordinates[2] < crown.cervix + 0.4 * crown.height_mm
+    near = _joined(firm, low & (away < 5.0 * step)) & (away <= margin_reach(crown, spacing))
     if int(near.sum()) < 5:
         return Margin(crown.base, 0.0, False)
     centre = (crown.points[crown.covered].min(axis=0) + crown.points[crown.covered].max(axis=0)) / 2
@@ -70,11 +80,21 @@ def alveolar_margin(
         if len(column) >= 4:
             heights[k] = np.partition(column, -3)[-3]
     known = heights[np.isfinite(heights)]
-    over = (~beside) & (up > crown.tip)
-    roofed = bool(over.sum() > 12)
+    roofed = bool(((~beside) & (up > crown.tip)).sum() > 12)
     if len(known) == 0:
         return Margin(crown.base, 0.0, roofed)
     return Margin(float(np.median(known)) + 0.5 * float(spacing.mean()), len(known) / SECTORS, roofed)
+
+
+def _joined(bone: BoolArray, where: BoolArray) -> BoolArray:
+    """Pieces of bone of at least 30 voxels that come to ``where``; all such pieces where none does."""
+    pieces = cc3d.connected_components(bone, connectivity=6)
+    large = np.bincount(pieces.ravel()) >= 30
+    large[0] = False
+    here = np.zeros(len(large), bool)
+    here[pieces[where]] = True
+    keep = large & here
+    return np.asarray((keep if keep.any() else large)[pieces])
 
 
 def emergence_fraction(margin: Margin, crown: Crown) -> float:

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, maximum_filter
 
 from ..statistics import edge_blur
-from .surface import SMOOTHING, Levels
+from .sharpening import Levels, sharpen, steps_for
 
 __all__ = ["tooth_levels"]
+
+Volume = npt.NDArray[np.float32]
+
+SAMPLE = 14
+"""So many of the largest teeth are looked at."""
 
 
 def tooth_levels(
@@ -23,31 +29,52 @@ def tooth_levels(
     dentine: float | None = None,
     blur: float | None = None,
 ) -> Levels:
-    """Refine the levels on the teeth themselves.
+    """Find the levels on the teeth themselves.
 
     Thin roots and thin enamel never show their full grey once blurred, so levels taken from the whole scan
-    are too low. Dentine: upper quartile of the teeth's smoothed greys between bone and enamel; enamel: what
-    only one in two hundred tooth voxels exceeds, or the level given, if higher.
+    are too low. On the largest teeth, sharpened: enamel is what one tooth voxel in twenty-five exceeds in the
+    brightest teeth; dentine the median of ridges (local maxima) among voxels away from enamel. Levels given
+    from outside are kept where the teeth show too little.
     """
-    greys: list[npt.NDArray[np.float32]] = []
-    edges: list[float] = []
-    for part, box in boxes.items():
-        grown = tuple(slice(max(s.start - 4, 0), s.stop + 4) for s in box)
-        values = grey[grown]
+    spread = blur if blur is not None else _blur(grey)
+    steps = steps_for(noise)
+    size = {p: int(np.prod([s.stop - s.start for s in box])) for p, box in boxes.items()}
+    chosen = sorted(size, key=lambda p: -size[p])[:SAMPLE]
+    tops: list[float] = []
+    kept: list[tuple[Volume, Volume, npt.NDArray[np.bool_]]] = []
+    for part in chosen:
+        grown = tuple(slice(max(s.start - 4, 0), s.stop + 4) for s in boxes[part])
         own = labels[grown] == part
-        greys.append(gaussian_filter(values, SMOOTHING, truncate=3.0)[own])
-        if blur is None and min(values.shape) >= 10 and len(edges) < 12:
-            edges.append(
-                edge_blur(np.ascontiguousarray(values), 0.0, max(float(np.median(values[own])), 0.5))
-            )
-    if not greys:
-        return Levels(dentine or 1.1, max(enamel, 1.3), noise, blur or 1.0)
-    pool = np.concatenate(greys)
-    top = max(enamel, float(np.quantile(pool, 0.995)))
+        sharp = sharpen(grey[grown], spread, steps)
+        kept.append((gaussian_filter(grey[grown], 0.7, truncate=3.0), sharp, own))
+        tops.append(float(np.quantile(sharp[own], 0.96)))
+    if not tops:
+        return Levels(dentine or 1.1, max(enamel, 1.3), noise, spread)
+    top = float(np.quantile(tops, 0.75))
     if dentine is None:
-        body = pool[(pool > 0.8) & (pool < 1 + 0.7 * (top - 1))]
-        dentine = float(np.quantile(body, 0.6)) if len(body) > 20 else 1.0 + 0.3 * (top - 1)
-    dentine = min(dentine, top - 0.1)
-    return Levels(
-        dentine, top, noise, blur if blur is not None else float(np.median(edges)) if edges else 1.0
-    )
+        dentine = _dentine(kept, top)
+    return Levels(min(dentine, top / 1.12), top, noise, spread)
+
+
+def _dentine(kept: list[tuple[Volume, Volume, npt.NDArray[np.bool_]]], top: float) -> float:
+    """Median sharpened grey on ridges (found before sharpening, so that noise is not picked) well away from
+    enamel.
+
+    A share of enamel's grey where there are too few.
+    """
+    ridges = []
+    for smooth, sharp, own in kept:
+        bright = gaussian_filter(np.where(own, sharp, 0), 0.7) > 0.85 * top
+        far = edt.edt(~bright, parallel=1) > 4 if bright.any() else own
+        inside = np.where(own, smooth, np.float32(0))
+        ridge = own & far & (inside == maximum_filter(inside, 3))
+        ridges.append(sharp[ridge])
+    values = np.concatenate(ridges)
+    values = values[(values > 0.45 * top) & (values < 0.9 * top)]
+    if len(values) < 25:
+        return 0.68 * top
+    return float(np.clip(np.median(values), 0.55 * top, 0.85 * top))
+
+
+def _blur(grey: npt.NDArray[np.float32]) -> float:
+    return float(np.clip(edge_blur(grey, 0.0, 1.0), 0.4, 2.5))

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, maximum_filter
 
 from .crown import Crown
-from .surface import Levels
+from .sharpening import Levels
 
 __all__ = ["count_cusps", "root_state"]
 

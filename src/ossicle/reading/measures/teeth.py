@@ -17,11 +17,12 @@ from scipy.ndimage import find_objects, gaussian_filter
 
 from ..records import Jaw, Side, ToothObservation
 from .crown import Crown, measure_crown
-from .emergence import Margin, alveolar_margin, emergence_fraction
+from .emergence import Margin, alveolar_margin, emergence_fraction, margin_reach
 from .levels import tooth_levels
 from .roots import count_cusps, root_state
 from .row_frame import RowFrame
-from .surface import SMOOTHING, Levels, ToothSurface, tooth_surface
+from .sharpening import Layers, Levels, sharpen, sharpened_noise, steps_for
+from .surface import ToothSurface, tooth_surface
 
 __all__ = ["ToothMeasures", "measure_all", "measure_teeth"]
 
@@ -44,6 +45,21 @@ class ToothMeasures:
     margin_seen: float
     roofed: bool
     rooted: bool
+
+
+@dataclass(frozen=True)
+class _Means:
+    """What sharpening does in this scan: steps, tables, noise left."""
+
+    steps: int
+    layers: Layers
+    noise: float
+
+    @classmethod
+    def of(cls, levels: Levels) -> _Means:
+        steps = steps_for(levels.noise)
+        layers = Layers.of(levels.dentine, levels.enamel, levels.blur, steps)
+        return cls(steps, layers, sharpened_noise(levels, steps))
 
 
 @dataclass(frozen=True)
@@ -121,6 +137,7 @@ def measure_all(
     boxes = find_objects(labels)
     parts = [p for p in sorted(assignments) if p <= len(boxes) and boxes[p - 1] is not None]
     levels = tooth_levels(labels, grey, {p: boxes[p - 1] for p in parts}, enamel, noise, dentine, blur)
+    means = _Means.of(levels)
     frames = {
         (jaw, side): RowFrame.of(rows.get((jaw, side)), jaw, side) for jaw, side in set(assignments.values())
     }
@@ -128,7 +145,17 @@ def measure_all(
     for part in parts:
         jaw, side = assignments[part]
         tooth = _one(
-            part, boxes[part - 1], labels, grey, levels, spacing, transform, jaw, side, frames[jaw, side]
+            part,
+            boxes[part - 1],
+            labels,
+            grey,
+            levels,
+            means,
+            spacing,
+            transform,
+            jaw,
+            side,
+            frames[jaw, side],
         )
         if tooth is not None:
             teeth.append(tooth)
@@ -148,6 +175,7 @@ def _one(
     labels: npt.NDArray[np.int32],
     grey: npt.NDArray[np.float32],
     levels: Levels,
+    means: _Means,
     spacing: FloatArray,
     transform: FloatArray,
     jaw: Jaw,
@@ -158,8 +186,8 @@ def _one(
     near = labels[box]
     own = near == part
     other = (near > 0) & ~own
-    smooth = gaussian_filter(grey[box], SMOOTHING, truncate=3.0)
-    surface = tooth_surface(own, other, smooth, levels, spacing)
+    sharp = sharpen(grey[box], levels.blur, means.steps)
+    surface = tooth_surface(own, other, sharp, means.layers, means.noise, spacing)
     if surface is None:
         return None
     start = np.array([s.start for s in box], float)
@@ -172,16 +200,13 @@ def _one(
     normal = surface.normal[:, ::-1] @ transform[:3, :3].T
     middle = points.mean(axis=0)
     tangent, cheek = row.directions(middle)
-    crown = measure_crown(surface, points, normal, levels, tangent, cheek, row.up, float(spacing.mean()))
-    grid = np.indices(own.shape).reshape(3, -1).T.astype(float)
-    local = (to_skull(grid) - crown.origin) @ crown.frame.T
-    coordinates = np.ascontiguousarray(local.T).reshape(3, *own.shape)
-    bone = (smooth > 0.5) & (near == 0)
-    margin = alveolar_margin(own, other, bone, coordinates, crown, spacing)
+    crown = measure_crown(surface, points, normal, levels, tangent, cheek, row.up, means.noise)
+    coordinates = _in_frame(box, spacing, transform, crown)
+    margin = _margin(part, tight, labels, grey, spacing, transform, crown)
     voxel = float(np.prod(spacing))
     inside = coordinates[:, own]
     centroid = crown.origin + inside.mean(axis=1) @ crown.frame
-    root_fraction, root_count = root_state(own, smooth, coordinates, crown, levels, spacing)
+    root_fraction, root_count = root_state(own, sharp, coordinates, crown, levels, spacing)
     edge = any(s.start == 0 or s.stop == n for s, n in zip(tight, labels.shape, strict=True))
     return _Tooth(
         part=part,
@@ -198,6 +223,42 @@ def _one(
         root_count=root_count,
         cusp_count=count_cusps(crown, float(spacing.mean())),
         touches_edge=edge,
+    )
+
+
+def _in_frame(
+    box: tuple[slice, slice, slice], spacing: FloatArray, transform: FloatArray, crown: Crown
+) -> FloatArray:
+    """Coordinates (3, z, y, x) of a box's voxels in the crown's frame, mm."""
+    turn = crown.frame @ transform[:3, :3]
+    start = crown.frame @ (transform[:3, 3] - crown.origin)
+    z, y, x = (np.arange(s.start, s.stop) * step for s, step in zip(box, spacing, strict=True))
+    rows = [
+        turn[k, 2] * z[:, None, None]
+        + turn[k, 1] * y[None, :, None]
+        + turn[k, 0] * x[None, None, :]
+        + start[k]
+        for k in range(3)
+    ]
+    return np.stack(rows)
+
+
+def _margin(
+    part: int,
+    tight: tuple[slice, ...],
+    labels: npt.NDArray[np.int32],
+    grey: npt.NDArray[np.float32],
+    spacing: FloatArray,
+    transform: FloatArray,
+    crown: Crown,
+) -> Margin:
+    pad = int(np.ceil(margin_reach(crown, spacing) / spacing.min())) + 2
+    box = _grown(tight, labels.shape, pad)
+    near = labels[box]
+    own = near == part
+    bone = (gaussian_filter(grey[box], 0.5, truncate=3.0) > 0.5) & (near == 0)
+    return alveolar_margin(
+        own, (near > 0) & ~own, bone, _in_frame(box, spacing, transform, crown), crown, spacing
     )
 
 
