@@ -15,8 +15,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ossicle.practice.ear import tube
 from ossicle.practice.growth import Proportions
 from ossicle.practice.lofts import Table, loft, plate
+from ossicle.practice.palate import Opening
 from ossicle.practice.rows import RowCurve
 from ossicle.practice.shapes import Array, Solid, chain, cut, ellipsoid, f32, half_space, join, meet
 
@@ -38,11 +40,12 @@ class Op:
 
 @dataclass
 class Skull:
-    """A cranium's ops in order, named solids (cavities, petrosals) and landmarks, in skull mm."""
+    """A cranium's ops in order, named solids (its cavities), openings and landmarks, in skull mm."""
 
     ops: list[Op] = field(default_factory=list)
     named: dict[str, Solid] = field(default_factory=dict)
     landmarks: dict[str, Vec] = field(default_factory=dict)
+    openings: list[Opening] = field(default_factory=list)
 
     def add(self, solid: Solid, k: float = 0.0, what: str = "") -> None:
         self.ops.append(Op("add", solid, k, what))
@@ -281,12 +284,10 @@ def _base(
         0.4,
         "occipital condyle",
     )
-    out.cut(
-        chain([fm + [0, 0.1, 2.4], fm + [0, 0.0, -2.2]], [1.45 * size, 1.55 * size], squash=(1.1, 0.85, 1)),
-        0.2,
-        "foramen magnum",
-    )
-    out.landmarks["basion"] = fm + [0, -1.3 * size, -0.2]
+    half = (1.65 * size, 1.28 * size)
+    hole = tube(fm + [0, 0.1, 2.4], fm + [0, 0.0, -2.2], half[0], half[1], (0.0, 1.0, 0.0))
+    out.openings.append(Opening("foramen magnum", "midline", half, fm, hole))
+    out.landmarks["basion"] = fm + [0, -half[1], -0.2]
     # nerves and vessels through the side walls
     out.both(
         "cut",

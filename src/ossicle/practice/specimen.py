@@ -193,7 +193,7 @@ def anatomy(
         grow,
         turn,
         ears,
-        palate_openings(beast.design, grow),
+        palate_openings(beast.design, grow) + skull.openings,
     )
     renumber(a)
     return a

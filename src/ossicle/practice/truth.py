@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ossicle.practice.grid import Grid
+from ossicle.practice.measures import measure
 from ossicle.practice.palate import Opening
 from ossicle.practice.shapes import Solid
 from ossicle.practice.teeth import Tooth
@@ -151,39 +152,22 @@ def landmarks(s: Specimen) -> dict[str, list[float]]:
 
 def jaw_records(s: Specimen) -> list[dict[str, Any]]:
     form = str(s.anatomy.animal.design["angle"])
+    turn = {side: None if form == "absent" else round(v, 2) for side, v in s.anatomy.inflection.items()}
     return [
-        {"side": side, "angular_process_inflection_deg": round(s.anatomy.inflection[side], 2), "form": form}
+        {"side": side, "angular_process_inflection_deg": turn[side], "form": form}
         for side in s.anatomy.dentaries
     ]
 
 
-def measurements(s: Specimen, found: Sequence[Tooth]) -> list[dict[str, Any]]:
-    """A few lengths of the model, mm."""
+def measurements(s: Specimen) -> list[dict[str, Any]]:
+    """Lengths and breadths of the model, mm; none where the scan cuts the specimen."""
     a = s.anatomy
-    out = []
-
-    def add(name: str, value: float) -> None:
-        out.append({"name": name, "value": round(float(value) * s.grid.scale, 3), "unit": "mm"})
-
-    m = {} if a.cranium is None else a.cranium.landmarks
-    if "prosthion" in m and "basion" in m:
-        add("basal length", float(np.linalg.norm(m["prosthion"] - m["basion"])))
-    d = a.dentaries
-    if len(d) == 2:
-        add(
-            "bicondylar breadth, condyle centres",
-            float(np.linalg.norm(d["left"].landmarks["condyle"] - d["right"].landmarks["condyle"])),
-        )
-    for side in ("left", "right"):
-        molars = [
-            t
-            for t in found
-            if t.jaw == "upper" and t.side == side and t.kind == "molar" and t.emergence == "erupted"
-        ]
-        if molars:
-            p = np.concatenate([t.points() for t in molars])
-            add(f"upper molar row length {side}, along the skull", float(np.ptp(p[:, 2])))
-    if np.isfinite(a.gape_deg) and a.cranium is not None:
+    out: list[dict[str, Any]] = []
+    if "cropped" not in a.faults:
+        labels = {(term, side): label for label, _, term, side in s.names}
+        for name, value in measure(a, s.surfaces, labels).items():
+            out.append({"name": name, "value": round(value * s.grid.scale, 3), "unit": "mm"})
+    if np.isfinite(a.gape_deg) and a.cranium is not None and a.dentaries:
         out.append({"name": "gape", "value": round(a.gape_deg, 2), "unit": "degree"})
     return out
 
@@ -241,7 +225,7 @@ def specimen_record(s: Specimen, present: set[int]) -> dict[str, Any]:
         "openings": opening_records(s),
         "jaw": jaw_records(s),
         "ear": ear_records(s),
-        "measurements": measurements(s, found),
+        "measurements": measurements(s),
         "landmarks": landmarks(s),
     }
 

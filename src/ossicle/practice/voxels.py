@@ -14,6 +14,7 @@ from ossicle.practice import mix as mx
 from ossicle.practice.alveoli import bone_round, follicle, gap_at, opening, socket
 from ossicle.practice.cranium import Skull
 from ossicle.practice.grid import Canvas, Grid, Patch, coverage, patches
+from ossicle.practice.measures import Surface
 from ossicle.practice.noise import ripple, spongework
 from ossicle.practice.shapes import Array, Frame, Solid, f32, half_space, meet, placed
 from ossicle.practice.specimen import Anatomy
@@ -45,6 +46,7 @@ class Specimen:
     mirrored: bool = False
     offset: int = 0
     names: list[tuple[int, str, str, str]] = field(default_factory=list)
+    surfaces: dict[str, Surface] = field(default_factory=dict)
 
     def name(self, label: int, kind: str, term: str, side: str) -> None:
         self.names.append((label, kind, term, side))
@@ -107,6 +109,7 @@ def voxelise(a: Anatomy, grid: Grid, soft_left: float = 0.7, progress: Progress 
         _paint_bone(s, index, dist, m)
         s.labels.reshape(-1)[index[dist < 0]] = DENTARY[side]
         s.name(DENTARY[side], "bone", "dentary", side)
+        s.surfaces[f"{side} dentary"] = _surface(s, canvas)
     if a.cranium is not None:
         _cavities(s, a.cranium)
         _ossicles(s, m)
@@ -120,6 +123,34 @@ def _inside(canvas: Canvas) -> tuple[NDArray[np.int64], Array]:
     d = np.ascontiguousarray(canvas.volume).reshape(-1)
     index = np.flatnonzero(d < F(canvas.grid.voxel / 2))
     return index, d[index]
+
+
+def _surface(s: Specimen, canvas: Canvas) -> Surface:
+    """Points on the zero surface of a canvas: voxels near it, moved by their distance along the gradient."""
+    nz, ny, nx = s.grid.shape
+    d = canvas.volume
+    near = np.abs(d) < F(0.8 * s.grid.voxel)
+    near[[0, -1]] = near[:, [0, -1]] = near[:, :, [0, -1]] = False
+    iz, iy, ix = np.nonzero(near)
+    slope = np.stack(
+        [
+            d[iz, iy, ix + 1] - d[iz, iy, ix - 1],
+            d[iz, iy + 1, ix] - d[iz, iy - 1, ix],
+            d[iz + 1, iy, ix] - d[iz - 1, iy, ix],
+        ],
+        axis=1,
+    ) / (2 * np.array(s.grid.spacing[::-1]))
+    move = slope * (d[iz, iy, ix] / np.maximum((slope**2).sum(1), 0.25))[:, None]
+    p = np.stack([ix, iy, iz], axis=1) - move / np.array(s.grid.spacing[::-1])
+    m = s.grid.index_to_skull
+    owner = s.labels[iz, iy, ix].astype(np.int64)
+    inner = (
+        iz + np.sign(move[:, 2]).astype(int) * -1,
+        iy + np.sign(move[:, 1]).astype(int) * -1,
+        ix + np.sign(move[:, 0]).astype(int) * -1,
+    )
+    beside = s.labels[tuple(np.clip(i, 0, n - 1) for i, n in zip(inner, (nz, ny, nx), strict=True))]
+    return p @ m[:3, :3].T + m[:3, 3], np.where(owner > 0, owner, beside)
 
 
 def _coordinates(grid: Grid, index: NDArray[np.int64]) -> tuple[Array, Array, Array]:
@@ -200,7 +231,6 @@ def _cranium(s: Specimen, skull: Skull, teeth: Sequence[Tooth], m: Matter) -> No
         for w in ear.windows:
             canvas.remove(w)
     index, dist = _inside(canvas)
-    del canvas
     _paint_bone(s, index, dist, m)
     whole = np.zeros(s.labels.size, dtype=bool)
     for ear in a.ears.values():
@@ -229,6 +259,7 @@ def _cranium(s: Specimen, skull: Skull, teeth: Sequence[Tooth], m: Matter) -> No
             if label == PETROSAL + i:
                 _dense(s, p, bone, m)
                 _gap(s, p, bone, suture_width(a.age) * 0.8, m)
+    s.surfaces["cranium"] = _surface(s, canvas)
     for plug, label in plugs:
         free = plug[flat[plug] == 0]
         flat[free] = label
