@@ -52,7 +52,7 @@ def bone_round(tooth: Tooth, wall: float, airway: Solid | None = None) -> Solid:
 
     def field(u: Array, v: Array, w: Array) -> Array:
         near = follicle(tooth, u, v, w)
-        d = smooth_max(near - F(reach), w - F(tooth.crest), 0.25)
+        d = smooth_max(near - F(reach), w - F(tooth.crest), 0.15)
         if airway is not None:
             x, y, z = (to[i, 0] * u + to[i, 1] * v + to[i, 2] * w + to[i, 3] for i in range(3))
             d = np.maximum(d, np.minimum(-airway(x, y, z), near - F(reach - wall + 0.16)))
@@ -79,6 +79,6 @@ def opening(tooth: Tooth) -> Solid:
     m = tooth.model
 
     def field(u: Array, v: Array, w: Array) -> Array:
-        return smooth_max(m.body(u, v, w) - F(0.3), F(tooth.crest) - w, 0.1)
+        return smooth_max(m.body(u, v, w) - F(0.42), F(tooth.crest + 0.04) - w, 0.1)
 
-    return placed(Solid(field, m.lo - 0.3, m.hi + 0.3), tooth.to_skull)
+    return placed(Solid(field, m.lo - 0.42, m.hi + 0.42), tooth.to_skull)
