@@ -84,9 +84,7 @@ def test_nothing_of_a_solid_lies_outside_its_box(name: str) -> None:
 def test_distances_of_exact_shapes() -> None:
     p = np.array([[3.0, 0, 0], [0, 0, 0], [0, 0, 4.0]])
     assert sphere([0, 0, 0], 1).at(p) == pytest.approx([2, -1, 3], abs=1e-5)
-    assert torus([0, 0, 0], [0, 0, 1], 1.0, 0.25).at(p) == pytest.approx(
-        [1.75, 0.75, np.hypot(1, 4) - 0.25], abs=1e-5
-    )
+    assert torus([0, 0, 0], [0, 0, 1], 1.0, 0.25).at(p) == pytest.approx([1.75, 0.75, np.hypot(1, 4) - 0.25], abs=1e-5)
     assert swollen(sphere([0, 0, 0], 1), 0.5).at(p) == pytest.approx([1.5, -1.5, 2.5], abs=1e-5)
 
 

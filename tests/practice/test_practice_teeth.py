@@ -43,9 +43,7 @@ def test_enamel_volume_of_a_known_cap() -> None:
 @pytest.mark.parametrize("form", sorted(FORMS))
 def test_every_form_is_a_sound_tooth(form: str) -> None:
     growing = FORMS[form].shape in ("chisel", "tusk")
-    shape = Shape(
-        form, 2.0, 1.6, 1.8, 2.2, FORMS[form].roots, 0.2, growing=growing, bend=6.0 if growing else 0.0
-    )
+    shape = Shape(form, 2.0, 1.6, 1.8, 2.2, FORMS[form].roots, 0.2, growing=growing, bend=6.0 if growing else 0.0)
     f = grow_tooth(shape, State(), 1).figures
     assert f.length == pytest.approx(2.0, rel=0.2)
     assert f.width == pytest.approx(1.6, rel=0.3)
@@ -83,9 +81,7 @@ def test_roots_form_last_and_are_lost_first() -> None:
     assert half.lo[2] == pytest.approx(-0.5 * MOLAR.root, abs=1e-6)
     stub = grow_tooth(MOLAR, State(resorbed=0.8), 3)
     assert stub.figures.volume < 0.95 * whole
-    assert stub.figures.enamel_volume == pytest.approx(
-        grow_tooth(MOLAR, State(), 3).figures.enamel_volume, rel=0.05
-    )
+    assert stub.figures.enamel_volume == pytest.approx(grow_tooth(MOLAR, State(), 3).figures.enamel_volume, rel=0.05)
 
 
 def test_wear_takes_height_and_enamel_only_from_above() -> None:

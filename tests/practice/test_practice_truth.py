@@ -135,9 +135,7 @@ def test_left_is_the_animals_left(mirrored: bool) -> None:
 
     from ossicle.practice.scanner import preset
 
-    m = build(
-        "carnivore-like-adult", seed=5, voxel_mm=0.3, settings=replace(preset("clean"), mirrored=mirrored)
-    )
+    m = build("carnivore-like-adult", seed=5, voxel_mm=0.3, settings=replace(preset("clean"), mirrored=mirrored))
     label = {(p["term"], p["side"]): p["label"] for p in m.truth["parts"]}
     brain, nose = (centroid(m, label[t, "midline"]) for t in ("cranial cavity", "nasal cavity"))
     jaws = [centroid(m, label["dentary", s]) for s in ("left", "right")]
@@ -146,9 +144,7 @@ def test_left_is_the_animals_left(mirrored: bool) -> None:
     hand = float(np.dot(np.cross(left, top), front))
     assert (hand > 0) != mirrored
     assert m.truth["scan"]["mirrored"] is mirrored
-    assert np.sign(np.linalg.det(np.array(m.truth["pose"]["scan_to_skull"])[:3, :3])) == (
-        -1 if mirrored else 1
-    )
+    assert np.sign(np.linalg.det(np.array(m.truth["pose"]["scan_to_skull"])[:3, :3])) == (-1 if mirrored else 1)
 
 
 def test_formula_counts_the_teeth_that_show(juvenile: Made, adult: Made) -> None:
@@ -178,9 +174,7 @@ def test_roots_stand_in_bone_and_crowns_outside(adult: Made) -> None:
     for t in s.anatomy.teeth:
         p = t.model.surface
         eps = 0.02
-        grad = np.stack(
-            [t.model.solid.at(p + eps * np.eye(3)[i]) - t.model.solid.at(p) for i in range(3)], axis=1
-        )
+        grad = np.stack([t.model.solid.at(p + eps * np.eye(3)[i]) - t.model.solid.at(p) for i in range(3)], axis=1)
         grad /= np.linalg.norm(grad, axis=1, keepdims=True) + 1e-9
         q = (p + 0.42 * grad) @ t.to_skull[:3, :3].T + t.to_skull[:3, 3]
         i = np.rint(q @ inv[:3, :3].T + inv[:3, 3]).astype(int)
@@ -197,9 +191,7 @@ def test_crypts_are_closed_in_by_bone_and_filled(juvenile: Made) -> None:
         if t["emergence"] != "in_crypt" or t["whole_volume_mm3"] < 0.3:
             continue
         mask = juvenile.labels == t["label"]
-        box = tuple(
-            slice(max(a.start - 8, 0), a.stop + 8) for a in ndimage.find_objects(mask.astype(np.uint8))[0]
-        )
+        box = tuple(slice(max(a.start - 8, 0), a.stop + 8) for a in ndimage.find_objects(mask.astype(np.uint8))[0])
         near = ndimage.distance_transform_edt(~mask[box], sampling=juvenile.spacing_mm_zyx)
         space = juvenile.tissue[box][(near > 0) & (near < 0.2)]
         beyond = juvenile.tissue[box][(near > 0.5) & (near < 0.8)]

@@ -20,7 +20,19 @@ from ossicle.practice.growth import Proportions
 from ossicle.practice.lofts import Table, loft, plate
 from ossicle.practice.palate import Opening
 from ossicle.practice.rows import RowCurve
-from ossicle.practice.shapes import Array, Solid, chain, cut, ellipsoid, f32, half_space, join, meet
+from ossicle.practice.shapes import (
+    Array,
+    Frame,
+    Solid,
+    chain,
+    cut,
+    ellipsoid,
+    f32,
+    half_space,
+    join,
+    meet,
+    placed,
+)
 
 __all__ = ["Op", "Skull", "cranium"]
 
@@ -46,6 +58,7 @@ class Skull:
     named: dict[str, Solid] = field(default_factory=dict)
     landmarks: dict[str, Vec] = field(default_factory=dict)
     openings: list[Opening] = field(default_factory=list)
+    uneven: np.random.Generator | None = None
 
     def add(self, solid: Solid, k: float = 0.0, what: str = "") -> None:
         self.ops.append(Op("add", solid, k, what))
@@ -54,9 +67,23 @@ class Skull:
         self.ops.append(Op("cut", solid, k, what))
 
     def both(self, verb: Literal["add", "cut"], make: Any, k: float = 0.0, what: str = "") -> None:
-        """The same on both sides: `make(side)` is called with +1 (left) and -1."""
+        """The same on both sides: `make(side)` is called with +1 (left) and -1; no two sides are quite alike."""
         for side in (1.0, -1.0):
-            self.ops.append(Op(verb, make(side), k, what))
+            solid = make(side)
+            if verb == "add" and self.uneven is not None:
+                solid = placed(solid, _nudge((solid.lo + solid.hi) / 2, self.uneven))
+            self.ops.append(Op(verb, solid, k, what))
+
+
+def _nudge(centre: Vec, rng: np.random.Generator) -> Frame:
+    """A small turn (about 0.7 degrees) and shift (about 0.05 mm), as left and right of real skulls differ."""
+    x, y, z = rng.normal(0, 0.012, 3)
+    q, r = np.linalg.qr(np.array([[1, -z, y], [z, 1, -x], [-y, x, 1]]))
+    q = q * np.sign(np.diag(r))
+    m = np.eye(4)
+    m[:3, :3] = q
+    m[:3, 3] = centre - q @ centre + rng.normal(0, 0.05, 3)
+    return m
 
 
 def flip(points: ArrayLike, side: float) -> Vec:
@@ -163,10 +190,12 @@ def turbinals(
     return [meet(Solid(septum, lo, hi), inside), meet(Solid(scrolls, lo, hi), inside)]
 
 
-def cranium(design: Mapping[str, Any], grow: Proportions, age: float) -> Skull:
-    """The cranium of an animal at an age, without its alveoli."""
+def cranium(
+    design: Mapping[str, Any], grow: Proportions, age: float, uneven: np.random.Generator | None = None
+) -> Skull:
+    """The cranium of an animal at an age, without its alveoli; `uneven` makes its sides differ a little."""
     c = design["cranium"]
-    out = Skull()
+    out = Skull(uneven=uneven)
     g = grow.point
     size = float(grow.brain)
     wall = float(c["wall"]) * (0.7 + 0.3 * min(age, 1.0))
@@ -182,9 +211,7 @@ def cranium(design: Mapping[str, Any], grow: Proportions, age: float) -> Skull:
     end = float(c["palate_end"])
     out.add(palate_plate(curve, grow, end, 0.26 * size), 0.5)
     z_row = [curve.point(s)[2] for s in np.linspace(0, curve.length, 200)]
-    s_end = float(
-        np.interp(-float(grow.along(end)) - 0.6, -np.array(z_row), np.linspace(0, curve.length, 200))
-    )
+    s_end = float(np.interp(-float(grow.along(end)) - 0.6, -np.array(z_row), np.linspace(0, curve.length, 200)))
     if has_teeth:
         out.both("add", lambda k: ridge(curve, 0.35, s_end, 0.85 * size, 0.8 * size, k), 1.2)
     out.cut(brain, 0.1)
@@ -297,9 +324,7 @@ def _base(
     )
     out.both(
         "cut",
-        lambda k: chain(
-            g([[k * 3.9, 2.4, -12.5], [k * 3.9, 2.3, -8.5], [k * 3.8, 2.2, -6.0]]), [0.45 * size] * 3
-        ),
+        lambda k: chain(g([[k * 3.9, 2.4, -12.5], [k * 3.9, 2.3, -8.5], [k * 3.8, 2.2, -6.0]]), [0.45 * size] * 3),
         0.1,
         "infraorbital canal",
     )

@@ -21,9 +21,7 @@ __all__ = ["dentary"]
 F = np.float32
 
 
-def dentary(
-    design: Mapping[str, Any], grow: Proportions, age: float, side: float, inflection_deg: float
-) -> Skull:
+def dentary(design: Mapping[str, Any], grow: Proportions, age: float, side: float, inflection_deg: float) -> Skull:
     """One dentary (`side` +1 left, -1 right) in skull coordinates with the jaw closed, without its
     alveoli.
     """
@@ -77,9 +75,7 @@ def dentary(
         "ascending plate",
     )
     out.add(
-        ellipsoid(
-            flip(con + [0.0, 0.0, 0.0], side), np.array(d.get("condyle", [1.45, 0.5, 0.55])) * grow.brain
-        ),
+        ellipsoid(flip(con + [0.0, 0.0, 0.0], side), np.array(d.get("condyle", [1.45, 0.5, 0.55])) * grow.brain),
         0.5,
         "condyle",
     )
@@ -95,9 +91,7 @@ def dentary(
     r = float(d.get("angle_radius", 0.5)) * float(grow.brain)
     squash = d.get("angle_squash", (0.7, 1.1, 1.0))
     out.add(
-        chain(
-            [flip(p, side) for p in (root, ang, bend, tip)], [r * 1.1, r, 0.75 * r, 0.4 * r], squash=squash
-        ),
+        chain([flip(p, side) for p in (root, ang, bend, tip)], [r * 1.1, r, 0.75 * r, 0.4 * r], squash=squash),
         0.6,
         "angular process",
     )

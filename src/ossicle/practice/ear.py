@@ -108,9 +108,7 @@ def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec]:
     return chain(pts, list(scale * (0.215 - 0.10 * t)), smooth=1), pts[0]
 
 
-def _stapes(
-    foot: Vec, out: Vec, along: Vec, half: float, height: float, thick: float, columella: bool
-) -> Solid:
+def _stapes(foot: Vec, out: Vec, along: Vec, half: float, height: float, thick: float, columella: bool) -> Solid:
     """A stapes on its footplate: two crura, or one rod."""
     head = foot + out * height
     plate = tube(foot - out * 0.035, foot + out * 0.045, 0.6 * half, 0.92 * half, along)
@@ -173,9 +171,7 @@ def build_ear(
         d = _unit(ahead)
         normal = np.cross(d, _unit(other))
         canals.append(torus(vest + d * radius * s * size, normal, radius * s * size, 0.115 * s))
-        canals.append(
-            ellipsoid(vest + d * 0.42 * s + _unit(np.cross(normal, d)) * 0.22 * s, np.full(3, 0.2 * s))
-        )
+        canals.append(ellipsoid(vest + d * 0.42 * s + _unit(np.cross(normal, d)) * 0.22 * s, np.full(3, 0.2 * s)))
     sac = ellipsoid(vest, np.array([0.40, 0.44, 0.50]) * s)
     link = chain([vest, begin], [0.24 * s, 0.22 * s], smooth=1)
     labyrinth = join(sac, link, cochlea, *canals, k=0.08 * s)
@@ -269,9 +265,7 @@ def _ellipse(term: str, side: str, a: float, b: float, centre: Vec) -> dict[str,
     return {"term": term, "side": side, "half_axes": (max(a, b), min(a, b)), "centre": centre}
 
 
-def _floor(
-    ear: Ear, design: Mapping[str, Any], centre: Vec, radii: Vec, k: float, drum: Vec, s: float
-) -> None:
+def _floor(ear: Ear, design: Mapping[str, Any], centre: Vec, radii: Vec, k: float, drum: Vec, s: float) -> None:
     """The middle ear's cavity, and what walls it from below: a shell with an opening for the eardrum, or
     only its ring.
     """

@@ -58,9 +58,7 @@ def checked(faults: Sequence[str]) -> tuple[str, ...]:
             f"there is no fault called {wrong[0]!r}", where="faults", mend=f"choose from {', '.join(FAULTS)}"
         )
     if "cranium-alone" in faults and {"dentaries-alone", "detached-dentaries"} & set(faults):
-        raise OssicleError(
-            "a cranium alone has no dentaries", where="faults", mend="leave one of the two out"
-        )
+        raise OssicleError("a cranium alone has no dentaries", where="faults", mend="leave one of the two out")
     return tuple(f for f in FAULTS if f in faults)
 
 
@@ -126,9 +124,7 @@ def _missing(a: Anatomy, rng: np.random.Generator) -> None:
     # single-rooted teeth fall out first
     teeth = _standing(a)
     simple = [t for t in teeth if len(t.shape.roots) <= 1] or teeth
-    for t in _choose(simple, int(rng.integers(1, 4)), rng) + _choose(
-        [t for t in teeth if t not in simple], 1, rng
-    ):
+    for t in _choose(simple, int(rng.integers(1, 4)), rng) + _choose([t for t in teeth if t not in simple], 1, rng):
         _drop(a, t, "empty")
         a.ghosts.append(t)
 
@@ -144,9 +140,7 @@ def _broken(a: Anatomy, rng: np.random.Generator) -> None:
         level = float(rng.uniform(0.25, 0.6)) * s.height
         tilt = rng.normal(0, 0.5, 2)
         plane = half_space([0, 0, level], [-float(tilt[0]), -float(tilt[1]), -1.0])
-        bite = sphere(
-            [s.length * 0.3 * float(rng.choice([-1, 1])), 0.0, level + 0.1], 0.3 * min(s.length, s.width)
-        )
+        bite = sphere([s.length * 0.3 * float(rng.choice([-1, 1])), 0.0, level + 0.1], 0.3 * min(s.length, s.width))
         t.model = replace(t.model, bitten=(*t.model.bitten, plane, bite))
         t.complete = False
         t.notes.append("crown broken")
@@ -178,9 +172,7 @@ def _extra(a: Anatomy, rng: np.random.Generator) -> None:
         return
     last = places[int(rng.integers(len(places)))]
     size = 0.5 * min(last.shape.length, last.shape.width) + 0.35
-    shape = Shape(
-        "peg", size, size, 0.7 * min(last.shape.height, 1.5), 1.2, ((0.0, 0.0),), 0.8 * last.shape.enamel
-    )
+    shape = Shape("peg", size, size, 0.7 * min(last.shape.height, 1.5), 1.2, ((0.0, 0.0),), 0.8 * last.shape.enamel)
     model = grow_tooth(shape, State(), int(rng.integers(1 << 30)))
     curve = RowCurve(a.grow.point(a.animal.design["rows"][last.jaw]), last.jaw)
     mirror = np.diag([1.0 if last.side == "left" else -1.0, 1, 1, 1])
@@ -271,20 +263,15 @@ def _detached(a: Anatomy, rng: np.random.Generator) -> None:
         r = about_y @ about_z
         width = float(
             np.ptp(
-                (
-                    np.array(
-                        [[x, y, z] for x in (lo[0], hi[0]) for y in (lo[1], hi[1]) for z in (lo[2], hi[2])]
-                    )
-                    @ r.T
-                )[:, 0]
+                (np.array([[x, y, z] for x in (lo[0], hi[0]) for y in (lo[1], hi[1]) for z in (lo[2], hi[2])]) @ r.T)[
+                    :, 0
+                ]
             )
         )
         reach = a.half_width + width / 2 + float(rng.uniform(0.8, 2.0))
         m = np.eye(4)
         m[:3, :3] = r
-        goal = np.array(
-            [k * reach, float(rng.uniform(-1.0, 2.0)), float(centre[2]) + float(rng.uniform(-3, 3))]
-        )
+        goal = np.array([k * reach, float(rng.uniform(-1.0, 2.0)), float(centre[2]) + float(rng.uniform(-3, 3))])
         m[:3, 3] = goal - r @ centre
         _move_jaw(a, side, m)
     a.gape_deg = float("nan")

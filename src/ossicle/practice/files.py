@@ -49,9 +49,7 @@ def write_folder(
     say = progress or (lambda _what, _share: None)
     out = Path(out)
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise OssicleError(
-            "there is something here already", where=out, mend="name a folder that does not exist yet"
-        )
+        raise OssicleError("there is something here already", where=out, mend="name a folder that does not exist yet")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         work = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))

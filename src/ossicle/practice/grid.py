@@ -62,9 +62,7 @@ class Patch:
 
 
 def block_range(grid: Grid, solid: Solid, pad: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    lo, hi = box_through(
-        solid.lo - pad, solid.hi + pad, np.asarray(np.linalg.inv(grid.index_to_skull), dtype=float)
-    )
+    lo, hi = box_through(solid.lo - pad, solid.hi + pad, np.asarray(np.linalg.inv(grid.index_to_skull), dtype=float))
     n = np.array(grid.blocks)[::-1]
     b0 = np.clip(np.floor(lo / BLOCK).astype(int), 0, n)
     b1 = np.clip(np.floor(hi / BLOCK).astype(int) + 1, 0, n)

@@ -165,11 +165,7 @@ def plate(
     order = [(plane + 1) % 3, (plane + 2) % 3, plane]
 
     def mid(u: Array, v: Array) -> Array:
-        return (
-            middle(u, v)
-            if callable(middle)
-            else np.full(np.broadcast_shapes(u.shape, v.shape), middle, dtype=F)
-        )
+        return middle(u, v) if callable(middle) else np.full(np.broadcast_shapes(u.shape, v.shape), middle, dtype=F)
 
     def field(x: Array, y: Array, z: Array) -> Array:
         c = (x, y, z)

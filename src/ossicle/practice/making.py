@@ -108,9 +108,7 @@ def build(
     """
     known = presets()
     if preset not in known:
-        raise OssicleError(
-            f"there is no practice preset called {preset!r}", mend=f"choose one of {', '.join(known)}"
-        )
+        raise OssicleError(f"there is no practice preset called {preset!r}", mend=f"choose one of {', '.join(known)}")
     p = known[preset]
     spacing = _spacing(p.voxel_mm if voxel_mm is None else voxel_mm)
     wrong = checked(faults)
@@ -195,9 +193,7 @@ def make(
     """Make a specimen and write its folder; returns the folder. Options are those of :func:`build`."""
     out = Path(out)
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise OssicleError(
-            "there is something here already", where=out, mend="name a folder that does not exist yet"
-        )
+        raise OssicleError("there is something here already", where=out, mend="name a folder that does not exist yet")
     m = build(preset, seed=seed, voxel_mm=voxel_mm, settings=settings, progress=progress, **options)
     return write_folder(out, m.values, m.spacing_mm_zyx, m.labels, m.tissue, m.truth, m.sidecar, progress)
 
@@ -205,7 +201,5 @@ def make(
 def _spacing(voxel: float | tuple[float, float, float]) -> tuple[float, float, float]:
     z, y, x = (voxel,) * 3 if isinstance(voxel, int | float) else voxel
     if not all(0.01 <= float(v) <= 2.0 for v in (z, y, x)):
-        raise OssicleError(
-            f"a voxel of {voxel} mm is not usable here", where="voxel_mm", mend="give 0.01 to 2 mm"
-        )
+        raise OssicleError(f"a voxel of {voxel} mm is not usable here", where="voxel_mm", mend="give 0.01 to 2 mm")
     return float(z), float(y), float(x)

@@ -255,7 +255,23 @@ def lay_row(
         assert before is not None
         sunk.replaces, before.replaced_by = before, sunk
         out.append(sunk)
+    for i, t in enumerate(out):
+        if t.shape.growing:
+            out[i] = _clear_of(t, [u for u in out if u is not t])
     return out
+
+
+def _clear_of(tooth: Tooth, others: Sequence[Tooth]) -> Tooth:
+    """An ever-growing tooth whose base ends before it meets the roots of other teeth."""
+    for _ in range(12):
+        if clearance(tooth, others, coarse=2, limit=0.2) > 0.06:
+            break
+        before = tooth.shape.enamel_height
+        shape = replace(tooth.shape, root=0.93 * tooth.shape.root)
+        fraction = tooth.fraction * before / shape.enamel_height
+        model = grow_tooth(shape, tooth.state, tooth.model.seed)
+        tooth = replace(tooth, shape=shape, model=model, fraction=fraction)
+    return tooth
 
 
 def _sagittal(locus: Locus, grow: Proportions, lean: float) -> Frame:
@@ -332,9 +348,7 @@ def _beneath(
     width, length = tooth.shape.width, tooth.shape.length
     near = [t for t in others if np.linalg.norm(t.to_skull[:3, 3] - start.to_skull[:3, 3]) < 9.0]
     best, best_cost, best_room = start, 1e9, -9.0
-    tries = [
-        (du, dv) for du in (0.0, -0.25, 0.25, -0.5, 0.5, -0.9) for dv in (0.0, -0.3, 0.3, -0.6, -0.9, -1.4)
-    ]
+    tries = [(du, dv) for du in (0.0, -0.25, 0.25, -0.5, 0.5, -0.9) for dv in (0.0, -0.3, 0.3, -0.6, -0.9, -1.4)]
     tries.sort(key=lambda c: abs(c[0]) * length + abs(c[1]) * min(width, 2.0))
     for du, dv in tries:
         stray = 0.7 * abs(du) * length + 0.7 * abs(dv) * min(width, 2.0)

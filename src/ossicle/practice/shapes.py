@@ -181,9 +181,7 @@ def placed(a: Solid, to_parent: Frame) -> Solid:
     return Solid(field, lo, hi)
 
 
-def box_through(
-    lo: ArrayLike, hi: ArrayLike, matrix: Frame
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def box_through(lo: ArrayLike, hi: ArrayLike, matrix: Frame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The axis-parallel box round a box sent through an affine matrix."""
     lo_, hi_ = box_of(lo, hi)
     c, h = (lo_ + hi_) / 2, (hi_ - lo_) / 2

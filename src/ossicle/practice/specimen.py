@@ -20,6 +20,7 @@ from ossicle.practice.palate import Opening, palate_openings
 from ossicle.practice.rows import lay_row, mirrored
 from ossicle.practice.shapes import Frame
 from ossicle.practice.teeth import Tooth
+from ossicle.practice.variation import individual
 
 __all__ = ["FIRST_TOOTH", "Anatomy", "anatomy", "outer_points", "random_rotation", "renumber"]
 
@@ -55,9 +56,7 @@ class Anatomy:
     def half_width(self) -> float:
         """Half the cranium's greatest breadth, mm."""
         c = self.animal.design["cranium"]
-        points = np.array(
-            [*(p[:3] for p in c["arch"]), *([o[3], 0.0, o[0]] for o in c["outline"])], dtype=float
-        )
+        points = np.array([*(p[:3] for p in c["arch"]), *([o[3], 0.0, o[0]] for o in c["outline"])], dtype=float)
         return float(self.grow.point(points)[:, 0].max()) + 0.5
 
 
@@ -122,9 +121,9 @@ def anatomy(
     `gape` is the least gape (degrees), `jitter` scales individual variation, and `ahead` is how far a side
     is ahead in age.
     """
-    beast = animal(name)
-    stage = beast.stages[stage_name]
     rng = np.random.default_rng([seed, sum(map(ord, name + stage_name))])
+    beast = individual(animal(name), np.random.default_rng([seed, 5]), jitter)
+    stage = beast.stages[stage_name]
     age = stage.age + float(rng.normal(0, 0.012)) * jitter
     age = max(age, 0.0)
     common = 1.0 + 0.025 * float(rng.normal()) * jitter
@@ -157,19 +156,14 @@ def anatomy(
             )
 
         # canines interlock: the lower one stands clear of the upper incisors, the upper one behind the lower
-        front = [
-            t for t in lay("upper", (), front_only=True) if t.kind == "incisor" and t.emergence != "in_crypt"
-        ]
+        front = [t for t in lay("upper", (), front_only=True) if t.kind == "incisor" and t.emergence != "in_crypt"]
         lower = lay("lower", front)
         upper = lay("upper", [t for t in lower if t.kind == "canine" and t.emergence != "in_crypt"])
         teeth += upper + lower if side == "left" else mirrored(upper + lower)
-    skull = cranium(beast.design, grow, age)
-    turn = {
-        s: float(beast.design["inflection"]) + float(rng.normal(0, 1.0)) * jitter for s in ("left", "right")
-    }
-    jaws = {
-        s: dentary(beast.design, grow, age, 1.0 if s == "left" else -1.0, turn[s]) for s in ("left", "right")
-    }
+    uneven = np.random.default_rng([seed, 6]) if jitter > 0 else None
+    skull = cranium(beast.design, grow, age, uneven)
+    turn = {s: float(beast.design["inflection"]) + float(rng.normal(0, 1.0)) * jitter for s in ("left", "right")}
+    jaws = {s: dentary(beast.design, grow, age, 1.0 if s == "left" else -1.0, turn[s]) for s in ("left", "right")}
     at = np.array([0.0, *jaws["left"].landmarks["condyle"][1:]])
     deg = _close(teeth, at, gape, skull)
     pose = {s: hinge(at, deg) for s in ("left", "right")}

@@ -134,9 +134,7 @@ def _flesh(s: Specimen, rng: np.random.Generator) -> None:
     near = f32(far) - thick
     whole = np.repeat(np.repeat(np.repeat(near, step, 0), step, 1), step, 2)
     nz, ny, nx = s.grid.shape
-    whole = np.pad(
-        whole, [(0, max(0, n - m)) for n, m in zip(s.grid.shape, whole.shape, strict=True)], mode="edge"
-    )
+    whole = np.pad(whole, [(0, max(0, n - m)) for n, m in zip(s.grid.shape, whole.shape, strict=True)], mode="edge")
     whole = whole[:nz, :ny, :nx]
     cavity = np.isin(
         s.labels, [label for label, kind, term, _ in s.names if kind == "cavity" and term != "cranial cavity"]

@@ -55,8 +55,7 @@ class Elements:
         """
         if len(x) > 65536:
             pieces = [
-                self.split(x[i : i + 65536], y[i : i + 65536], z[i : i + 65536], seed)
-                for i in range(0, len(x), 65536)
+                self.split(x[i : i + 65536], y[i : i + 65536], z[i : i + 65536], seed) for i in range(0, len(x), 65536)
             ]
             return np.concatenate([p[0] for p in pieces]), np.concatenate([p[1] for p in pieces])
         n = len(x)
@@ -64,8 +63,7 @@ class Elements:
         second = np.full(n, 1e6, dtype=F)
         who = np.zeros(n, dtype=np.int64)
         wave = [
-            F(0.22) * ripple(x, y, z, 1.4, seed + i) + F(0.5) * ripple(x, y, z, 4.0, seed + 9 + i)
-            for i in range(3)
+            F(0.22) * ripple(x, y, z, 1.4, seed + i) + F(0.5) * ripple(x, y, z, 4.0, seed + 9 + i) for i in range(3)
         ]
         for b in range(len(self.bones)):
             d = np.full(n, 1e6, dtype=F)

@@ -165,9 +165,7 @@ class Model:
         rise = np.clip(up * F(2.2 / max(self.top - self.neck, 0.1)), F(0), F(1))
         thick = F(self.enamel) * wobble * (F(0.25) + F(0.75) * rise)
         thick = (
-            np.minimum(thick, F(0.02) + F(0.22) * np.maximum(w - F(self.front), F(0)))
-            if self.front > -50
-            else thick
+            np.minimum(thick, F(0.02) + F(0.22) * np.maximum(w - F(self.front), F(0))) if self.front > -50 else thick
         )
         edge = F(0.05) * np.sin(F(2.5) * u) * F(max(self.top, 0.1))
         enamel = np.maximum(-outer - thick, edge - up)
@@ -177,9 +175,7 @@ class Model:
         wall = F(self.wall) * (F(1) - F(0.62) * below)
         grown = F(0.03) + F(self.closing) * np.maximum(w - F(self.front), F(0))
         pulp = outer + np.minimum(wall, grown)
-        pulp = np.maximum(
-            pulp, w - F(self.neck + 0.62 * (self.top - self.neck)) if self.maturity >= 1 else pulp
-        )
+        pulp = np.maximum(pulp, w - F(self.neck + 0.62 * (self.top - self.neck)) if self.maturity >= 1 else pulp)
         return body, enamel, np.maximum(pulp, body)
 
     @cached_property
@@ -206,10 +202,7 @@ class Model:
         # one step along the gradient brings them onto the surface
         e = 0.25 * step
         grad = (
-            np.stack(
-                [self.body(*(p + e * np.eye(3, dtype=F)[i]).astype(F).T) - d[near] for i in range(3)], axis=1
-            )
-            / e
+            np.stack([self.body(*(p + e * np.eye(3, dtype=F)[i]).astype(F).T) - d[near] for i in range(3)], axis=1) / e
         )
         square = np.maximum((grad**2).sum(1), 0.3)
         out: NDArray[np.float64] = (p - grad * (d[near] / square)[:, None]).astype(float)

@@ -64,9 +64,7 @@ def formula(teeth: Iterable[Tooth]) -> dict[str, Any]:
     def text(side: str) -> str:
         up, low = counts[f"upper_{side}"], counts[f"lower_{side}"]
         keys = LETTERS if deciduous else LETTERS[3:]
-        return " ".join(
-            f"{k}{up[k]}/{low[k]}" for k in keys if not deciduous or k.startswith("d") or up[k] or low[k]
-        )
+        return " ".join(f"{k}{up[k]}/{low[k]}" for k in keys if not deciduous or k.startswith("d") or up[k] or low[k])
 
     right, left = text("right"), text("left")
     quadrants = {q: {k: n for k, n in c.items() if n or not k.startswith("d")} for q, c in counts.items()}
@@ -114,10 +112,7 @@ def tooth_record(t: Tooth, s: Specimen, present: set[int]) -> dict[str, Any]:
 
 def parts(s: Specimen, present: set[int]) -> list[dict[str, Any]]:
     """Every label of the volume that is there, with its kind, term and side."""
-    out = [
-        {"label": label + s.offset, "kind": kind, "term": term, "side": side}
-        for label, kind, term, side in s.names
-    ]
+    out = [{"label": label + s.offset, "kind": kind, "term": term, "side": side} for label, kind, term, side in s.names]
     out += [
         {
             "label": t.label + s.offset,
@@ -132,9 +127,7 @@ def parts(s: Specimen, present: set[int]) -> list[dict[str, Any]]:
 
 def groups(s: Specimen, present: set[int]) -> dict[str, list[int]]:
     """Labels that make up a whole: the cranium's bones."""
-    skull = [
-        label for label, kind, term, _ in s.names if kind == "bone" and term != "dentary" and label in present
-    ]
+    skull = [label for label, kind, term, _ in s.names if kind == "bone" and term != "dentary" and label in present]
     return {"cranium": sorted(skull)}
 
 
@@ -153,10 +146,7 @@ def landmarks(s: Specimen) -> dict[str, list[float]]:
 def jaw_records(s: Specimen) -> list[dict[str, Any]]:
     form = str(s.anatomy.animal.design["angle"])
     turn = {side: None if form == "absent" else round(v, 2) for side, v in s.anatomy.inflection.items()}
-    return [
-        {"side": side, "angular_process_inflection_deg": turn[side], "form": form}
-        for side in s.anatomy.dentaries
-    ]
+    return [{"side": side, "angular_process_inflection_deg": turn[side], "form": form} for side in s.anatomy.dentaries]
 
 
 def measurements(s: Specimen) -> list[dict[str, Any]]:
@@ -181,8 +171,7 @@ def opening_records(s: Specimen) -> list[dict[str, Any]]:
     rows = [o.record(k) for o in a.openings]
     for ear in a.ears.values():
         rows += [
-            Opening(o["term"], o["side"], o["half_axes"], o["centre"], ear.petrosal).record()
-            for o in ear.openings
+            Opening(o["term"], o["side"], o["half_axes"], o["centre"], ear.petrosal).record() for o in ear.openings
         ]
     for r in rows:
         r["centroid_mm_xyz"] = to_scan(s.grid, s.mirrored, r.pop("centre"))

@@ -192,9 +192,7 @@ def _paint_bone(s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter) -
     vox = s.grid.voxel
     amount = coverage(dist, vox)
     x, y, z = _coordinates(s.grid, index)
-    dens = F(m.mineral) * (
-        F(1) + F(0.075) * ripple(x, y, z, 5.0, m.seed) + F(0.03) * ripple(x, y, z, 1.3, m.seed + 1)
-    )
+    dens = F(m.mineral) * (F(1) + F(0.075) * ripple(x, y, z, 5.0, m.seed) + F(0.03) * ripple(x, y, z, 1.3, m.seed + 1))
     s.mix.cover(index, mx.BONE, amount, dens)
     cortex = 0.34 + 0.06 * m.mineral
     deep = dist < F(-cortex)
@@ -284,9 +282,7 @@ def _gap(s: Specimen, p: Patch, bone: NDArray[np.bool_], width: float, m: Matter
     s.mix.cover(p.index[on], mx.SOFT, line[on] * F(0.9 * m.soft_left))
 
 
-def _name_bones(
-    s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter, whole: NDArray[np.bool_]
-) -> None:
+def _name_bones(s: Specimen, index: NDArray[np.int64], dist: Array, m: Matter, whole: NDArray[np.bool_]) -> None:
     """Share the cranium out among its bones, with a soft line along each suture still open; none crosses
     `whole`.
     """
@@ -301,9 +297,7 @@ def _name_bones(
     width = suture_width(a.age)
     if width < 0.02:
         return
-    open_ = np.clip(
-        F(1) + F(0.8) * ripple(x, y, z, 6.0, a.seed + 31) + F(0.6 - 0.9 * min(a.age, 1.2)), F(0), F(1)
-    )
+    open_ = np.clip(F(1) + F(0.8) * ripple(x, y, z, 6.0, a.seed + 31) + F(0.6 - 0.9 * min(a.age, 1.2)), F(0), F(1))
     line = coverage(lead - F(width / 2), vox) * open_ * F(min(1.0, width / (1.2 * vox) + 0.3))
     on = (line > 0.03) & ~whole[index]
     s.mix.cover(index[on], mx.SOFT, line[on] * F(0.25 + 0.7 * m.soft_left))
@@ -345,9 +339,7 @@ def _paint_tooth(s: Specimen, t: Tooth, soft_left: float) -> None:
     body_solid = placed(Solid(t.model.body, t.model.lo, t.model.hi), t.to_skull)
     p = patches(grid, body_solid, 0.9)
     inv = np.linalg.inv(t.to_skull).astype(F)
-    u, v, w = (
-        inv[i, 0] * p.xyz[0] + inv[i, 1] * p.xyz[1] + inv[i, 2] * p.xyz[2] + inv[i, 3] for i in range(3)
-    )
+    u, v, w = (inv[i, 0] * p.xyz[0] + inv[i, 1] * p.xyz[1] + inv[i, 2] * p.xyz[2] + inv[i, 3] for i in range(3))
     body, enamel, pulp = t.model.zones(u, v, w)
     gap = gap_at(t, u, v, w)
     below = np.clip((F(t.crest) - w) / F(0.1) + F(0.5), F(0), F(1))
@@ -372,7 +364,5 @@ def _paint_tooth(s: Specimen, t: Tooth, soft_left: float) -> None:
     mix.swap(i[on], mx.DENTINE, mx.ENAMEL, cap[on], (ripe * (F(0.8) + F(0.2) * rise) * grain)[on])
     hole = coverage(pulp, vox)
     on = hole > 0.004
-    mix.swap(
-        i[on], mx.DENTINE, mx.PULP if soft_left > 0.3 else mx.AIR, hole[on], np.ones(int(on.sum()), dtype=F)
-    )
+    mix.swap(i[on], mx.DENTINE, mx.PULP if soft_left > 0.3 else mx.AIR, hole[on], np.ones(int(on.sum()), dtype=F))
     labels.reshape(-1)[i[body < 0]] = t.label

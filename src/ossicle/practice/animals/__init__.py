@@ -126,9 +126,7 @@ def _locus(entry: Mapping[str, Any]) -> Locus:
     second = _generation(entry, None, Course(erupts, float(entry.get("pace", 1.0))))
     first = None
     if milk is not None:
-        first = _generation(
-            milk, second, Course(float(milk["erupts"]), float(milk.get("pace", 0.62)), erupts - 0.05)
-        )
+        first = _generation(milk, second, Course(float(milk["erupts"]), float(milk.get("pace", 0.62)), erupts - 0.05))
     stand = None
     if "stand" in entry:
         x, y, z, yaw = (float(v) for v in entry["stand"])
@@ -152,15 +150,11 @@ def animal(name: str) -> Animal:
     """Load one animal; raises :class:`OssicleError` for an unknown name."""
     file = resources.files(__name__) / f"{name}.toml"
     if not file.is_file():
-        raise OssicleError(
-            f"there is no practice animal called {name!r}", mend=f"choose one of {', '.join(animals())}"
-        )
+        raise OssicleError(f"there is no practice animal called {name!r}", mend=f"choose one of {', '.join(animals())}")
     data = tomllib.loads(file.read_text(encoding="utf-8"))
     stages = {k: Stage(**{n: float(x) for n, x in v.items()}) for k, v in data["stage"].items()}
     loci = tuple(_locus(e) for e in data.get("tooth", ()))
-    return Animal(
-        data["name"], data["title"], data["pattern"], float(data.get("scale", 1.0)), loci, stages, data
-    )
+    return Animal(data["name"], data["title"], data["pattern"], float(data.get("scale", 1.0)), loci, stages, data)
 
 
 @cache
