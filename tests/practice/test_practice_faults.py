@@ -129,7 +129,7 @@ def test_two_specimens_have_labels_and_poses_of_their_own(plain: Made) -> None:
 
 
 def test_a_cut_specimen_says_which_teeth_are_cut(plain: Made) -> None:
-    for seed in (3, 4, 5):
+    for seed in (3, 4):
         m = build("small-placental-adult", seed=seed, voxel_mm=COARSE, faults=["cropped"])
         whole = build("small-placental-adult", seed=seed, voxel_mm=COARSE)
         assert m.values.size < whole.values.size
