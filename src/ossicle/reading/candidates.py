@@ -1,0 +1,135 @@
+"""Objects that may be teeth: well-isolated components of the tooth chance, at whatever level each stands alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter
+
+from .component_tree import ComponentTree, build_tree
+from .features import Normalised
+from .tissue_model import ToothChance
+
+__all__ = ["Candidates", "choose", "find_candidates"]
+
+FloatArray = npt.NDArray[np.float32]
+LEVELS = tuple(np.linspace(0.25, 0.95, 15))
+GAP = 0.25
+ALONE = 0.30
+"""Share of a component's boundary that must look onto something that is not tooth, less which it counts against it."""
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Cores of possible teeth. ``markers`` is int32 (z, y, x), 1..n; the columns below have one row a candidate, in that order.
+
+    ``place`` is the centroid in voxels (z, y, x); ``bright`` the 90th percentile of grey (bone 1); ``chance`` the mean tooth chance;
+    ``peak`` its greatest smoothed value; ``alone`` the open share of the boundary; ``away`` a vector (z, y, x) that points away from the bone around it.
+    """
+
+    markers: npt.NDArray[np.int32]
+    place: npt.NDArray[np.float64]
+    voxels: npt.NDArray[np.int64]
+    bright: npt.NDArray[np.float64]
+    mean: npt.NDArray[np.float64]
+    chance: npt.NDArray[np.float64]
+    peak: npt.NDArray[np.float64]
+    alone: npt.NDArray[np.float64]
+    away: npt.NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+
+def choose(tree: ComponentTree, worth: npt.NDArray[np.float64]) -> list[int]:
+    """Return the non-overlapping nodes whose summed ``worth`` is greatest (dynamic programming up the tree)."""
+    best = worth.astype(float).copy()
+    itself = np.ones(len(tree), bool)
+    children = tree.children()
+    for node in range(len(tree) - 1, -1, -1):
+        if children[node]:
+            split = sum(max(best[child], 0.0) for child in children[node])
+            if split > worth[node]:
+                best[node] = split
+                itself[node] = False
+    chosen = []
+    stack = [node for node in range(len(tree)) if tree.parent[node] < 0]
+    while stack:
+        node = stack.pop()
+        if best[node] <= 0:
+            continue
+        if itself[node]:
+            chosen.append(node)
+        else:
+            stack.extend(children[node])
+    return sorted(chosen)
+
+
+def find_candidates(
+    volume: Normalised,
+    chance: ToothChance,
+    *,
+    minimum_voxels: int = 12,
+    tick: Callable[[], None] | None = None,
+) -> Candidates:
+    """Find the cores of possible teeth in ``volume``."""
+    core = gaussian_filter(chance.tooth - chance.between, 0.5)
+    tree = build_tree(
+        core,
+        LEVELS,
+        minimum=minimum_voxels,
+        gap=GAP,
+        fields={"chance": chance.tooth, "grey": volume.values},
+        tick=tick,
+    )
+    alone = tree.open_faces / np.maximum(tree.faces, 1)
+    chosen = [node for node in choose(tree, alone - ALONE) if tree.peak[node] > 0.4]
+    markers = np.zeros(core.shape, np.int32)
+    bright = np.zeros(len(chosen))
+    away = np.zeros((len(chosen), 3))
+    for row, node in enumerate(chosen):
+        box, mask = tree.mask(core, node)
+        markers[box][mask] = row + 1
+        bright[row] = float(np.quantile(volume.values[box][mask], 0.9))
+        away[row] = _away_from_bone(
+            volume.values, chance.tooth, tree.lower[node], tree.upper[node], tree.mean[node]
+        )
+    nodes = np.array(chosen, int)
+    count = tree.count[nodes] if len(nodes) else np.zeros(0, np.int64)
+    return Candidates(
+        markers=markers,
+        place=tree.mean[nodes].reshape(-1, 3),
+        voxels=count,
+        bright=bright,
+        mean=tree.sums["grey"][nodes] / np.maximum(count, 1) if len(nodes) else np.zeros(0),
+        chance=tree.sums["chance"][nodes] / np.maximum(count, 1) if len(nodes) else np.zeros(0),
+        peak=tree.peak[nodes] if len(nodes) else np.zeros(0),
+        alone=alone[nodes] if len(nodes) else np.zeros(0),
+        away=away,
+    )
+
+
+def _away_from_bone(
+    grey: FloatArray,
+    tooth: FloatArray,
+    lower: npt.NDArray[np.int64],
+    upper: npt.NDArray[np.int64],
+    centre: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64]:
+    """Unit-scaled vector from the bone near a candidate through its centre; near zero where bone is all round."""
+    margin = 4 + (upper - lower) // 3
+    box = tuple(
+        slice(max(int(a - m), 0), min(int(b + m), n))
+        for a, b, m, n in zip(lower, upper, margin, grey.shape, strict=True)
+    )
+    bone = (grey[box] > 0.6) & (tooth[box] < 0.3)
+    where = np.argwhere(bone)
+    if not len(where):
+        return np.zeros(3)
+    offset = where + np.array([s.start for s in box]) - centre
+    length = np.linalg.norm(offset, axis=1, keepdims=True)
+    mean: npt.NDArray[np.float64] = -(offset / np.maximum(length, 1)).mean(axis=0)
+    return mean

@@ -1,0 +1,352 @@
+"""The whole reading of one specimen: tissue, pose, isolation, measures, names."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from ossicle.anatomy import load_dentitions
+
+from .elements import Element, find_elements
+from .features import FEATURES, Normalised
+from .hints import Hints
+from .isolate import Isolation, isolate, nothing, unknown_pose
+from .measures import measure_teeth
+from .naming import NameHint, NamedTooth, Naming, name_teeth
+from .records import (
+    Completeness,
+    Part,
+    Pose,
+    Progress,
+    Reading,
+    Row,
+    ScanStatistics,
+    ToothObservation,
+    ToothRecord,
+)
+from .statistics import Levels, edge_blur
+from .tissue_model import ToothChance, normalise, tooth_chance
+from .working_grid import WorkingGrid, working_grid
+
+__all__ = ["read"]
+
+TOO_COARSE = 100
+"""A head shorter than this many voxels is too coarse to part its teeth (a cheek tooth would be under eight voxels long)."""
+
+_SHARES = {"tissue": 0.1, "teeth": 0.62, "elements": 0.72, "measures": 0.9, "names": 0.95, "pictures": 1.0}
+
+
+@dataclass
+class _Clock:
+    progress: Progress | None
+    stages: dict[str, float]
+    stage: str = ""
+    begun: float = 0.0
+
+    def start(self, stage: str) -> None:
+        self.stop()
+        self.stage, self.begun = stage, time.perf_counter()
+        self.tick()
+
+    def stop(self) -> None:
+        if self.stage:
+            self.stages[self.stage] = self.stages.get(self.stage, 0.0) + time.perf_counter() - self.begun
+
+    def tick(self, within: float = 0.0) -> None:
+        if self.progress is not None:
+            ends = [0.0, *_SHARES.values()]
+            k = list(_SHARES).index(self.stage)
+            self.progress(self.stage, ends[k] + min(within, 1.0) * (ends[k + 1] - ends[k]))
+
+
+def read(
+    volume_zyx: npt.NDArray[np.generic],
+    spacing_mm_zyx: tuple[float, float, float],
+    *,
+    dentition: str = "auto",
+    hints: Hints | None = None,
+    right_handed: bool = True,
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> Reading:
+    """Read one specimen from a volume.
+
+    Parameters
+    ----------
+    volume_zyx
+        Grey values (z, y, x), any real type; brighter is denser.
+    spacing_mm_zyx
+        Voxel spacing in mm.
+    dentition
+        The name of a dentition to hold the specimen to, or ``auto``.
+    hints
+        A person's decisions.
+    right_handed
+        Whether the axes (column, row, slice) of the grid are right-handed in the world; if not, sides are told accordingly.
+    threads
+        How many threads may be used.
+    progress
+        Called with stage and share done; may raise `ossicle.errors.Cancelled`.
+
+    Returns
+    -------
+    Reading
+        Labels on the volume's own grid, and records. Where no tooth row is found, none is invented.
+    """
+    hints = hints or Hints()
+    clock = _Clock(progress, {})
+    clock.start("tissue")
+    grid = working_grid(volume_zyx, spacing_mm_zyx)
+    grey = grid.grey
+    normal, levels, noise = normalise(grey)
+    statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
+    warnings: list[str] = []
+    clock.start("teeth")
+    isolation = _isolate(normal, levels, grid, right_handed, hints, threads, clock)
+    if isolation.refusal:
+        warnings.append(isolation.refusal)
+    warnings.extend(isolation.pose.questions)
+    clock.start("elements")
+    first = int(isolation.labels.max()) + 1
+    bones, elements = find_elements(
+        isolation.labels,
+        normal,
+        grid.spacing_mm_zyx,
+        isolation.pose.scan_to_skull,
+        isolation.split,
+        isolation.assignments,
+        first,
+    )
+    clock.start("measures")
+    rows = {key: row.points for key, row in isolation.rows.items()}
+    observations = measure_teeth(
+        isolation.labels,
+        normal.values,
+        normal.enamel,
+        normal.noise,
+        grid.spacing_mm_zyx,
+        isolation.pose.scan_to_skull,
+        isolation.assignments,
+        rows,
+        isolation.detection,
+        tick=clock.tick,
+    )
+    clock.start("names")
+    naming = name_teeth(
+        observations,
+        load_dentitions(),
+        dentition=dentition,
+        fixed=_name_hints(hints, isolation, grid.spacing_mm_zyx),
+    )
+    warnings.extend(naming.remarks)
+    kept = {tooth.part for tooth in naming.teeth}
+    seen = {o.part: o for o in observations}
+    teeth = tuple(_record(t, seen[t.part], isolation, grid, hints) for t in naming.teeth)
+    clock.start("pictures")
+    table = np.zeros(first + 1, np.int32)
+    table[list(kept)] = list(kept)
+    tooth_labels = table[isolation.labels]
+    views, row_records = _pictures(normal, tooth_labels, grid, isolation, naming)
+    labels = grid.full_size(np.where(tooth_labels > 0, tooth_labels, bones))
+    pose = _pose_in_scan(isolation.pose, grid)
+    parts = _parts(labels, teeth, elements, spacing_mm_zyx)
+    clock.stop()
+    return Reading(
+        labels=labels,
+        statistics=statistics,
+        pose=pose,
+        parts=parts,
+        teeth=tuple(t for t in teeth),
+        rows=row_records,
+        formula=naming.formula,
+        dentition=naming.dentition,
+        dentition_confidence=naming.dentition_confidence,
+        dentition_candidates=naming.candidates,
+        views=views[0],
+        view_spacing_mm=views[1],
+        stages=clock.stages,
+        warnings=tuple(dict.fromkeys([*warnings, *naming.anomalies])),
+    )
+
+
+def _statistics(
+    levels: Levels,
+    normal: Normalised,
+    noise: float,
+    grey: npt.NDArray[np.float32],
+    spacing: tuple[float, float, float],
+) -> ScanStatistics:
+    contrast = max(levels.bone - levels.surround, 1e-9)
+    blur = edge_blur(grey, levels.surround, levels.bone)
+    return ScanStatistics(
+        air=levels.air,
+        soft=None,
+        bone=levels.bone,
+        dentine=levels.dentine,
+        enamel=levels.surround + normal.enamel * contrast if normal.enamel > 1.15 else None,
+        noise_sigma=noise,
+        blur_sigma_mm=blur * float(np.cbrt(np.prod(spacing))),
+        contrast_to_noise=contrast / max(noise, 1e-9),
+        wet=levels.surround - levels.air > 0.15 * contrast,
+    )
+
+
+def _isolate(
+    normal: Normalised,
+    levels: Levels,
+    grid: WorkingGrid,
+    right_handed: bool,
+    hints: Hints,
+    threads: int,
+    clock: _Clock,
+) -> Isolation:
+    shape = normal.values.shape
+    if not levels.separable:
+        return nothing(
+            shape, unknown_pose(), 0.0, "No tissue stands out from the noise, so no tooth row was found."
+        )
+    solid = np.argwhere(normal.values[::2, ::2, ::2] > 0.5)
+    longest = int(np.ptp(solid, axis=0).max() * 2) if len(solid) else 0
+    if longest < TOO_COARSE:
+        return nothing(
+            shape,
+            unknown_pose(),
+            0.0,
+            f"The specimen is only {longest} voxels long at this voxel size: too coarse to tell teeth apart, so none is named.",
+        )
+    done = [0]
+
+    def tick() -> None:
+        done[0] += 1
+        clock.tick(done[0] / (len(FEATURES) + 40))
+
+    chance: ToothChance = tooth_chance(normal, threads=threads, tick=tick)
+    return isolate(normal, chance, grid.spacing_mm_zyx, right_handed=right_handed, hints=hints, tick=tick)
+
+
+def _name_hints(
+    hints: Hints, isolation: Isolation, spacing: tuple[float, float, float]
+) -> Mapping[int, NameHint]:
+    from ossicle.anatomy import ToothName
+
+    out: dict[int, NameHint] = {}
+    for said in hints.names:
+        index = np.rint(np.array(said.point_mm[::-1]) / np.array(spacing)).astype(int)
+        z, y, x = np.clip(index, 0, np.array(isolation.labels.shape) - 1)
+        part = int(isolation.labels[z, y, x])
+        if part == 0:
+            continue
+        if said.name is None:
+            out[part] = NameHint(generation=said.generation)
+            continue
+        name = ToothName.parse(said.name)
+        out[part] = NameHint(name.locus.tooth_class, name.locus.position, said.generation or name.generation)
+    return out
+
+
+def _record(
+    tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid, hints: Hints
+) -> ToothRecord:
+    matrix = np.linalg.inv(np.asarray(isolation.pose.scan_to_skull, float))
+    centre = matrix[:3, :3] @ np.array(seen.centroid_skull_mm) + matrix[:3, 3] + grid.offset_mm_xyz
+    completeness: Completeness = "complete"
+    if seen.touches_edge and grid.at_scan_edge(isolation.labels, tooth.part):
+        completeness = "cut_by_scan_edge"
+    elif seen.root_fraction < 0.7:
+        completeness = "forming"
+    return ToothRecord(
+        part=tooth.part,
+        name=tooth.name,
+        jaw=tooth.jaw,
+        side=tooth.side,
+        tooth_class=tooth.tooth_class,
+        position=tooth.position,
+        generation=tooth.generation,
+        emergence=tooth.emergence,
+        emergence_fraction=seen.emergence_fraction,
+        completeness=completeness,
+        replaces=tooth.replaces,
+        replaced_by=tooth.replaced_by,
+        centroid_mm_xyz=(float(centre[0]), float(centre[1]), float(centre[2])),
+        length_mm=seen.length_mm,
+        width_mm=seen.width_mm,
+        crown_height_mm=seen.crown_height_mm,
+        volume_mm3=seen.volume_mm3,
+        enamel_volume_mm3=seen.enamel_volume_mm3,
+        confidence=tooth.confidence,
+        locus_confidence=tooth.locus_confidence,
+        detection_confidence=tooth.tooth_confidence,
+        decided_by="computed",
+        remarks=tooth.remarks,
+    )
+
+
+def _pictures(
+    normal: Normalised, labels: npt.NDArray[np.int32], grid: WorkingGrid, isolation: Isolation, naming: Naming
+) -> tuple[tuple[dict[str, npt.NDArray[np.float32]], float], tuple[Row, ...]]:
+    from .strips import head_views, row_strip
+
+    if not isolation.rows:
+        return ({}, 0.0), ()
+    matrix = np.asarray(isolation.pose.scan_to_skull, float)
+    pixel = max(float(np.cbrt(np.prod(grid.spacing_mm_zyx))), isolation.skull_length_mm / 500)
+    views = head_views(normal.values, grid.spacing_mm_zyx, matrix, pixel)
+    rows = []
+    for (jaw, side), curve in isolation.rows.items():
+        parts = tuple(t.part for t in naming.teeth if (t.jaw, t.side) == (jaw, side))
+        strip = row_strip(normal.values, labels, grid.spacing_mm_zyx, matrix, curve.points, jaw)
+        rows.append(Row(jaw, side, curve.points, parts, strip))
+    return (views, pixel), tuple(rows)
+
+
+def _pose_in_scan(pose: Pose, grid: WorkingGrid) -> Pose:
+    """The pose of the working grid, told in coordinates of the whole scan."""
+    shift = np.eye(4)
+    shift[:3, 3] = -grid.offset_mm_xyz
+    return replace(pose, scan_to_skull=np.asarray(pose.scan_to_skull, float) @ shift)
+
+
+def _parts(
+    labels: npt.NDArray[np.int32],
+    teeth: tuple[ToothRecord, ...],
+    elements: list[Element],
+    spacing_mm_zyx: tuple[float, float, float],
+) -> tuple[Part, ...]:
+    index = np.flatnonzero(labels)
+    label = labels.ravel()[index]
+    top = (
+        max([int(label.max(initial=0)), *(t.part for t in teeth), *(e.label for e in elements)], default=0)
+        + 1
+    )
+    count = np.bincount(label, minlength=top)
+    places = [
+        np.bincount(label, c, minlength=top) / np.maximum(count, 1) * s
+        for c, s in zip(np.unravel_index(index, labels.shape), spacing_mm_zyx, strict=True)
+    ]
+    voxel = float(np.prod(spacing_mm_zyx))
+
+    def centre(part: int) -> tuple[float, float, float]:
+        return float(places[2][part]), float(places[1][part]), float(places[0][part])
+
+    out = [
+        Part(
+            t.part,
+            "tooth",
+            "calcareous tooth",
+            t.side,
+            float(count[t.part]) * voxel,
+            centre(t.part),
+            t.detection_confidence,
+        )
+        for t in teeth
+    ]
+    out += [
+        Part(e.label, e.kind, e.term, e.side, float(count[e.label]) * voxel, centre(e.label), e.confidence)
+        for e in elements
+        if count[e.label]
+    ]
+    return tuple(out)
