@@ -61,7 +61,7 @@ def presets() -> Mapping[str, Preset]:
     out = {}
     for name in animals():
         beast = animal(name)
-        voxel = float(beast.design.get("voxel", 0.13))
+        voxel = float(beast.design.get("voxel", 0.11))
         for stage in STAGES:
             if stage in beast.stages:
                 key = f"{name}-{stage}"

@@ -7,9 +7,6 @@ its enamel, its other objects).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
-from importlib.resources import files
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +15,7 @@ from scipy.spatial.distance import cdist
 from .candidates import Candidates
 from .features import Normalised
 from .grow import Contact
+from .trees import chances
 
 __all__ = ["OBJECT_MEASURES", "PAIR_MEASURES", "object_measures", "odds_of_tooth", "one_tooth", "pair_measures"]
 
@@ -31,13 +29,6 @@ PAIR_MEASURES = (
     "faces of smaller", "faces of larger", "within", "size ratio", "log smaller", "log larger", "relative larger",
     "distance", "along row", "height apart",
 )  # fmt: skip
-
-
-@lru_cache(maxsize=2)
-def _trees(name: str) -> Any:
-    import lightgbm
-
-    return lightgbm.Booster(model_str=files("ossicle.reading").joinpath("data", name).read_text("utf-8"))
 
 
 def object_measures(
@@ -79,7 +70,7 @@ def object_measures(
 
 def odds_of_tooth(measures: FloatArray) -> FloatArray:
     """Probability 0 to 1 that each candidate is (a piece of) a tooth."""
-    return np.asarray(_trees("object_model.txt").predict(measures, num_threads=1), float)
+    return np.asarray(chances("object_model", measures)[:, 1], float)
 
 
 def pair_measures(
@@ -117,4 +108,4 @@ def one_tooth(measures: FloatArray) -> FloatArray:
     """Probability 0 to 1 that each touching pair is one tooth."""
     if not len(measures):
         return np.zeros(0)
-    return np.asarray(_trees("pair_model.txt").predict(measures, num_threads=1), float)
+    return np.asarray(chances("pair_model", measures)[:, 1], float)

@@ -1,6 +1,6 @@
 """The chance of every solid voxel to be tooth, from local features by gradient-boosted trees.
 
-The trees (Friedman 2001, Ann. Stat. 29:1189; library LightGBM) were grown on voxels of invented specimens from two unlike generators, each rendered
+The trees (Friedman 2001, Ann. Stat. 29:1189; grown with LightGBM, kept as ONNX) were grown on voxels of invented specimens from two unlike generators, each rendered
 again at random contrast, blur, texture and noise; ``benchmarks/train_tooth_model.py`` makes the file again. They see only
 the features of `features.FEATURES`: no position, no direction, no absolute grey, no millimetres.
 """
@@ -9,9 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib.resources import files
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +16,7 @@ from scipy.ndimage import gaussian_filter
 
 from . import statistics
 from .features import Normalised, measure
+from .trees import chances
 
 __all__ = ["ToothChance", "normalise", "tooth_chance"]
 
@@ -33,14 +31,6 @@ class ToothChance:
 
     tooth: FloatArray
     between: FloatArray
-
-
-@lru_cache(maxsize=1)
-def _trees() -> Any:
-    import lightgbm
-
-    text = files("ossicle.reading").joinpath("data", "tooth_model.txt").read_text("utf-8")
-    return lightgbm.Booster(model_str=text)
 
 
 def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
@@ -75,12 +65,9 @@ def tooth_chance(
     between = np.zeros(volume.values.shape, np.float32)
     if len(where):
         features = measure(volume, where, tick=tick)
-        step = 200_000
-        for start in range(0, len(where), step):
-            part = slice(start, start + step)
-            chance = _trees().predict(features[part], num_threads=threads)
-            tooth.ravel()[where[part]] = chance[:, 1] + chance[:, 2]
-            between.ravel()[where[part]] = chance[:, 2] + chance[:, 3]
-            if tick is not None:
-                tick()
+        chance = chances("tooth_model", features, threads=threads)
+        tooth.ravel()[where] = chance[:, 1] + chance[:, 2]
+        between.ravel()[where] = chance[:, 2] + chance[:, 3]
+        if tick is not None:
+            tick()
     return ToothChance(tooth, between)
