@@ -1,7 +1,7 @@
 #!/bin/sh
 # Make the virtual environment .venv with the versions of uv.lock.
 #   sh scripts/setup.sh          what Ossicle needs to run
-#   sh scripts/setup.sh --dev    and what its tests and checks need
+#   sh scripts/setup.sh --dev    and what its tests and checks need (the groups dev and train)
 # OSSICLE_VENV names another place for it.
 set -eu
 cd "$(dirname "$0")/.."
@@ -46,12 +46,12 @@ export VIRTUAL_ENV UV_PYTHON_DOWNLOADS
 say "Installing Ossicle and what it needs into $venv ..."
 if [ -f uv.lock ]; then
     if [ "${1:-}" = --dev ]; then
-        "$venv/bin/uv" sync --quiet --locked --active --inexact
+        "$venv/bin/uv" sync --quiet --locked --active --inexact --group train
     else
         "$venv/bin/uv" sync --quiet --locked --active --inexact --no-dev
     fi
 elif [ "${1:-}" = --dev ]; then
-    "$venv/bin/uv" pip install --quiet --editable . --group dev
+    "$venv/bin/uv" pip install --quiet --editable . --group dev --group train
 else
     "$venv/bin/uv" pip install --quiet --editable .
 fi
