@@ -19,15 +19,19 @@ FloatArray = npt.NDArray[np.float32]
 LEVELS = tuple(np.linspace(0.25, 0.95, 15))
 GAP = 0.25
 ALONE = 0.30
-"""Share of a component's boundary that must look onto something that is not tooth, less which it counts against it."""
+"""Share of a component's boundary that must look onto something that is not tooth, less which it counts against
+it.
+"""
 
 
 @dataclass(frozen=True)
 class Candidates:
-    """Cores of possible teeth. ``markers`` is int32 (z, y, x), 1..n; the columns below have one row a candidate, in that order.
+    """Cores of possible teeth. ``markers`` is int32 (z, y, x), 1..n; the columns below have one row a candidate, in
+    that order.
 
-    ``place`` is the centroid in voxels (z, y, x); ``bright`` the 90th percentile of grey (bone 1); ``chance`` the mean tooth chance;
-    ``peak`` its greatest smoothed value; ``alone`` the open share of the boundary; ``away`` a vector (z, y, x) that points away from the bone around it.
+    ``place`` is the centroid in voxels (z, y, x); ``bright`` the 90th percentile of grey (bone 1); ``chance`` the
+    mean tooth chance; ``peak`` its greatest smoothed value; ``alone`` the open share of the boundary; ``away`` a
+    vector (z, y, x) that points away from the bone around it.
     """
 
     markers: npt.NDArray[np.int32]
@@ -94,9 +98,7 @@ def find_candidates(
         box, mask = tree.mask(core, node)
         markers[box][mask] = row + 1
         bright[row] = float(np.quantile(volume.values[box][mask], 0.9))
-        away[row] = _away_from_bone(
-            volume.values, chance.tooth, tree.lower[node], tree.upper[node], tree.mean[node]
-        )
+        away[row] = _away_from_bone(volume.values, chance.tooth, tree.lower[node], tree.upper[node], tree.mean[node])
     nodes = np.array(chosen, int)
     count = tree.count[nodes] if len(nodes) else np.zeros(0, np.int64)
     return Candidates(

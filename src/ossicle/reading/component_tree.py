@@ -1,9 +1,9 @@
 """Components of a grey volume at many levels, and how they nest.
 
-A tooth is seldom cut out by one threshold, but for nearly every tooth there is some level at which it stands alone. The
-tree holds the connected components of ``values > level`` over a ladder of levels; the reading then chooses nodes, not a level.
-The idea is the component tree of mathematical morphology (Salembier, Oliveras & Garrido 1998, IEEE Trans. Image
-Process. 7:555), sampled at given levels.
+A tooth is seldom cut out by one threshold, but for nearly every tooth there is some level at which it stands alone.
+The tree holds the connected components of ``values > level`` over a ladder of levels; the reading then chooses nodes,
+not a level. The idea is the component tree of mathematical morphology (Salembier, Oliveras & Garrido 1998, IEEE
+Trans. Image Process. 7:555), sampled at given levels.
 """
 
 from __future__ import annotations
@@ -46,8 +46,8 @@ class ComponentTree:
     peak
         Greatest value in the component.
     faces, open_faces
-        Voxel faces on the component's boundary, and how many of them look onto a gap: within two voxels along the face's normal the
-        values fall below ``gap``. Their ratio says how far the component stands alone.
+        Voxel faces on the component's boundary, and how many of them look onto a gap: within two voxels along the
+        face's normal the values fall below ``gap``. Their ratio says how far the component stands alone.
     """
 
     thresholds: FloatArray
@@ -76,9 +76,7 @@ class ComponentTree:
                 kids[parent].append(node)
         return kids
 
-    def mask(
-        self, values: npt.NDArray[np.float32], node: int
-    ) -> tuple[tuple[slice, ...], npt.NDArray[np.bool_]]:
+    def mask(self, values: npt.NDArray[np.float32], node: int) -> tuple[tuple[slice, ...], npt.NDArray[np.bool_]]:
         """Return the bounding box of ``node`` as slices and its mask within that box."""
         box = tuple(slice(int(a), int(b)) for a, b in zip(self.lower[node], self.upper[node], strict=True))
         labels = cc3d.connected_components(values[box] > self.thresholds[self.level[node]], connectivity=6)
@@ -106,9 +104,9 @@ def build_tree(
 ) -> ComponentTree:
     """Build the tree of 6-connected components of ``values > t`` over rising ``thresholds``.
 
-    Components under ``minimum`` voxels are left out, and so are those over ``maximum`` (their children keep parent -1).
-    ``fields`` are volumes of the same shape, summed over each component. ``tick`` is called after each level and may
-    raise to cancel. Memory: about 16 bytes a voxel beside the input.
+    Components under ``minimum`` voxels are left out, and so are those over ``maximum`` (their children keep parent
+    -1). ``fields`` are volumes of the same shape, summed over each component. ``tick`` is called after each level and
+    may raise to cancel. Memory: about 16 bytes a voxel beside the input.
     """
     fields = fields or {}
     shape = values.shape

@@ -1,7 +1,8 @@
 """Bone told apart: cranium, left and right dentary, loose fragments.
 
-Bone is what is solid and not tooth. It is parted by a watershed on its thickness from seeds near the roots of each jaw's teeth, so that
-the cut falls in the thinnest place between (the jaw joint). A dentary is parted at the midplane where the symphysis is closed.
+Bone is what is solid and not tooth. It is parted by a watershed on its thickness from seeds near the roots of each
+jaw's teeth, so that the cut falls in the thinnest place between (the jaw joint). A dentary is parted at the midplane
+where the symphysis is closed.
 """
 
 from __future__ import annotations
@@ -48,7 +49,8 @@ def find_elements(
 ) -> tuple[Labels, list[Element]]:
     """Label bone: returns int32 (z, y, x) with labels from ``first_label`` on, and what each is.
 
-    Worked at half resolution on volumes over two million voxels; outlines are cut at full resolution by the half level.
+    Worked at half resolution on volumes over two million voxels; outlines are cut at full resolution by the half
+    level.
     """
     step = 2 if volume.values.size > 2_000_000 else 1
     solid = volume.values[::step, ::step, ::step] > 0.5
@@ -132,7 +134,9 @@ def _deep_seeds(
     thick: npt.NDArray[np.floating],
     pieces: npt.NDArray[np.integer],
 ) -> None:
-    """Where cranium and dentaries hang together, find the level of thickness at which they part, and seed from there."""
+    """Where cranium and dentaries hang together, find the level of thickness at which they part, and seed from
+    there.
+    """
     for level in (0.0, 1.0, 1.5, 2.0, 2.5, 3.0):
         parts = pieces if level == 0 else cc3d.connected_components(thick > level, connectivity=26)
         held = [np.bincount(parts[seeds == k], minlength=int(parts.max()) + 1) for k in (1, 2)]

@@ -1,10 +1,10 @@
 """Local measures of a voxel's surroundings, from which tooth is told from bone.
 
-All are taken on the volume normalised by `statistics.levels` (surround 0, bone 1) and in voxels, so that neither the scan's grey
-values nor its millimetres matter. They are what a reader looks at: how bright it is here and around; how even; whether it
-belongs to a sheet, a rod or a blob; how deep the dark gap beside it is; how far open space and enamel lie; and over what
-lowest saddle one can walk from here to enamel (a root stays connected to its crown at a level at which the socket is cut off
-by the periodontal gap).
+All are taken on the volume normalised by `statistics.levels` (surround 0, bone 1) and in voxels, so that neither the
+scan's grey values nor its millimetres matter. They are what a reader looks at: how bright it is here and around; how
+even; whether it belongs to a sheet, a rod or a blob; how deep the dark gap beside it is; how far open space and
+enamel lie; and over what lowest saddle one can walk from here to enamel (a root stays connected to its crown at a
+level at which the socket is cut off by the periodontal gap).
 """
 
 from __future__ import annotations
@@ -46,7 +46,8 @@ class Normalised:
 
 
 def valley_depth(values: FloatArray, reach: int = 2) -> FloatArray:
-    """Return how far each voxel lies below both neighbours at about ``reach`` voxels, in the deepest of 13 directions.
+    """Return how far each voxel lies below both neighbours at about ``reach`` voxels, in the deepest of 13
+    directions.
 
     Zero or more; positive in the sheet-like gaps round roots and between crowns, however thin and blurred.
     """
@@ -56,19 +57,18 @@ def valley_depth(values: FloatArray, reach: int = 2) -> FloatArray:
     for direction in _DIRECTIONS:
         length = float(np.sqrt(sum(c * c for c in direction)))
         step = [round(c * reach / length) for c in direction]
-        ahead = padded[
-            tuple(slice(reach + o, reach + o + n) for o, n in zip(step, (nz, ny, nx), strict=True))
-        ]
-        behind = padded[
-            tuple(slice(reach - o, reach - o + n) for o, n in zip(step, (nz, ny, nx), strict=True))
-        ]
+        ahead = padded[tuple(slice(reach + o, reach + o + n) for o, n in zip(step, (nz, ny, nx), strict=True))]
+        behind = padded[tuple(slice(reach - o, reach - o + n) for o, n in zip(step, (nz, ny, nx), strict=True))]
         np.maximum(depth, np.minimum(ahead, behind), out=depth)
     depth -= values
     return np.maximum(depth, 0, out=depth)
 
 
 def gap_cut(volume: Normalised, *, strength: float = 1.5) -> FloatArray:
-    """Return the grey values with every gap deepened: values less ``strength`` times the valley depth above its noise."""
+    """Return the grey values with every gap deepened:
+
+    values less ``strength`` times the valley depth above its noise.
+    """
     shallow = valley_depth(np.minimum(volume.values, 1.3)) - 1.5 * volume.noise
     np.maximum(shallow, 0, out=shallow)
     cut: FloatArray = volume.values - np.float32(strength) * shallow
@@ -144,7 +144,9 @@ def measure(
 
 
 def _saddle(cut: FloatArray, seeds: npt.NDArray[np.bool_], top: float, steps: int = 14) -> FloatArray:
-    """Greatest of ``steps`` levels up to ``top`` at which a voxel is still joined to a seed through voxels above that level."""
+    """Greatest of ``steps`` levels up to ``top`` at which a voxel is still joined to a seed through voxels above
+    that level.
+    """
     found = np.zeros(cut.shape, np.float32)
     for level in np.linspace(0.3, top, steps):
         labels = cc3d.connected_components(cut > level, connectivity=6, out_dtype=np.uint32)

@@ -1,4 +1,7 @@
-"""From cores to whole teeth: each core grows over what may be tooth, down to the apex, until it meets a neighbour or bone."""
+"""From cores to whole teeth:
+
+each core grows over what may be tooth, down to the apex, until it meets a neighbour or bone.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,10 @@ REACH = 0.40
 
 @dataclass(frozen=True)
 class Contact:
-    """Where two grown objects touch: voxel faces between them, and the mean chance there that this is within one tooth."""
+    """Where two grown objects touch:
+
+    voxel faces between them, and the mean chance there that this is within one tooth.
+    """
 
     a: int
     b: int
@@ -34,8 +40,9 @@ class Contact:
 def grow(markers: Labels, volume: Normalised, chance: ToothChance, *, reach: float = REACH) -> Labels:
     """Grow ``markers`` (1..n, and -1 for what is known to be bone) over voxels whose tooth chance exceeds ``reach``.
 
-    Marker-based watershed (Meyer & Beucher 1990) on the chance of tooth less that of lying between two: the sure voxels are taken first, so two
-    neighbours meet between them and a root stops at its gap. Bone markers keep what they reach; it is returned as 0.
+    Marker-based watershed (Meyer & Beucher 1990) on the chance of tooth less that of lying between two: the sure
+    voxels are taken first, so two neighbours meet between them and a root stops at its gap. Bone markers keep what
+    they reach; it is returned as 0.
     """
     field = gaussian_filter(chance.tooth - chance.between, 0.5)
     mask = (chance.tooth > reach) | (markers != 0)
@@ -71,10 +78,7 @@ def contacts(labels: Labels, chance: ToothChance) -> list[Contact]:
     key, value = np.concatenate(keys), np.concatenate(values)
     pairs, inverse, faces = np.unique(key, return_inverse=True, return_counts=True)
     mean = np.bincount(inverse, value, minlength=len(pairs)) / np.maximum(faces, 1)
-    return [
-        Contact(int(p // top), int(p % top), int(n), float(m))
-        for p, n, m in zip(pairs, faces, mean, strict=True)
-    ]
+    return [Contact(int(p // top), int(p % top), int(n), float(m)) for p, n, m in zip(pairs, faces, mean, strict=True)]
 
 
 def join(labels: Labels, groups: Sequence[Sequence[int]]) -> Labels:
@@ -87,10 +91,11 @@ def join(labels: Labels, groups: Sequence[Sequence[int]]) -> Labels:
 
 
 def fill_pulp(labels: Labels, volume: Normalised) -> Labels:
-    """Fill what a tooth encloses: cavities closed in 3D, and those closed in sections of all three grid directions at once.
+    """Fill what a tooth encloses: cavities closed in 3D, and those closed in sections of all three grid directions at
+    once.
 
-    A pulp chamber that opens only through the apex is closed in sections across the root; a voxel is filled where at least two of
-    the three directions of section agree and no other tooth has it.
+    A pulp chamber that opens only through the apex is closed in sections across the root; a voxel is filled where at
+    least two of the three directions of section agree and no other tooth has it.
     """
     out = labels.copy()
     for part, box in enumerate(find_objects(labels), start=1):

@@ -67,17 +67,16 @@ def isolate(
 ) -> Isolation:
     """Isolate the teeth of one specimen.
 
-    Cores are found as components of the tooth chance, the pose from bone and cores, the rows from the cores in the pose; cores that
-    stand in no row are set aside, the rest are grown to whole teeth and pieces of one tooth are joined.
+    Cores are found as components of the tooth chance, the pose from bone and cores, the rows from the cores in the
+    pose; cores that stand in no row are set aside, the rest are grown to whole teeth and pieces of one tooth are
+    joined.
     """
     hints = hints or Hints()
     spacing = np.array(spacing_mm_zyx)
     bone, bone_spacing = coarse_bone(volume.values, spacing_mm_zyx)
     where = np.argwhere(bone)
     if len(where) < 50:
-        return nothing(
-            volume.values.shape, unknown_pose(), 0.0, "The scan holds too little bone for a skull."
-        )
+        return nothing(volume.values.shape, unknown_pose(), 0.0, "The scan holds too little bone for a skull.")
     size = float(np.linalg.norm(np.ptp(where, axis=0) * np.array(bone_spacing)))
     found = find_candidates(volume, chance, tick=tick)
     worth = _worth(found, volume)
@@ -212,9 +211,7 @@ def _candidate_at(found: Candidates, spacing: FloatArray, point_mm: tuple[float,
     return [label - 1] if label > 0 else []
 
 
-def _voxel(
-    shape: tuple[int, ...], spacing: FloatArray, point_mm: tuple[float, float, float]
-) -> tuple[int, int, int]:
+def _voxel(shape: tuple[int, ...], spacing: FloatArray, point_mm: tuple[float, float, float]) -> tuple[int, int, int]:
     raw = np.rint(np.array(point_mm[::-1]) / spacing).astype(int)
     z, y, x = np.clip(raw, 0, np.array(shape) - 1)
     return int(z), int(y), int(x)

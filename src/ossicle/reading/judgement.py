@@ -1,7 +1,7 @@
 """Is this object tooth, and are these two pieces one tooth? Two small sets of boosted trees over plain measures.
 
-Made together with the tissue model by ``benchmarks/train_tooth_model.py``; everything they see is relative to the specimen itself (its size, its row,
-its enamel, its other objects).
+Made together with the tissue model by ``benchmarks/train_tooth_model.py``; everything they see is relative to the
+specimen itself (its size, its row, its enamel, its other objects).
 """
 
 from __future__ import annotations
@@ -81,7 +81,10 @@ def pair_measures(
     spacing_mm: float,
     typical: float,
 ) -> FloatArray:
-    """Measures of touching pairs, (n, len(PAIR_MEASURES)); ``place`` and ``tangent`` (of the row there) by label, skull mm."""
+    """Measures of touching pairs, (n, len(PAIR_MEASURES));
+
+    ``place`` and ``tangent`` (of the row there) by label, skull mm.
+    """
     out = np.zeros((len(touching), len(PAIR_MEASURES)))
     for row, touch in enumerate(touching):
         small, large = sorted((touch.a, touch.b), key=lambda i: voxels[i])

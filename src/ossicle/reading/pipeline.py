@@ -16,7 +16,7 @@ from .features import FEATURES, Normalised
 from .hints import Hints
 from .isolate import Isolation, isolate, nothing, unknown_pose
 from .measures import measure_teeth
-from .naming import NameHint, NamedTooth, Naming, name_teeth
+from .naming import NamedTooth, NameHint, Naming, name_teeth
 from .records import (
     Completeness,
     Part,
@@ -35,7 +35,9 @@ from .working_grid import WorkingGrid, working_grid
 __all__ = ["read"]
 
 TOO_COARSE = 100
-"""A head shorter than this many voxels is too coarse to part its teeth (a cheek tooth would be under eight voxels long)."""
+"""A head shorter than this many voxels is too coarse to part its teeth (a cheek tooth would be under eight voxels
+long).
+"""
 
 _SHARES = {"tissue": 0.1, "teeth": 0.62, "elements": 0.72, "measures": 0.9, "names": 0.95, "pictures": 1.0}
 
@@ -86,7 +88,8 @@ def read(
     hints
         A person's decisions.
     right_handed
-        Whether the axes (column, row, slice) of the grid are right-handed in the world; if not, sides are told accordingly.
+        Whether the axes (column, row, slice) of the grid are right-handed in the world; if not, sides are told
+        accordingly.
     threads
         How many threads may be used.
     progress
@@ -206,9 +209,7 @@ def _isolate(
 ) -> Isolation:
     shape = normal.values.shape
     if not levels.separable:
-        return nothing(
-            shape, unknown_pose(), 0.0, "No tissue stands out from the noise, so no tooth row was found."
-        )
+        return nothing(shape, unknown_pose(), 0.0, "No tissue stands out from the noise, so no tooth row was found.")
     solid = np.argwhere(normal.values[::2, ::2, ::2] > 0.5)
     longest = int(np.ptp(solid, axis=0).max() * 2) if len(solid) else 0
     if longest < TOO_COARSE:
@@ -216,7 +217,8 @@ def _isolate(
             shape,
             unknown_pose(),
             0.0,
-            f"The specimen is only {longest} voxels long at this voxel size: too coarse to tell teeth apart, so none is named.",
+            f"The specimen is only {longest} voxels long at this voxel size: "
+            "too coarse to tell teeth apart, so none is named.",
         )
     done = [0]
 
@@ -228,9 +230,7 @@ def _isolate(
     return isolate(normal, chance, grid.spacing_mm_zyx, right_handed=right_handed, hints=hints, tick=tick)
 
 
-def _name_hints(
-    hints: Hints, isolation: Isolation, spacing: tuple[float, float, float]
-) -> Mapping[int, NameHint]:
+def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float, float]) -> Mapping[int, NameHint]:
     from ossicle.anatomy import ToothName
 
     out: dict[int, NameHint] = {}
@@ -318,10 +318,7 @@ def _parts(
 ) -> tuple[Part, ...]:
     index = np.flatnonzero(labels)
     label = labels.ravel()[index]
-    top = (
-        max([int(label.max(initial=0)), *(t.part for t in teeth), *(e.label for e in elements)], default=0)
-        + 1
-    )
+    top = max([int(label.max(initial=0)), *(t.part for t in teeth), *(e.label for e in elements)], default=0) + 1
     count = np.bincount(label, minlength=top)
     places = [
         np.bincount(label, c, minlength=top) / np.maximum(count, 1) * s

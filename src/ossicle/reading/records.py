@@ -85,9 +85,10 @@ class ToothObservation:
 
     ``arc_mm`` runs along the fitted row of its quadrant from the midline backwards; ``offset_mm`` is across the row,
     positive towards the cheek; ``depth_mm`` is how far the crown's centre lies beyond the alveolar margin (negative:
-    within bone). ``axis`` points from root to crown tip. ``root_fraction`` is the share of a full root that exists (0: crown only).
-    ``mineralised`` is the mean grey of the crown relative to the specimen's mature enamel (about 1) and dentine (0).
-    ``in_premaxilla`` is the probability that the tooth stands in the premaxilla, or None where the suture does not show.
+    within bone). ``axis`` points from root to crown tip. ``root_fraction`` is the share of a full root that exists
+    (0: crown only). ``mineralised`` is the mean grey of the crown relative to the specimen's mature enamel (about 1)
+    and dentine (0). ``in_premaxilla`` is the probability that the tooth stands in the premaxilla, or None where the
+    suture does not show.
     """
 
     part: int
@@ -149,10 +150,10 @@ class ToothRecord:
 class RowStrip:
     """The volume unrolled along a fitted row.
 
-    ``projection`` is the greatest grey value across the row's thickness, float32 of shape (height, along); ``section`` the grey values on
-    the row's own surface, same shape; ``spacing_mm`` is the side of a pixel. Column 0 is at the midline; row 0 is beyond the
-    crowns of an upper row's root side, so that crowns point down in an upper strip and up in a lower one.
-    ``parts`` is the int32 part label on the same grid as ``section`` (0: none).
+    ``projection`` is the greatest grey value across the row's thickness, float32 of shape (height, along);
+    ``section`` the grey values on the row's own surface, same shape; ``spacing_mm`` is the side of a pixel. Column 0
+    is at the midline; row 0 is beyond the crowns of an upper row's root side, so that crowns point down in an upper
+    strip and up in a lower one. ``parts`` is the int32 part label on the same grid as ``section`` (0: none).
     """
 
     projection: npt.NDArray[np.float32]
@@ -189,9 +190,9 @@ class Part:
 class Reading:
     """All that was read from one scan of one specimen.
 
-    ``labels`` is int32 (z, y, x) on the scan's own grid, 0 where there is no part. ``dentition`` names the template whose loci fit best,
-    ``dentition_confidence`` 0 to 1, and ``dentition_candidates`` (name, probability) pairs in falling order. ``formula`` counts erupted and
-    erupting teeth per quadrant: ``{"upper_left": {"I": 3, ...}, ...}``.
+    ``labels`` is int32 (z, y, x) on the scan's own grid, 0 where there is no part. ``dentition`` names the template
+    whose loci fit best, ``dentition_confidence`` 0 to 1, and ``dentition_candidates`` (name, probability) pairs in
+    falling order. ``formula`` counts erupted and erupting teeth per quadrant: ``{"upper_left": {"I": 3, ...}, ...}``.
     """
 
     labels: npt.NDArray[np.int32]
@@ -205,7 +206,9 @@ class Reading:
     dentition_confidence: float
     dentition_candidates: tuple[tuple[str, float], ...]
     views: Mapping[str, npt.NDArray[np.float32]] = field(default_factory=dict)
-    """Greatest-grey projections of the head in skull pose, by anatomical view name (``lateral left``, ``dorsal``, ``ventral``)."""
+    """Greatest-grey projections of the head in skull pose, by anatomical view name (``lateral left``, ``dorsal``,
+    ``ventral``).
+    """
     view_spacing_mm: float = 0.0
     stages: Mapping[str, float] = field(default_factory=dict)
     """Seconds by stage name."""

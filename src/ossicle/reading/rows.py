@@ -1,7 +1,7 @@
 """Tooth rows: which objects belong to them, which jaw and side each stands in, and the curve of each quadrant.
 
-All in skull coordinates (x left, y dorsal, z rostral, mm). The two sides are taken together, mirrored, wherever both exist: a row
-model is a smooth curve in (|x|, y, z).
+All in skull coordinates (x left, y dorsal, z rostral, mm). The two sides are taken together, mirrored, wherever both
+exist: a row model is a smooth curve in (|x|, y, z).
 """
 
 from __future__ import annotations
@@ -28,7 +28,9 @@ BoolArray = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class JawSplit:
-    """``upper`` says which objects stand in the upper jaw; ``boundary`` gives the occlusal level y = a + b z + c z^2 (mm).
+    """``upper`` says which objects stand in the upper jaw.
+
+    ``boundary`` gives the occlusal level y = a + b z + c z^2 (mm).
 
     ``sure`` runs from 0 to 1; ``present`` names the jaws found.
     """
@@ -50,8 +52,9 @@ class RowCurve:
 def row_members(place: FloatArray, worth: FloatArray, size: float) -> BoolArray:
     """Return which objects belong to the tooth rows.
 
-    Objects nearer than 0.13 of the skull's ``size`` in (|x|, y, z) hang together; the most worthy group is the rows, and groups
-    further forward belong to them too (incisors before a diastema). What lies apart and behind (petrosals) does not.
+    Objects nearer than 0.13 of the skull's ``size`` in (|x|, y, z) hang together; the most worthy group is the rows,
+    and groups further forward belong to them too (incisors before a diastema). What lies apart and behind (petrosals)
+    does not.
     """
     if len(place) == 0:
         return np.zeros(0, bool)
@@ -71,11 +74,12 @@ def row_members(place: FloatArray, worth: FloatArray, size: float) -> BoolArray:
 
 
 def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray) -> JawSplit:
-    """Part upper from lower teeth by where each looks away from bone, and by height over a tilted, curved occlusal level.
+    """Part upper from lower teeth by where each looks away from bone, and by height over a tilted, curved occlusal
+    level.
 
-    ``away`` are vectors (n, 3) pointing out of the bone; an upper crown's points down. Those that look clearly up or down fix
-    the level y = a + b z + c z^2 midway between the two rows (which may gape: their distance may grow along z); the level then
-    tells the others. Where nearly all look one way, only one jaw is there.
+    ``away`` are vectors (n, 3) pointing out of the bone; an upper crown's points down. Those that look clearly up or
+    down fix the level y = a + b z + c z^2 midway between the two rows (which may gape: their distance may grow along
+    z); the level then tells the others. Where nearly all look one way, only one jaw is there.
     """
     look = away[:, 1]
     clear = np.abs(look) > CLEAR
@@ -87,9 +91,7 @@ def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray) -> JawSpl
         upper_only = down_votes >= up_votes
         level = float(place[:, 1].min() - 1.0) if upper_only else float(place[:, 1].max() + 1.0)
         sure = 0.3 if votes == 0 else float(max(up_votes, down_votes) / votes)
-        return JawSplit(
-            np.full(len(place), upper_only), (level, 0.0, 0.0), ("upper" if upper_only else "lower",), sure
-        )
+        return JawSplit(np.full(len(place), upper_only), (level, 0.0, 0.0), ("upper" if upper_only else "lower",), sure)
     y, z = place[:, 1], place[:, 2] - float(np.mean(place[:, 2]))
     upper = look < 0
     trust = weight * np.where(clear, 1.0, 0.02)
@@ -119,8 +121,9 @@ def fit_rows(
 ) -> dict[tuple[Jaw, Side], RowCurve]:
     """Fit the row curve of each quadrant that has objects; the two sides share one mirrored curve.
 
-    Objects are ordered by the angle about a point on the midline behind the row, which grows steadily along any arch, and each
-    coordinate is a weighted cubic of that angle, refitted with less weight on what lies far off (crypts, false objects).
+    Objects are ordered by the angle about a point on the midline behind the row, which grows steadily along any arch,
+    and each coordinate is a weighted cubic of that angle, refitted with less weight on what lies far off (crypts,
+    false objects).
     """
     rows: dict[tuple[Jaw, Side], RowCurve] = {}
     jaws: tuple[tuple[Jaw, bool], ...] = (("upper", True), ("lower", False))
@@ -157,9 +160,7 @@ def _arch(place: FloatArray, worth: FloatArray, rounds: int) -> FloatArray:
         weight = worth / (1 + (residual / scale) ** 2)
     steps = np.linspace(0, 1.06, 160)
     r = np.maximum(np.polyval(fits[0], steps), 1e-3)
-    return np.column_stack(
-        [r * np.sin(steps * span), np.polyval(fits[1], steps), pivot + r * np.cos(steps * span)]
-    )
+    return np.column_stack([r * np.sin(steps * span), np.polyval(fits[1], steps), pivot + r * np.cos(steps * span)])
 
 
 def _ridge(t: FloatArray, value: FloatArray, weight: FloatArray, degree: int) -> FloatArray:

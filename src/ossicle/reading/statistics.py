@@ -22,8 +22,8 @@ class Levels:
     """Greys of the scan, in the units of the volume they were measured on.
 
     ``surround`` is what touches the bone (air, or fluid in a wet specimen); ``cut`` lies midway between it and bone.
-    ``enamel`` is None where no tissue stands out above bone and dentine. ``spread`` is the standard deviation of the solid mode,
-    noise included.
+    ``enamel`` is None where no tissue stands out above bone and dentine. ``spread`` is the standard deviation of the
+    solid mode, noise included.
     """
 
     air: float
@@ -36,9 +36,7 @@ class Levels:
     separable: bool
 
 
-def block_moments(
-    volume: FloatArray, side: int = 4
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def block_moments(volume: FloatArray, side: int = 4) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return mean and standard deviation of non-overlapping cubes of ``side`` voxels, each (n,)."""
     nz, ny, nx = (s // side for s in volume.shape)
     if min(nz, ny, nx) == 0:
@@ -53,9 +51,9 @@ def block_moments(
 def noise_of(volume: FloatArray) -> float:
     """Return the standard deviation of the noise: the commonest spread of small cubes.
 
-    Most cubes of a scan lie in one tissue (or in air), so the mode of their standard deviations is the noise; where air has
-    been clipped to one value those cubes are left out. Method: mode of local standard deviations, after Immerkaer's and related
-    block-based estimators (common practice).
+    Most cubes of a scan lie in one tissue (or in air), so the mode of their standard deviations is the noise; where
+    air has been clipped to one value those cubes are left out. Method: mode of local standard deviations, after
+    Immerkaer's and related block-based estimators (common practice).
     """
     _, spread = block_moments(volume)
     spread = spread[spread > 1e-6 * max(float(spread.max()), 1e-12)]
@@ -103,7 +101,8 @@ def levels(smooth: FloatArray, noise: float) -> Levels:
 
     Air (or the surround) and solid are parted by Otsu's threshold (Otsu 1979), re-derived above itself while the
     darker class still holds two modes (fluid, soft tissue or foam under bone). Bone and dentine are the mode of solid
-    voxels whose neighbourhood is solid too; enamel is what exceeds that mode by more than its own lower half and the noise explain.
+    voxels whose neighbourhood is solid too; enamel is what exceeds that mode by more than its own lower half and the
+    noise explain.
     """
     sample = smooth[::2, ::2, ::2].ravel() if smooth.size > 2_000_000 else smooth.ravel()
     top = float(np.quantile(sample, 0.9999))
@@ -145,10 +144,10 @@ def _surround(smooth: FloatArray, cut: float, air: float) -> float:
     return _mode(values) if values.size > 200 else air
 
 
-def _surround_cut(
-    smooth: FloatArray, core: FloatArray, cut: float, bone: float, noise: float
-) -> float | None:
-    """A higher cut, where most of what lies above ``cut`` is a lower tissue (fluid, soft tissue) and a brighter one stands out."""
+def _surround_cut(smooth: FloatArray, core: FloatArray, cut: float, bone: float, noise: float) -> float | None:
+    """A higher cut, where most of what lies above ``cut`` is a lower tissue (fluid, soft tissue) and a brighter
+    one stands out.
+    """
     inner = core[core > cut]
     again = float(threshold_otsu(inner[:: max(1, inner.size // 2_000_000)]))
     above = inner[inner > again]

@@ -21,9 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
 
-def _to_index(
-    points_mm: FloatArray, scan_to_skull: npt.NDArray[np.floating], spacing: FloatArray
-) -> FloatArray:
+def _to_index(points_mm: FloatArray, scan_to_skull: npt.NDArray[np.floating], spacing: FloatArray) -> FloatArray:
     """Skull points (..., 3) to fractional voxel indices (3, ...), order z, y, x."""
     back = np.linalg.inv(np.asarray(scan_to_skull, float))
     scan = points_mm @ back[:3, :3].T + back[:3, 3]
@@ -122,9 +120,7 @@ def head_views(
     }
 
 
-def _extent(
-    grey: npt.NDArray[np.float32], spacing: FloatArray, transform: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _extent(grey: npt.NDArray[np.float32], spacing: FloatArray, transform: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest skull coordinates of what is bright, with a margin of a twentieth."""
     step = max(1, round((grey.size / 300_000) ** (1 / 3)))
     thin = grey[::step, ::step, ::step]

@@ -1,8 +1,9 @@
 """The plane of bilateral symmetry of a cloud of bone, by reflecting it onto itself.
 
-For a plane with unit normal n and offset d, every point p is reflected to p - 2 (n.p - d) n; the score is the mean over
-points of exp(-(D/tau)^2), D being the distance from the reflected point to the nearest bone. Broken or displaced pieces
-lose their share of the score and no more. A coarse search over the half-sphere of normals is followed by refinement with smaller tau.
+For a plane with unit normal n and offset d, every point p is reflected to p - 2 (n.p - d) n; the score is the mean
+over points of exp(-(D/tau)^2), D being the distance from the reflected point to the nearest bone. Broken or displaced
+pieces lose their share of the score and no more. A coarse search over the half-sphere of normals is followed by
+refinement with smaller tau.
 """
 
 from __future__ import annotations
@@ -61,9 +62,7 @@ class _Field:
         return found
 
 
-def _score(
-    points: FloatArray, field: _Field, normal: FloatArray, offset: FloatArray, tau: float
-) -> FloatArray:
+def _score(points: FloatArray, field: _Field, normal: FloatArray, offset: FloatArray, tau: float) -> FloatArray:
     """Score for one normal and several offsets: (k,)."""
     along = points @ normal
     moved = points[None] - 2 * (along[None, :] - offset[:, None])[..., None] * normal
@@ -80,7 +79,8 @@ def find_plane(
 ) -> SymmetryPlane:
     """Find the best plane of mirror symmetry of ``mask_zyx`` (coarse: sides of 40 to 100 voxels serve).
 
-    ``weights``, of the same shape, biases which voxels are drawn as points. The draw is seeded: same input, same plane.
+    ``weights``, of the same shape, biases which voxels are drawn as points. The draw is seeded: same input, same
+    plane.
     """
     where = np.argwhere(mask_zyx)
     rng = np.random.default_rng(20)

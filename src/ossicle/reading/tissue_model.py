@@ -1,8 +1,9 @@
 """The chance of every solid voxel to be tooth, from local features by gradient-boosted trees.
 
-The trees (Friedman 2001, Ann. Stat. 29:1189; grown with LightGBM, kept as ONNX) were grown on voxels of invented specimens from two unlike generators, each rendered
-again at random contrast, blur, texture and noise; ``benchmarks/train_tooth_model.py`` makes the file again. They see only
-the features of `features.FEATURES`: no position, no direction, no absolute grey, no millimetres.
+The trees (Friedman 2001, Ann. Stat. 29:1189; grown with LightGBM, kept as ONNX) were grown on voxels of invented
+specimens from two unlike generators, each rendered again at random contrast, blur, texture and noise;
+``benchmarks/train_tooth_model.py`` makes the file again. They see only the features of `features.FEATURES`: no
+position, no direction, no absolute grey, no millimetres.
 """
 
 from __future__ import annotations
@@ -27,7 +28,10 @@ SOLID = 0.35
 
 @dataclass(frozen=True)
 class ToothChance:
-    """Chances per voxel, float32 (z, y, x): ``tooth`` of any tooth; ``between`` of lying, tooth or gap, between two teeth."""
+    """Chances per voxel, float32 (z, y, x):
+
+    ``tooth`` of any tooth; ``between`` of lying, tooth or gap, between two teeth.
+    """
 
     tooth: FloatArray
     between: FloatArray
@@ -36,8 +40,9 @@ class ToothChance:
 def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
     """Smooth against noise and bring surround to 0 and bone to 1.
 
-    Returns the normalised volume, the levels in stored greys, and the noise of the scan in stored greys. The smoothing (Gaussian, sigma
-    0.6 voxels, more only where the noise left would exceed 6 % of the contrast) follows the scan's own noise.
+    Returns the normalised volume, the levels in stored greys, and the noise of the scan in stored greys. The
+    smoothing (Gaussian, sigma 0.6 voxels, more only where the noise left would exceed 6 % of the contrast) follows
+    the scan's own noise.
     """
     raw_noise = statistics.noise_of(grey)
     sigma = 0.6
@@ -56,9 +61,7 @@ def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
     return Normalised(values, enamel, noise / contrast), levels, raw_noise
 
 
-def tooth_chance(
-    volume: Normalised, *, threads: int = 2, tick: Callable[[], None] | None = None
-) -> ToothChance:
+def tooth_chance(volume: Normalised, *, threads: int = 2, tick: Callable[[], None] | None = None) -> ToothChance:
     """Return the chances for every voxel of ``volume``; zero where it is not solid."""
     where = np.flatnonzero(volume.values > SOLID)
     tooth = np.zeros(volume.values.shape, np.float32)

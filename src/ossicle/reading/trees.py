@@ -1,4 +1,7 @@
-"""Boosted trees kept as ONNX files, run by ONNX Runtime: the same input gives the same output on any number of threads."""
+"""Boosted trees kept as ONNX files and run by ONNX Runtime.
+
+The same input gives the same output on any number of threads.
+"""
 
 from __future__ import annotations
 

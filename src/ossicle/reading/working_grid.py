@@ -38,13 +38,9 @@ class WorkingGrid:
 
     def full_size(self, labels: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
         """Return labels of the working grid on the scan's own grid (nearest voxel)."""
-        grown = (
-            labels if self.factor == 1 else zoom(labels, self.factor, order=0, grid_mode=True, mode="nearest")
-        )
+        grown = labels if self.factor == 1 else zoom(labels, self.factor, order=0, grid_mode=True, mode="nearest")
         out = np.zeros(self.scan_shape, np.int32)
-        box = tuple(
-            slice(a, min(a + n, m)) for a, n, m in zip(self.start, grown.shape, self.scan_shape, strict=True)
-        )
+        box = tuple(slice(a, min(a + n, m)) for a, n, m in zip(self.start, grown.shape, self.scan_shape, strict=True))
         out[box] = grown[tuple(slice(0, b.stop - b.start) for b in box)]
         return out
 
