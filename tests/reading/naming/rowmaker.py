@@ -1,9 +1,8 @@
 """Made-up tooth rows with known names: observations of invented animals, drawn at random.
 
 Forms, sizes, eruption orders and faults are drawn anew for each specimen from wide ranges, by a model of
-its own (not the one that names the
-teeth): per diet a profile of relative sizes and heights, stretched and twisted at random; eruption by an
-order list with random swaps.
+its own (not the one that names the teeth): per diet a profile of relative sizes and heights, stretched and
+twisted at random; eruption by an order list with random swaps.
 """
 
 from __future__ import annotations
@@ -125,9 +124,7 @@ class _Tooth:
     offset: float = 0.0
 
 
-def _jaw_teeth(
-    dentition: Dentition, jaw: Jaw, diet: str, rng: np.random.Generator
-) -> tuple[list[list[_Tooth]], float]:
+def _jaw_teeth(dentition: Dentition, jaw: Jaw, diet: str, rng: np.random.Generator) -> tuple[list[list[_Tooth]], float]:
     """Return per locus its generations with sizes and eruption ages, and the premolar-molar arc scale."""
     profile, heights, widths = DIETS[diet]
     twist = np.exp(rng.normal(0, 0.15, 6))
@@ -206,9 +203,7 @@ def _jaw_teeth(
             else:
                 early = {"incisor": -0.15, "canine": 0.03, "premolar": 0.0}[tooth.tooth_class]
                 emerges = replacement + early + shift + 0.03 * rank * rng.normal(1, 0.8) + rng.normal(0, 0.04)
-            generations.append(
-                _Tooth(tooth, tooth.generations[-1], emerges, length, width, height, roots, cusps)
-            )
+            generations.append(_Tooth(tooth, tooth.generations[-1], emerges, length, width, height, roots, cusps))
         loci.append(generations)
     return loci, float(profile[4])
 
@@ -254,9 +249,7 @@ def make_specimen(
                     tooth.arc += widest * rng.normal(0, 0.12 if tooth_class != "canine" else 0.25)
                     tooth.offset = -tooth.width * rng.uniform(0, 0.6)
                 tooth.lift = (
-                    tooth.height * (fraction - 0.5)
-                    if fraction > 0.05
-                    else -tooth.height * rng.uniform(0.6, 1.4)
+                    tooth.height * (fraction - 0.5) if fraction > 0.05 else -tooth.height * rng.uniform(0.6, 1.4)
                 )
                 if under and fraction < 0.05:
                     tooth.lift -= tooth.height * 0.4
@@ -266,9 +259,7 @@ def make_specimen(
             elif tooth_class != "molar":
                 cursor += widest + gap
             before = generations[0].locus
-        molar = next(
-            (t for t, _ in present if t.locus.tooth_class == "molar" and t.locus.position == 1), None
-        )
+        molar = next((t for t, _ in present if t.locus.tooth_class == "molar" and t.locus.position == 1), None)
         ahead = (molar.arc if molar is not None else cursor) + (
             0.0 if jaw == "upper" or molar is None else rng.normal(0.4, 0.4) * molar.length
         )
@@ -279,13 +270,9 @@ def make_specimen(
                 if id(tooth) in agenesis or rng.random() < faults.miss * (1.5 if fraction < 0.05 else 1.0):
                     continue
                 part += 1
-                observations.append(
-                    _observe(part, tooth, fraction, jaw, side, age, scale, drift, ahead, faults, rng)
-                )
+                observations.append(_observe(part, tooth, fraction, jaw, side, age, scale, drift, ahead, faults, rng))
                 state = "in_crypt" if fraction <= 0.05 else "erupted" if fraction >= 0.8 else "erupting"
-                truth[part] = Truth(
-                    jaw, side, tooth.locus.tooth_class, tooth.locus.position, tooth.generation, state
-                )
+                truth[part] = Truth(jaw, side, tooth.locus.tooth_class, tooth.locus.position, tooth.generation, state)
             here = [o for o in observations if o.jaw == jaw and o.side == side]
             for _ in range(rng.binomial(len(here), faults.false)):
                 part += 1
@@ -356,14 +343,8 @@ def _observe(
     up = -1.0 if jaw == "upper" else 1.0
     depth = tooth.lift * scale * noise[3]
     counted = rng.random() < faults.counts
-    roots = (
-        int(np.clip(tooth.roots + rng.choice([0, 0, 0, 0, -1, 1]), 1, 4))
-        if counted and fraction > 0.3
-        else None
-    )
-    cusps = (
-        int(np.clip(tooth.cusps + rng.choice([0, 0, 0, -1, 1]), 1, 7)) if counted and grown > 0.6 else None
-    )
+    roots = int(np.clip(tooth.roots + rng.choice([0, 0, 0, 0, -1, 1]), 1, 4)) if counted and fraction > 0.3 else None
+    cusps = int(np.clip(tooth.cusps + rng.choice([0, 0, 0, -1, 1]), 1, 7)) if counted and grown > 0.6 else None
     suture = None
     if jaw == "upper" and rng.random() < faults.premaxilla:
         inside = tooth.locus.tooth_class == "incisor"
@@ -406,11 +387,7 @@ def _merge(
 ) -> None:
     """Join two neighbours of one quadrant into one object that keeps the first one's number."""
     here = sorted(
-        (
-            o
-            for o in observations
-            if o.jaw == jaw and o.side == side and truth[o.part] and o.emergence_fraction > 0.3
-        ),
+        (o for o in observations if o.jaw == jaw and o.side == side and truth[o.part] and o.emergence_fraction > 0.3),
         key=lambda o: o.arc_mm,
     )
     if len(here) < 3:

@@ -1,10 +1,8 @@
 """Alignment of one jaw's columns with rows of loci, for many rows and dental ages at once.
 
 The sum over all order-keeping alignments by the forward and backward recursions of a hidden Markov model
-(Rabiner 1989; Durbin et al. 1998
-for pairwise alignment), with two queues of columns: the line of teeth, and what lies under it. Rows that
-begin alike share
-the forward recursion (a trie).
+(Rabiner 1989; Durbin et al. 1998 for pairwise alignment), with two queues of columns: the line of teeth,
+and what lies under it. Rows that begin alike share the forward recursion (a trie).
 """
 
 from __future__ import annotations
@@ -93,9 +91,9 @@ def marginals(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the chances of names and of successions, given the row and the age.
 
-    The first is (ages, columns, names + 1): the chance of each name of each column, the last being
-    'stray'. The
-    second is (ages, columns, columns): the chance that one column is deciduous and the other its successor.
+    The first is (ages, columns, names + 1): the chance of each name of each column, the last being 'stray'.
+    The second is (ages, columns, columns): the chance that one column is deciduous and the other its
+    successor.
     """
     forward = [_start(weights)]
     for at in row:
@@ -159,10 +157,11 @@ def decode(
     chance: FloatArray,
     pairs: FloatArray,
 ) -> Decoded:
-    """Return the alignment with the greatest expected number of rightly named columns and right successions.
+    """Return the alignment with the greatest expected number of rightly named columns and right
+    successions.
 
-    ``chance`` is (columns, names + 1) and ``pairs`` (columns, columns) as from ``marginals``, averaged
-    over rows and ages.
+    ``chance`` is (columns, names + 1) and ``pairs`` (columns, columns) as from ``marginals``, averaged over
+    rows and ages.
     """
     n1, n2 = len(weights.stray_line), len(weights.stray_under)
     stray = chance[:, -1]

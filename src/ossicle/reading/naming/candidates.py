@@ -1,11 +1,10 @@
 """Candidate dentitions: the listed ones, and an open list for animals that are on no list.
 
-The open list holds every row with up to the full placental (3.1.4.3) or metatherian (5.1.3.4) number of loci,
-and a few beyond it at the back; each locus lost costs prior probability, premolars being lost from the
-front and the back numbers kept.
-Any upper row of a clade may meet any lower row of it, a difference in counts costing probability. So the
-formula of an unknown animal is
-read off its own teeth; a listed dentition is a better prior and no cage.
+The open list holds every row with up to the full placental (3.1.4.3) or metatherian (5.1.3.4) number of
+loci, and a few beyond it at the back; each locus lost costs prior probability, premolars being lost from
+the front and the back numbers kept. Any upper row of a clade may meet any lower row of it, a difference in
+counts costing probability. So the formula of an unknown animal is read off its own teeth; a listed
+dentition is a better prior and no cage.
 """
 
 from __future__ import annotations
@@ -64,9 +63,8 @@ RowTemplate = tuple[Kind, ...]
 class CandidateSet:
     """Rows per jaw and how likely each pair of rows is before any tooth is seen.
 
-    ``listed`` holds (name, upper row index, lower row index, prior). ``open_weights`` is (upper rows,
-    lower rows), the prior of the
-    unlisted pairs. All priors together sum to one.
+    ``listed`` holds (name, upper row index, lower row index, prior). ``open_weights`` is (upper rows, lower
+    rows), the prior of the unlisted pairs. All priors together sum to one.
     """
 
     rows: Mapping[Jaw, tuple[RowTemplate, ...]]
@@ -117,10 +115,7 @@ def _open_rows(jaw: Jaw, clade: Clade) -> list[tuple[tuple[TemplateTooth, ...], 
                     for replace_first, w_r in ((False, 0.85), (True, 0.15)):
                         if replace_first and (clade == "metatherian" or 1 not in standing):
                             continue
-                        teeth = [
-                            TemplateTooth("incisor", k, clade == "placental", jaw)
-                            for k in range(1, incisors + 1)
-                        ]
+                        teeth = [TemplateTooth("incisor", k, clade == "placental", jaw) for k in range(1, incisors + 1)]
                         teeth += [TemplateTooth("canine", 1, clade == "placental", jaw)] * canines
                         for k in standing:
                             last = k == max(standing)
@@ -136,7 +131,8 @@ def _count(row: RowTemplate, tooth_class: ToothClass) -> int:
 
 
 def candidate_set(dentitions: Mapping[str, Dentition], name: str) -> CandidateSet:
-    """Return the candidates for ``name``: one dentition alone, or for ``auto`` all of them and the open list.
+    """Return the candidates for ``name``: one dentition alone, or for ``auto`` all of them and the open
+    list.
 
     Raises
     ------
@@ -144,13 +140,9 @@ def candidate_set(dentitions: Mapping[str, Dentition], name: str) -> CandidateSe
         If no dentition has this name.
     """
     if name != "auto":
-        chosen = {
-            key: value for key, value in dentitions.items() if key.casefold() == name.strip().casefold()
-        }
+        chosen = {key: value for key, value in dentitions.items() if key.casefold() == name.strip().casefold()}
         if not chosen:
-            raise OssicleError(
-                f"no dentition is called '{name}'", mend="use a genus of the dentition list, or auto"
-            )
+            raise OssicleError(f"no dentition is called '{name}'", mend="use a genus of the dentition list, or auto")
         return _candidate_set(tuple(chosen.items()), False)
     return _candidate_set(tuple(dentitions.items()), True)
 
@@ -167,11 +159,7 @@ def _candidate_set(dentitions: tuple[tuple[str, Dentition], ...], open_list: boo
 
     listed = []
     weight_of = {
-        name: 0.0
-        if open_list and d.clade == "monotreme"
-        else GENERIC_WEIGHT
-        if name.startswith("generic")
-        else 1.0
+        name: 0.0 if open_list and d.clade == "monotreme" else GENERIC_WEIGHT if name.startswith("generic") else 1.0
         for name, d in dentitions
     }
     share = (1.0 - OPEN_SHARE if open_list else 1.0) / max(sum(weight_of.values()), 1.0)
@@ -204,16 +192,14 @@ def _candidate_set(dentitions: tuple[tuple[str, Dentition], ...], open_list: boo
             log_prior -= apart
             if clade == "metatherian":
                 log_prior += np.log(
-                    [
-                        [METATHERIAN_INCISORS.get((int(a[0]), int(b[0])), 0.002) for b in counts_l]
-                        for a in counts_u
-                    ]
+                    [[METATHERIAN_INCISORS.get((int(a[0]), int(b[0])), 0.002) for b in counts_l] for a in counts_u]
                 )
+                # Diprotodonts, with one or two pairs of lower incisors, have no lower canine.
+                gnawing = (counts_l[:, 0] <= 2) & (counts_l[:, 1] > 0)
+                log_prior += np.where(gnawing, np.log(0.05), 0.0)[None, :]
             prior = np.exp(log_prior - log_prior.max())
             prior *= OPEN_SHARE * clade_share / prior.sum()
-            pairs += [
-                (u, v, float(prior[a, b])) for a, (u, _) in enumerate(upper) for b, (v, _) in enumerate(lower)
-            ]
+            pairs += [(u, v, float(prior[a, b])) for a, (u, _) in enumerate(upper) for b, (v, _) in enumerate(lower)]
 
     weights = np.zeros((len(index["upper"]), len(index["lower"])))
     for u, v, w in pairs:
@@ -222,8 +208,5 @@ def _candidate_set(dentitions: tuple[tuple[str, Dentition], ...], open_list: boo
         rows={jaw: tuple(index[jaw]) for jaw in ("upper", "lower")},
         listed=tuple(listed),
         open_weights=weights,
-        clades={
-            jaw: tuple(frozenset(clades[jaw][k]) for k in range(len(index[jaw])))
-            for jaw in ("upper", "lower")
-        },
+        clades={jaw: tuple(frozenset(clades[jaw][k]) for k in range(len(index[jaw]))) for jaw in ("upper", "lower")},
     )

@@ -1,18 +1,14 @@
 """The development clock: at a dental age, which tooth is where.
 
 Each tooth has an age at which its first cap shows, at which it begins to emerge and at which it is in
-place; all three with
-a spread, as mammals differ. The chance of each state at an age follows from normal distributions over
-these ages. A deciduous
-tooth is there until its successor comes through.
+place; all three with a spread, as mammals differ. The chance of each state at an age follows from normal
+distributions over these ages. A deciduous tooth is there until its successor comes through.
 
 Order of emergence after published series: deciduous teeth front to back around birth; first molar behind
-them before any
-replacement; then incisors, second molar, premolars and canine, third molar last in placentals; in
-metatherians one set of front teeth, dP3,
-then molars one by one, P3 replacing dP3 before or with the last molar (van Nievelt & Smith 2005, J.
-Mammal. 86:333 and Paleobiology 31:324; Luckett
-1993; placental order: common practice, no single source).
+them before any replacement; then incisors, second molar, premolars and canine, third molar last in
+placentals; in metatherians one set of front teeth, dP3, then molars one by one, P3 replacing dP3 before or
+with the last molar (van Nievelt & Smith 2005, J. Mammal. 86:333 and Paleobiology 31:324; Luckett 1993;
+placental order: common practice, no single source).
 """
 
 from __future__ import annotations
@@ -25,7 +21,7 @@ from ..records import Generation
 from .candidates import Kind
 from .knowledge import STATES, TIMES
 
-__all__ = ["deciduous_stays", "development_likelihood", "state_chances"]
+__all__ = ["deciduous_around", "deciduous_stays", "development_likelihood", "state_chances"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -50,9 +46,7 @@ def _emerges(kind: Kind, generation: Generation) -> float:
         return 0.0 + 0.02 * rank if kind.tooth_class == "incisor" else 0.03
     if generation == "unreplaced":
         if kind.single_set:
-            return {"incisor": 0.05 + 0.02 * rank, "canine": 0.08, "premolar": 0.12 + 0.04 * rank}[
-                kind.tooth_class
-            ]
+            return {"incisor": 0.05 + 0.02 * rank, "canine": 0.08, "premolar": 0.12 + 0.04 * rank}[kind.tooth_class]
         return {"incisor": 0.02, "canine": 0.25, "premolar": 0.22}[kind.tooth_class]
     if kind.single_set and kind.tooth_class == "premolar":
         return 0.72
@@ -75,6 +69,12 @@ def state_chances(kind: Kind, generation: Generation) -> FloatArray:
     return np.asarray(chances / chances.sum(axis=1, keepdims=True))
 
 
+def deciduous_around(kind: Kind) -> FloatArray:
+    """Return (times,): the chance that the premolar in front of the first molar is still deciduous."""
+    changes = 0.74 if kind.single_set else 0.66
+    return np.asarray(1 - ndtr((TIMES[:, 0] - TIMES[:, 1] - changes) / 0.1))
+
+
 def deciduous_stays() -> FloatArray:
     """Return (states,): the chance that the deciduous tooth is still there, by the state of its successor."""
     return np.array([0.985, 0.975, 0.955, 0.35, 0.03, 0.02])
@@ -83,14 +83,13 @@ def deciduous_stays() -> FloatArray:
 def development_likelihood(
     emergence: FloatArray, root: FloatArray, mineralised: FloatArray, *, resorbs: bool
 ) -> FloatArray:
-    """Return (n, states): the likelihood of emergence fraction, root fraction and mineralisation under
-    each state.
+    """Return (n, states): the likelihood of emergence fraction, root fraction and mineralisation under each
+    state.
 
-    In a crypt the measured share beyond the margin falls off within a few hundredths; an erupting tooth
-    may show any share; one
-    in place shows most of its crown. Floors allow for a wrong alveolar margin and for roots that cannot be
-    followed; where the roots of
-    a tooth may be resorbed (deciduous), a short root of an emerged tooth says little.
+    In a crypt the measured share beyond the margin falls off within a few hundredths; an erupting tooth may
+    show any share; one in place shows most of its crown. Floors allow for a wrong alveolar margin and for
+    roots that cannot be followed; where the roots of a tooth may be resorbed (deciduous), a short root of
+    an emerged tooth says little.
     """
     f = np.clip(emergence, 0.0, 1.0)
     crypt = np.exp(-f / 0.035) / 0.035 + 0.03

@@ -1,13 +1,11 @@
-"""Columns: what both sides of a jaw show at one place, and which of two objects at one place lies above
-the other.
+"""Columns: what both sides of a jaw show at one place, and which of two objects at one place lies above the
+other.
 
 Left and right objects of a jaw are matched by assignment (Kuhn 1955; Crouse 2016 as in scipy) on their
-place along the
-row, depth, size and emergence; the map of one side's row length onto the other's is fitted in between. A
-column is a matched pair, or an object
-alone. Columns fall into two layers: the line of teeth that stand one behind the other, and those for which
-the line has no room, since
-another tooth stands at their place: successors under deciduous teeth.
+place along the row, depth, size and emergence; the map of one side's row length onto the other's is fitted
+in between. A column is a matched pair, or an object alone. Columns fall into two layers: the line of teeth
+that stand one behind the other, and those for which the line has no room, since another tooth stands at
+their place: successors under deciduous teeth.
 """
 
 from __future__ import annotations
@@ -19,10 +17,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
-from ..records import ToothObservation
+from ..records import Side, ToothObservation
 from .records import NameHint
 
 __all__ = ["Column", "JawColumns", "build_columns"]
+
+FloatArray = npt.NDArray[np.float64]
 
 _SINGLE = 3.5
 """Cost of leaving an object without its mirror partner; a pair two spreads off in one measure costs 4."""
@@ -56,8 +56,8 @@ class Column:
 
 @dataclass(frozen=True)
 class JawColumns:
-    """The columns of one jaw: ``line`` (teeth one behind another) and ``under`` (no room in the line),
-    each in row order.
+    """The columns of one jaw: ``line`` (teeth one behind another) and ``under`` (no room in the line), each
+    in row order.
 
     ``sides`` is the number of sides on which the jaw shows teeth. ``front_cut``, ``back_cut``: the scan's
     edge cuts the row there.
@@ -145,7 +145,7 @@ def _table(objects: Sequence[ToothObservation]) -> npt.NDArray[np.float64]:
 def _match(
     left: Sequence[ToothObservation], right: Sequence[ToothObservation], hints: Mapping[int, NameHint]
 ) -> tuple[list[tuple[int, int]], tuple[float, float]]:
-    """Return matched index pairs and the map (intercept, slope) from right arc to left arc."""
+    """Return matched index pairs, and (shift, stretch) of how left arc less right arc runs along the row."""
     a, b = _table(left), _table(right)
     n, m = len(left), len(right)
     scale = np.exp(0.5 * (a[:, None, 2] + b[None, :, 2]))
@@ -162,10 +162,10 @@ def _match(
     best: tuple[float, list[tuple[int, int]], tuple[float, float]] | None = None
     unit = float(np.median(scale))
     for start in (0.0, -0.5, 0.5, -1.0, 1.0):
-        fit = (start * unit, 1.0)
+        fit = (start * unit, 0.0)
         for spread in (0.5, 0.4, 0.4):
-            arc = fit[0] + fit[1] * b[:, 0]
-            cost = ((a[:, None, 0] - arc[None, :]) / (spread * scale)) ** 2
+            y, x = _common(a[:, 0], fit, "left"), _common(b[:, 0], fit, "right")
+            cost = ((y[:, None] - x[None, :]) / (spread * scale)) ** 2
             cost = np.minimum(cost + form, 60.0) + apart
             full = np.full((n + m, n + m), 1e4)
             full[:n, :m] = cost
@@ -177,21 +177,27 @@ def _match(
             total = float(full[rows, cols].sum()) + (fit[0] / (_SHIFT * unit)) ** 2
             if best is None or total < best[0]:
                 best = (total, pairs, fit)
-            fit = _arc_map(np.array([b[j, 0] for _, j in pairs]), np.array([a[i, 0] for i, _ in pairs]), unit)
+            fit = _apart(np.array([b[j, 0] for _, j in pairs]), np.array([a[i, 0] for i, _ in pairs]), unit)
     assert best is not None
     return best[1], best[2]
 
 
-def _arc_map(x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], unit: float) -> tuple[float, float]:
-    """Return the map (intercept, slope) of x onto y, shrunk towards the identity: two rows of one jaw
-    differ by little."""
+def _apart(x: FloatArray, y: FloatArray, unit: float) -> tuple[float, float]:
+    """Return (shift, stretch) of y - x against the mean of both, shrunk: two rows of one jaw differ by
+    little."""
     if len(x) < 2:
-        return (0.0, 1.0)
-    dx, apart = x - x.mean(), y - x
-    slope = 1.0 + float(dx @ (apart - np.median(apart))) / float(dx @ dx + 16 * unit**2)
-    slope = float(np.clip(slope, 0.92, 1.08))
-    shift = float(np.median(y - slope * x)) * len(x) / (len(x) + 2)
-    return (shift, slope)
+        return (0.0, 0.0)
+    apart, middle = y - x, 0.5 * (x + y)
+    from_mean = middle - middle.mean()
+    stretch = float(from_mean @ (apart - np.median(apart))) / float(from_mean @ from_mean + 16 * unit**2)
+    stretch = float(np.clip(stretch, -0.08, 0.08))
+    return (float(np.median(apart - stretch * middle)) * len(x) / (len(x) + 2), stretch)
+
+
+def _common(arc: FloatArray, fit: tuple[float, float], side: Side) -> FloatArray:
+    """Return arc lengths of one side in the frame midway between both."""
+    half = 0.5 if side == "left" else -0.5
+    return (arc - half * fit[0]) / (1 + half * fit[1])
 
 
 def build_columns(objects: Sequence[ToothObservation], hints: Mapping[int, NameHint]) -> JawColumns:
@@ -201,22 +207,13 @@ def build_columns(objects: Sequence[ToothObservation], hints: Mapping[int, NameH
     leans = {**_leans(left), **_leans(right)}
     columns: list[Column] = []
     if left and right:
-        pairs, (shift, slope) = _match(left, right, hints)
-        from_right = {j: shift + slope * right[j].arc_mm for j in range(len(right))}
-        columns += [
-            _column((left[i], right[j]), 0.5 * (left[i].arc_mm + from_right[j]), hints, leans)
-            for i, j in pairs
-        ]
-        columns += [
-            _column((o,), o.arc_mm, hints, leans)
-            for i, o in enumerate(left)
-            if i not in {p for p, _ in pairs}
-        ]
-        columns += [
-            _column((o,), from_right[j], hints, leans)
-            for j, o in enumerate(right)
-            if j not in {q for _, q in pairs}
-        ]
+        pairs, fit = _match(left, right, hints)
+        sides: tuple[tuple[list[ToothObservation], Side], ...] = ((left, "left"), (right, "right"))
+        arcs = [[float(arc) for arc in _common(np.array([o.arc_mm for o in row]), fit, side)] for row, side in sides]
+        columns += [_column((left[i], right[j]), 0.5 * (arcs[0][i] + arcs[1][j]), hints, leans) for i, j in pairs]
+        for k, row in enumerate((left, right)):
+            paired = {pair[k] for pair in pairs}
+            columns += [_column((o,), arcs[k][i], hints, leans) for i, o in enumerate(row) if i not in paired]
     else:
         columns += [_column((o,), o.arc_mm, hints, leans) for o in (*left, *right)]
     line, under = _layers(columns)

@@ -1,11 +1,9 @@
 """How likely a crown's form is at a locus: size, height, width, roots, cusps, premaxilla.
 
 All measures are logarithms relative to the specimen's own cheek teeth, so that neither body size nor crown
-height
-of the kind (low or high crowned) decides. Distributions are Student t with few degrees of freedom: an odd
-form costs a bounded amount.
-Each is divided by the broad density of any object at all, so that the result weighs a locus against 'no
-tooth'.
+height of the kind (low or high crowned) decides. Distributions are Student t with few degrees of freedom:
+an odd form costs a bounded amount. Each is divided by the broad density of any object at all, so that the
+result weighs a locus against 'no tooth'.
 """
 
 from __future__ import annotations
@@ -17,23 +15,26 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaln, logsumexp
 
-from ..records import Generation, Jaw
+from ..records import Generation, Jaw, ToothClass
 from .candidates import Kind
 from .columns import Column
 
-__all__ = ["Features", "features", "form_ratio"]
+__all__ = ["Features", "features", "first_molar_steps", "form_ratio"]
 
 FloatArray = npt.NDArray[np.float64]
 
 FORM_WEIGHT = 0.8
 """Tempering of the form's log ratio: size, height and width of one tooth are not independent."""
 
+STEP_WEIGHT = 0.6
+"""The same for changes between neighbours, which repeat part of the form."""
+
 
 @dataclass(frozen=True)
 class Features:
     """Per column, arrays of length n: log size, height and width against the specimen's cheek teeth; roots
-    and cusps (NaN where
-    unknown); probability of the premaxilla (NaN where unknown); whether the crown still lies in its crypt."""
+    and cusps (NaN where unknown); probability of the premaxilla (NaN where unknown); whether the crown
+    still lies in its crypt."""
 
     size: FloatArray
     height: FloatArray
@@ -47,6 +48,9 @@ class Features:
     """Log bulk (cube root of length, width and height) above the mean of the neighbours' in the line; NaN
     under it."""
 
+    steps: tuple[FloatArray, FloatArray, FloatArray]
+    """Change of log height, log width and cusps from the tooth in front in the line; NaN where unknown."""
+
 
 def _log_t(x: FloatArray, mean: float, spread: FloatArray | float, df: float = 4.0) -> FloatArray:
     """Return the log density of Student's t."""
@@ -56,8 +60,8 @@ def _log_t(x: FloatArray, mean: float, spread: FloatArray | float, df: float = 4
 
 
 def features(columns: tuple[Column, ...], line: int) -> Features:
-    """Measure all columns of one jaw against the jaw's own cheek teeth; the first ``line`` of them stand
-    in line."""
+    """Measure all columns of one jaw against the jaw's own cheek teeth; the first ``line`` of them stand in
+    line."""
     length = np.array([c.length_mm for c in columns])
     width = np.array([c.width_mm for c in columns])
     height = np.array([c.crown_height_mm for c in columns])
@@ -81,18 +85,23 @@ def features(columns: tuple[Column, ...], line: int) -> Features:
         beside = [bulk[k] for k in (i - 1, i + 1) if 0 <= k < line and abs(young[k] - young[i]) < 0.7]
         if beside:
             peak[i] = bulk[i] - float(np.mean(beside))
+    cusps = np.array([np.nan if c.cusp_count is None else c.cusp_count for c in columns], dtype=float)
+    steps = tuple(np.full(len(columns), np.nan) for _ in range(3))
+    for i in range(1, line):
+        if young[i] < 0.5 and young[i - 1] < 0.5:
+            for step, values in zip(steps, (tall, broad, cusps), strict=True):
+                step[i] = values[i] - values[i - 1]
     return Features(
         size=size - reference,
         height=tall - float(np.median(tall[large])),
         width=broad - float(np.median(broad[large])),
         roots=np.array([np.nan if c.root_count is None else c.root_count for c in columns], dtype=float),
-        cusps=np.array([np.nan if c.cusp_count is None else c.cusp_count for c in columns], dtype=float),
-        premaxilla=np.array(
-            [np.nan if c.in_premaxilla is None else c.in_premaxilla for c in columns], dtype=float
-        ),
+        cusps=cusps,
+        premaxilla=np.array([np.nan if c.in_premaxilla is None else c.in_premaxilla for c in columns], dtype=float),
         young=young,
         offset=np.array([c.offset_mm for c in columns]) / np.maximum(width, 1e-6),
         peak=peak,
+        steps=(steps[0], steps[1], steps[2]),
     )
 
 
@@ -144,10 +153,9 @@ def _molariform(kind: Kind, size: float, peak: tuple[float, float]) -> _Shape:
 def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], ...]:
     """Return the shapes a tooth of this locus may have, each with its share of mammals.
 
-    Incisors may be gnawing tusks, canines incisor-like (lower canine of ruminants), the last premolars
-    like molars (grazers); the last deciduous
-    premolar is like a molar in nearly all, the one before it in many (common knowledge, no source for the
-    shares).
+    Incisors may be gnawing tusks, canines incisor-like (lower canine of ruminants), the last premolars like
+    molars (grazers); the last deciduous premolar is like a molar in nearly all, the one before it in many
+    (common knowledge, no source for the shares).
     """
     young = generation == "deciduous"
     beside = (-0.15, 0.35)
@@ -158,12 +166,8 @@ def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], .
         share = 0.5 if kind.count == 1 or kind.continuous else 0.06
         return ((1 - share, small), (share, tusk))
     if kind.tooth_class == "canine":
-        tower = _Shape(
-            (-0.65 if young else -0.4, 0.4), (0.85, 0.4), (-0.05, 0.35), _ONE_ROOT, _ONE_CUSP, (0.35, 0.35)
-        )
-        low = _Shape(
-            (-1.0 if young else -0.8, 0.4), (0.55, 0.4), (0.05, 0.4), _ONE_ROOT, _ONE_CUSP, (-0.05, 0.3)
-        )
+        tower = _Shape((-0.65 if young else -0.4, 0.4), (0.85, 0.4), (-0.05, 0.35), _ONE_ROOT, _ONE_CUSP, (0.35, 0.35))
+        low = _Shape((-1.0 if young else -0.8, 0.4), (0.55, 0.4), (0.05, 0.4), _ONE_ROOT, _ONE_CUSP, (-0.05, 0.3))
         return ((0.8, tower), (0.2, low))
     if kind.tooth_class == "premolar":
         back = min(kind.rank_back, 3)
@@ -181,9 +185,7 @@ def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], .
     size = (-0.02, -0.02, -0.1, -0.2, -0.3)[min(kind.rank_front, 4)]
     usual = _molariform(kind, size, (-0.1, 0.25) if kind.rank_back == 0 else (0.05, 0.22))
     if kind.rank_back == 0 and kind.count >= 2:
-        small = _Shape(
-            (size - 0.4, 0.35), (0.0, 0.3), (0.1, 0.35), _LAST_ROOTS[kind.jaw], _MANY_CUSPS, (-0.3, 0.25)
-        )
+        small = _Shape((size - 0.4, 0.35), (0.0, 0.3), (0.1, 0.35), _LAST_ROOTS[kind.jaw], _MANY_CUSPS, (-0.3, 0.25))
         return ((0.5, usual), (0.5, small))
     return ((1.0, usual),)
 
@@ -216,15 +218,47 @@ def _shape_ratio(shape: _Shape, seen: Features, widen: FloatArray) -> FloatArray
     return FORM_WEIGHT * total
 
 
+_SAME: Mapping[ToothClass, tuple[tuple[float, float], ...]] = {
+    "premolar": ((-0.05, 0.2), (0.05, 0.2), (0.3, 0.9)),
+    "molar": ((0.0, 0.16), (0.0, 0.18), (0.0, 0.9)),
+}
+_CHANGE = ((-0.3, 0.3), (0.2, 0.35), (1.8, 1.4))
+_ANY = ((-0.08, 0.35), (0.05, 0.35), (0.4, 1.6))
+
+
+def _steps(seen: Features, tooth_class: ToothClass, likeness: float) -> FloatArray:
+    """Return log weights of the change from the tooth in front, alike with this chance, else changing
+    much."""
+    total = np.zeros_like(seen.size)
+    for step, same, change, any_ in zip(seen.steps, _SAME[tooth_class], _CHANGE, _ANY, strict=True):
+        known = np.isfinite(step)
+        density = likeness * np.exp(_log_t(step[known], *same))
+        density += (1 - likeness) * np.exp(_log_t(step[known], *change))
+        total[known] += np.log(density) - _log_t(step[known], *any_)
+    return STEP_WEIGHT * total
+
+
+def first_molar_steps(seen: Features) -> tuple[FloatArray, FloatArray]:
+    """Return log weights of the change to a first molar: from a deciduous premolar, and from a permanent
+    one.
+
+    The deciduous premolar is like the molar behind it; from the permanent one to the molar, form changes
+    most.
+    """
+    return _steps(seen, "molar", 0.75), _steps(seen, "molar", 0.3)
+
+
 def form_ratio(kind: Kind, generation: Generation, seen: Features) -> FloatArray:
     """Return (n,) log of (density of each column's form at this locus / density for any object)."""
     widen = 1.0 + 0.6 * seen.young
     shapes = _shapes(kind, generation)
     total = np.asarray(
-        logsumexp(
-            np.stack([np.log(share) + _shape_ratio(shape, seen, widen) for share, shape in shapes]), axis=0
-        )
+        logsumexp(np.stack([np.log(share) + _shape_ratio(shape, seen, widen) for share, shape in shapes]), axis=0)
     )
+    if kind.rank_front > 0 and kind.tooth_class in _SAME:
+        # The last deciduous premolars turn from premolar to molar form, now at one, now at the other.
+        turning = generation == "deciduous" and kind.rank_back <= 1
+        total += _steps(seen, kind.tooth_class, 0.5 if turning else 0.9)
     known = np.isfinite(seen.premaxilla)
     if known.any() and kind.jaw == "upper":
         p = np.clip(seen.premaxilla[known], 0.03, 0.97)

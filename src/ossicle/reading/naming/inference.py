@@ -32,9 +32,8 @@ _DECODED = 6
 
 @dataclass(frozen=True)
 class JawResult:
-    """What was found of one jaw: its columns, the chance of each name (last: stray) and of each
-    succession, the chosen row and
-    assignment."""
+    """What was found of one jaw: its columns, the chance of each name (last: stray) and of each succession,
+    the chosen row and assignment."""
 
     columns: JawColumns
     names: dict[Name, int]
@@ -89,15 +88,11 @@ class _Work:
     def marginals(self, row: int) -> tuple[FloatArray, FloatArray]:
         """Return the chances given a row, kept for the next call."""
         if row not in self.given:
-            self.given[row] = marginals(
-                self.indexed[row], self.kinds, self.weights, self.names, len(self.names)
-            )
+            self.given[row] = marginals(self.indexed[row], self.kinds, self.weights, self.names, len(self.names))
         return self.given[row]
 
 
-def _shares(
-    prior: FloatArray, upper: FloatArray, lower: FloatArray, slack: FloatArray
-) -> dict[Jaw, FloatArray]:
+def _shares(prior: FloatArray, upper: FloatArray, lower: FloatArray, slack: FloatArray) -> dict[Jaw, FloatArray]:
     """Return the probability of each (row, age) of each jaw, the other jaw summed out."""
     shares: dict[Jaw, FloatArray] = {
         "upper": upper * (prior @ (lower @ slack.T)),
@@ -131,15 +126,12 @@ def _occlusion(
     """Return (upper rows, lower rows) factors: how well the first molars of both jaws face each other.
 
     The lower first molar lies about half a tooth in front of the upper one. Where jaws were scanned apart
-    or gape, the factor says little and
-    costs little: it runs from 0.4 to 2.6.
+    or gape, the factor says little and costs little: it runs from 0.4 to 2.6.
     """
     first = {jaw: _first_molar(work, rows[jaw], shares[jaw]) for jaw, work in works.items()}
     u, v = works["upper"].columns.all, works["lower"].columns.all
     length = 0.5 * (np.array([c.length_mm for c in u])[:, None] + np.array([c.length_mm for c in v])[None, :])
-    ahead = (
-        np.array([c.rostral_mm for c in v])[None, :] - np.array([c.rostral_mm for c in u])[:, None]
-    ) / length
+    ahead = (np.array([c.rostral_mm for c in v])[None, :] - np.array([c.rostral_mm for c in u])[:, None]) / length
     z = (ahead - OCCLUSION[0]) / OCCLUSION[1]
     facing = 0.4 + 2.2 * (1 + z * z / 3) ** -2
     both = first["upper"].sum(axis=1)[:, None] * first["lower"].sum(axis=1)[None, :]
@@ -204,10 +196,15 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
         each = zip(_JAWS, pair[:2], strict=True)
         return sum(decoded(jaw, row).score for jaw, row in each if jaw in works) + pair[2]
 
+    # A jaw that shows no tooth says nothing: its rows are summed into the likeliest.
+    for axis, jaw in enumerate(_JAWS):
+        if jaw not in works:
+            total = joint.sum(axis=axis, keepdims=True)
+            likeliest = np.zeros_like(joint)
+            np.put_along_axis(likeliest, joint.argmax(axis=axis, keepdims=True), total, axis=axis)
+            joint = likeliest
     flat = np.argsort(-joint, axis=None, kind="stable")[:_LISTED]
-    pairs = tuple(
-        (int(u), int(v), float(joint[u, v])) for u, v in (np.unravel_index(k, joint.shape) for k in flat)
-    )
+    pairs = tuple((int(u), int(v), float(joint[u, v])) for u, v in (np.unravel_index(k, joint.shape) for k in flat))
     best = max(pairs[:_DECODED], key=expected)
     chosen: dict[Jaw, int] = {"upper": best[0], "lower": best[1]}
     results = {

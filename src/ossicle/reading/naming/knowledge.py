@@ -1,10 +1,8 @@
 """What the naming expects of teeth: numbers, each with its reason, in one place.
 
 None of these is fitted to a generator of specimens. They are wide on purpose: mammals differ, and a
-likelihood that is too sure
-of a form would name an unknown animal by the wrong rule. Where no source is named the value is common
-knowledge of mammalian teeth, put
-as a broad distribution.
+likelihood that is too sure of a form would name an unknown animal by the wrong rule. Where no source is
+named the value is common knowledge of mammalian teeth, put as a broad distribution.
 """
 
 from __future__ import annotations
@@ -23,10 +21,12 @@ __all__ = [
     "AGE_PRIOR",
     "CRYPT_FRACTION",
     "ERUPTED_FRACTION",
+    "EXTRA_LAST_RATE",
     "EXTRA_RATE",
     "FALSE_RATE",
     "GAP_MISSING",
     "GENERIC_WEIGHT",
+    "JOINED_LENGTH",
     "METATHERIAN_INCISORS",
     "MISS",
     "OCCLUSION",
@@ -42,13 +42,11 @@ __all__ = [
 
 CRYPT_FRACTION: Final = 0.05
 """At or below this share of the crown beyond the alveolar margin a tooth is in its crypt: the least that a
-scan of some voxels to
-a crown can tell from none."""
+scan of some voxels to a crown can tell from none."""
 
 ERUPTED_FRACTION: Final = 0.8
 """At or above this share (of what a tooth in place shows) a tooth is erupted: the enamel's edge dips below
-the margin in
-many teeth that are in use, so that one would never be reached."""
+the margin in many teeth that are in use, so that one would never be reached."""
 
 STATES: Final = ("absent", "cap", "crown", "erupting", "erupted", "rooted")
 """Absent; crown still forming; crown formed but in its crypt; erupting; in place with roots still open; in
@@ -79,9 +77,7 @@ AGES: Final = np.array(
 )
 """Dental ages tried: 0 a placental's birth, 1 all teeth through."""
 
-AGE_PRIOR: Final = (
-    np.array([0.5, 0.6, 0.8, 0.8, 0.8, 0.8, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.2, 2.0, 4.0]) / 22.5
-)
+AGE_PRIOR: Final = np.array([0.5, 0.6, 0.8, 0.8, 0.8, 0.8, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1.2, 2.0, 4.0]) / 22.5
 """Collections hold more adults than young; otherwise flat."""
 
 _SHIFTS = {0.0: 0.5, -0.13: 0.22, 0.13: 0.28}
@@ -93,8 +89,7 @@ _CELLS = [
 ]
 TIMES: Final = np.array([cell[:2] for cell in _CELLS])
 """(times, 2): dental age, and by how much the replacement runs late against the molars: mammals differ in
-that as a whole, not tooth by
-tooth."""
+that as a whole, not tooth by tooth."""
 
 TIME_PRIOR: Final = np.array([cell[2] for cell in _CELLS])
 
@@ -106,25 +101,29 @@ MISS: Final[Mapping[str, tuple[float, float]]] = {
     "erupted": (0.04, 0.01),
     "rooted": (0.04, 0.01),
 }
-"""Unseen: lost after death (single-rooted front teeth fall out of dry skulls, on both sides alike), or missed
-by the isolation; the first caps are small and faint."""
+"""Unseen: lost after death (single-rooted front teeth fall out of dry skulls, on both sides alike), or
+missed by the isolation; the first caps are small and faint."""
 
 FALSE_RATE: Final = 1.0
 """Weight of 'no tooth' against 'tooth' beside the detection odds themselves: 1, as the odds are the
 isolation's own."""
 
-EXTRA_RATE: Final = 0.004
-"""Chance that a tooth belongs to no locus: 8.1 % of 393 *Didelphis albiventris* carried an anomaly (shared
-methods, section 4), over 50 teeth each
-and not all of them extra teeth."""
+EXTRA_LAST_RATE: Final = 0.02
+"""The same for the last tooth of a row: extra molars are the commonest extra teeth."""
+
+EXTRA_RATE: Final = 0.003
+"""Chance that a tooth belongs to no locus: 8.1 % of 393 *Didelphis albiventris* carried an anomaly (
+methods, section 4), over 50 teeth each and not all of them extra teeth."""
 
 OCCLUSION: Final = (0.4, 0.35)
 """By how much of a tooth's length the lower first molar lies in front of the upper one, mean and spread:
-its front part bites between P4 and
-M1 (tribosphenic occlusion, common knowledge)."""
+its front part bites between P4 and M1 (tribosphenic occlusion, common knowledge)."""
 
 PAIR_STATED: Final = 0.5
 """A succession is stated from this chance on: a wrong pair misleads more than a missing one."""
+
+JOINED_LENGTH: Final = 1.6
+"""From this many times the length of its mirror tooth on, an object may be two teeth in one."""
 
 GAP_MISSING: Final = (0.06, 1.0)
 """Weight of a missing tooth where the row has closed up (0) and where room for a whole tooth is free (1
@@ -151,8 +150,8 @@ METATHERIAN_INCISORS: Final[Mapping[tuple[int, int], float]] = {
     (5, 2): 0.01,
 }
 """Upper and lower incisors of metatherians go together: one more above than below in most, one pair below
-in diprotodonts (Didelphis 5/4,
-Dasyurus 4/3, Perameles 5/3, Macropus 3/1, Vombatus 1/1: shared table of formulas)."""
+in diprotodonts (Didelphis 5/4, Dasyurus 4/3, Perameles 5/3, Macropus 3/1, Vombatus 1/1: the dentition
+data)."""
 
 OPEN_STEPS: Final[Mapping[Clade, Mapping[ToothClass, Mapping[Jaw, Mapping[int, float]]]]] = {
     # Full placental row 3.1.4.3 (upper and lower), full metatherian row 5.1.3.4 / 4.1.3.4; each loss about
@@ -187,9 +186,8 @@ OPEN_PREMOLARS: Final[Mapping[Clade, Mapping[tuple[int, ...], float]]] = {
     },
     "metatherian": {(1, 2, 3): 1.0, (3,): 0.2, (2, 3): 0.15, (1, 3): 0.12, (1, 2): 0.08},
 }
-"""Premolar rows: placentals lose them from the front and keep P4 last (human P3 P4; cat P2 P3 P4); the
-last of three metatherian
-premolars is P3 (shared methods, section 4)."""
+"""Premolar rows: placentals lose them from the front and keep P4 last (human P3 P4; cat P2 P3 P4); the last
+of three metatherian premolars is P3 (the Didelphis, Homo and Felis rows of the dentition data)."""
 
 OPEN_CLADES: Final[tuple[tuple[Clade, float], ...]] = (("placental", 0.7), ("metatherian", 0.3))
 """Prior of the clades among animals that are on no list."""

@@ -26,11 +26,9 @@ class NamedTooth:
     """One tooth with its place and generation.
 
     ``locus_confidence`` is the probability that class and position are right, ``generation_confidence``
-    that the generation is,
-    ``tooth_confidence`` that the part is a tooth at all, ``confidence`` that all of it holds; 0 to 1.
-    ``replaces`` and ``replaced_by`` are part numbers; ``succession_confidence`` belongs to them. ``extra``
-    marks a tooth that fits no locus of the
-    chosen formula.
+    that the generation is, ``tooth_confidence`` that the part is a tooth at all, ``confidence`` that all of
+    it holds; 0 to 1. ``replaces`` and ``replaced_by`` are part numbers; ``succession_confidence`` belongs
+    to them. ``extra`` marks a tooth that fits no locus of the chosen formula.
     """
 
     part: int
@@ -48,6 +46,7 @@ class NamedTooth:
     generation_confidence: float
     tooth_confidence: float
     succession_confidence: float | None = None
+    alternatives: tuple[tuple[str, Generation, float], ...] = ()
     extra: bool = False
     remarks: tuple[str, ...] = ()
 
@@ -65,11 +64,12 @@ class Dropped:
 class Naming:
     """The dentition of one specimen.
 
-    ``formula`` counts erupted and erupting teeth per quadrant (``upper_left``) and class letter, each
-    locus once: a deciduous tooth and
-    the successor that erupts beside it count as one. ``gaps`` lists per quadrant the loci of the chosen
-    dentition in which no tooth was seen although its age calls for one. ``dental_age`` is on the scale of
-    ``clock`` (0 birth of a placental, 1 all molars through), with its standard deviation.
+    ``formula`` counts erupted and erupting teeth per quadrant (``upper_left``) and class letter, each locus
+    once: a deciduous tooth and the successor that erupts beside it count as one. ``gaps`` lists per
+    quadrant the loci of the chosen dentition in which no tooth was seen although its age calls for one.
+    ``dentition`` names the chosen one by up to three listed genera that share its rows, ``alike`` all of
+    them. ``dental_age`` is on the scale of ``clock`` (0 birth of a placental, 1 all molars through), with
+    its standard deviation.
     """
 
     teeth: tuple[NamedTooth, ...]
@@ -80,13 +80,14 @@ class Naming:
     formula: Mapping[str, Mapping[str, int]]
     gaps: Mapping[str, tuple[str, ...]]
     dental_age: tuple[float, float] | None
+    alike: tuple[str, ...] = ()
     anomalies: tuple[str, ...] = ()
     remarks: tuple[str, ...] = field(default=())
 
 
 def tooth_name(jaw: Jaw, tooth_class: ToothClass, position: int, generation: Generation) -> str:
-    """Return the short name: upper case in the upper jaw, lower case in the lower, ``d`` before a
-    deciduous tooth; a canine has no number."""
+    """Return the short name: upper case in the upper jaw, lower case in the lower, ``d`` before a deciduous
+    tooth; a canine has no number."""
     letter = CLASS_LETTERS[tooth_class]
     if jaw == "lower":
         letter = letter.lower()

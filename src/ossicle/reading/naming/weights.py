@@ -10,10 +10,10 @@ import numpy.typing as npt
 
 from ..records import Generation, ToothClass
 from .candidates import Kind
-from .clock import deciduous_stays, development_likelihood, state_chances
+from .clock import deciduous_around, deciduous_stays, development_likelihood, state_chances
 from .columns import Column, JawColumns
-from .form import features, form_ratio
-from .knowledge import EXTRA_RATE, FALSE_RATE, GAP_MISSING, MISS, STATES, TIMES
+from .form import features, first_molar_steps, form_ratio
+from .knowledge import EXTRA_LAST_RATE, EXTRA_RATE, FALSE_RATE, GAP_MISSING, MISS, STATES, TIMES
 
 __all__ = ["Move", "Weights", "jaw_weights"]
 
@@ -21,8 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 
 ONE_SIDED_TOOTH = 0.25
 """Weight of a tooth seen on one side only, where both sides of the jaw show teeth: more than chance alone
-would give, as the detection
-probability may know of it already."""
+would give, as the detection probability may know of it already."""
 ONE_SIDED_CAP = 0.5
 """The same for a crown in its crypt, which is missed more often."""
 MIRRORED_FALSE = 0.2
@@ -34,9 +33,8 @@ HINT_AGAINST = 1e-12
 @dataclass(frozen=True)
 class Move:
     """One way for a locus to take columns: ``line`` and ``under`` say how many of each, ``names`` which
-    generation each of them is
-    (line columns first); ``weight`` is (ages, n_line + 1, n_under + 1), indexed by the columns already
-    taken."""
+    generation each of them is (line columns first); ``weight`` is (ages, n_line + 1, n_under + 1), indexed
+    by the columns already taken."""
 
     line: int
     under: int
@@ -106,8 +104,7 @@ SUCCESSION_SPREAD: Mapping[ToothClass, float] = {
     "molar": 0.35,
 }
 """How far along the row, in tooth lengths, a successor lies from the tooth it replaces: premolars between
-its roots; the larger
-permanent incisors and canines crowd backwards and inwards."""
+its roots; the larger permanent incisors and canines crowd backwards and inwards."""
 
 _COVERED = 3.0
 """Log cost of a successor without its deciduous tooth lying wholly under the tooth of another locus."""
@@ -138,8 +135,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     n1, n2, ages = len(jaw.line), len(jaw.under), len(TIMES)
     seen = features(columns, n1)
     measured = [
-        np.array([getattr(c, m) for c in columns])
-        for m in ("emergence_fraction", "root_fraction", "mineralised")
+        np.array([getattr(c, m) for c in columns]) for m in ("emergence_fraction", "root_fraction", "mineralised")
     ]
     usual = np.array([0.0, 0.15, 0.3, 0.15, 0.15, 0.25])
     states = {resorbs: development_likelihood(*measured, resorbs=resorbs) for resorbs in (False, True)}
@@ -147,11 +143,13 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     states = {resorbs: likelihood / scale for resorbs, likelihood in states.items()}
     tooth = np.ones(len(columns))
     false = np.ones(len(columns))
+    detected = np.ones(len(columns))
     for c, column in enumerate(columns):
         for member in column.members:
             d = float(np.clip(member.detection, 0.02, 0.99))
             tooth[c] *= d
             false[c] *= 1 - d
+        detected[c] = tooth[c] * (MIRRORED_FALSE if len(column.members) == 2 else 1.0)
         if len(column.members) == 1 and jaw.sides == 2:
             tooth[c] *= ONE_SIDED_CAP if column.emergence_fraction < 0.05 else ONE_SIDED_TOOTH
         if len(column.members) == 2:
@@ -159,11 +157,14 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
         if column.hint is not None:
             false[c] = HINT_AGAINST
     false *= FALSE_RATE
-    extra = tooth * EXTRA_RATE
+    extra = detected * EXTRA_RATE
+    if n1 > 0:
+        extra[n1 - 1] = detected[n1 - 1] * EXTRA_LAST_RATE
     stray = false + extra
     both = jaw.sides == 2
     miss = np.array([1.0] + [(MISS[s][0] ** 2 if both else MISS[s][0]) + MISS[s][1] for s in STATES[1:]])
     room = _room(jaw.line)
+    after_deciduous, after_permanent = first_molar_steps(seen)
     between = _between(jaw.line, jaw.under)
     line, under = slice(0, n1), slice(n1, n1 + n2)
     pairs = {
@@ -176,7 +177,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     }
 
     def emission(kind: Kind, generation: Generation) -> tuple[FloatArray, FloatArray]:
-        """Return chances (ages, 4) and form times detection (n,)."""
+        """Return chances (ages, states) and form times detection, (n,) or (ages, n)."""
         worth = np.exp(np.clip(form_ratio(kind, generation, seen), -12, 6)) * tooth
         for c, column in enumerate(columns):
             hint = column.hint
@@ -188,6 +189,11 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
                 or (hint.generation is not None and hint.generation != generation)
             ):
                 worth[c] *= HINT_AGAINST
+        if kind.tooth_class == "molar" and kind.rank_front == 0:
+            young = deciduous_around(kind)[:, None]
+            return state_chances(kind, generation), worth * (
+                young * np.exp(after_deciduous) + (1 - young) * np.exp(after_permanent)
+            )
         return state_chances(kind, generation), worth
 
     def full(values: FloatArray, di: int, dj: int) -> FloatArray:

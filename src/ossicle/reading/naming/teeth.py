@@ -1,0 +1,160 @@
+"""From the chances of names to named teeth: names, confidences, successions, teeth too many, objects
+dropped."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ..records import Emergence, Generation, Jaw, ToothObservation
+from .alignment import Name
+from .columns import Column
+from .inference import JawResult
+from .knowledge import CRYPT_FRACTION, ERUPTED_FRACTION, JOINED_LENGTH, PAIR_STATED
+from .records import Dropped, NamedTooth, NameHint, tooth_name
+
+__all__ = ["full_emergence", "jaw_teeth"]
+
+_OTHER: dict[Generation, Generation] = {"deciduous": "permanent", "permanent": "deciduous"}
+
+
+def full_emergence(observations: Sequence[ToothObservation]) -> float:
+    """Return the emergence fraction that a tooth in place shows in this specimen, 0.75 to 1.
+
+    The upper tenth of what is more than half out; 1 where fewer than four teeth are.
+    """
+    out = [o.emergence_fraction for o in observations if o.emergence_fraction > 0.5]
+    return 1.0 if len(out) < 4 else float(np.clip(np.quantile(out, 0.9), 0.75, 1.0))
+
+
+def _emergence(fraction: float, full: float) -> Emergence:
+    if fraction <= CRYPT_FRACTION:
+        return "in_crypt"
+    return "erupted" if fraction >= ERUPTED_FRACTION * full else "erupting"
+
+
+def jaw_teeth(jaw: Jaw, result: JawResult, full: float) -> tuple[list[NamedTooth], list[Dropped]]:
+    """Return the named teeth of one jaw and the parts held to be no teeth."""
+    teeth: list[NamedTooth] = []
+    dropped: list[Dropped] = []
+    column_of: dict[int, int] = {}
+    for c, column in enumerate(result.columns.all):
+        found = result.decoded.names[c]
+        no_tooth = float(result.chance[c, -1] * result.false_share[c])
+        if found is None and no_tooth > 0.5 and column.hint is None:
+            dropped += [Dropped(m.part, _why_dropped(result, column), no_tooth) for m in column.members]
+            continue
+        name = _hinted(found if found is not None else _extra_name(result, c), column.hint)
+        for member in column.members:
+            column_of[member.part] = c
+            teeth.append(_named(jaw, result, c, member, name, full, extra=found is None))
+    return _succeeding(teeth, result, column_of), dropped
+
+
+def _named(
+    jaw: Jaw, result: JawResult, at: int, member: ToothObservation, name: Name, full: float, *, extra: bool
+) -> NamedTooth:
+    chance = {n: float(result.chance[at, k]) for n, k in result.names.items()}
+    column = result.columns.all[at]
+    hint = column.hint or NameHint()
+    place_told = hint.tooth_class is not None and hint.position is not None
+    locus = 1.0 if place_told else sum(p for n, p in chance.items() if n[:2] == name[:2])
+    generation = 1.0 if hint.generation else sum(p for n, p in chance.items() if n[2] == name[2])
+    whole = 1.0 if place_told and hint.generation else chance.get(name, 0.0)
+    others = sorted((n for n in chance if n != name and chance[n] >= 0.05), key=lambda n: -chance[n])
+    return NamedTooth(
+        part=member.part,
+        name=tooth_name(jaw, *name),
+        jaw=jaw,
+        side=member.side,
+        tooth_class=name[0],
+        position=name[1],
+        generation=name[2],
+        emergence=_emergence(member.emergence_fraction, full),
+        replaces=None,
+        replaced_by=None,
+        confidence=whole,
+        locus_confidence=locus,
+        generation_confidence=generation,
+        tooth_confidence=1.0 if column.hint else 1.0 - float(result.chance[at, -1] * result.false_share[at]),
+        alternatives=tuple((tooth_name(jaw, *n), n[2], chance[n]) for n in others[:3]),
+        extra=extra,
+        remarks=_remarks(column, member),
+    )
+
+
+def _remarks(column: Column, member: ToothObservation) -> tuple[str, ...]:
+    mirror = next((m for m in column.members if m.part != member.part), None)
+    if mirror is not None and member.length_mm > JOINED_LENGTH * mirror.length_mm:
+        ratio = member.length_mm / mirror.length_mm
+        return (f"{ratio:.1f} times as long as its mirror tooth, part {mirror.part}: perhaps two teeth in one",)
+    return ()
+
+
+def _succeeding(teeth: Sequence[NamedTooth], result: JawResult, column_of: dict[int, int]) -> list[NamedTooth]:
+    """Join each deciduous tooth with the permanent one of its own locus and side, where the pair is likely
+    enough."""
+    at = {(t.side, t.tooth_class, t.position, t.generation): t.part for t in teeth if not t.extra}
+    hinted = {m.part for c in result.columns.all if c.hint is not None for m in c.members}
+    joined = []
+    for tooth in teeth:
+        other = _OTHER.get(tooth.generation)
+        partner = None if other is None else at.get((tooth.side, tooth.tooth_class, tooth.position, other))
+        if partner is None or tooth.extra:
+            joined.append(tooth)
+            continue
+        chance = float(result.pairs[column_of[tooth.part], column_of[partner]])
+        if chance < PAIR_STATED and not {tooth.part, partner} & hinted:
+            joined.append(tooth)
+        elif tooth.generation == "permanent":
+            joined.append(replace(tooth, replaces=partner, succession_confidence=chance))
+        else:
+            joined.append(replace(tooth, replaced_by=partner, succession_confidence=chance))
+    return joined
+
+
+def _hinted(name: Name, hint: NameHint | None) -> Name:
+    if hint is None:
+        return name
+    return (
+        hint.tooth_class if hint.tooth_class is not None else name[0],
+        hint.position if hint.position is not None else name[1],
+        hint.generation if hint.generation is not None else name[2],
+    )
+
+
+def _why_dropped(result: JawResult, column: Column) -> str:
+    reasons = []
+    if min(m.detection for m in column.members) < 0.7:
+        reasons.append("it was isolated with little certainty")
+    if len(column.members) == 1 and result.columns.sides == 2:
+        reasons.append("nothing on the other side matches it")
+    reasons.append("it fits no place of the row")
+    return ", ".join(reasons)
+
+
+def _extra_name(result: JawResult, at: int) -> Name:
+    """Name a tooth that has no locus in the chosen row.
+
+    A likely name whose place is free; else one more molar behind the last; else its likeliest name, or that
+    of its neighbour in front.
+    """
+    taken = {name for name in result.decoded.names if name is not None}
+    chance = result.chance[at]
+    ranked = sorted(result.names, key=lambda n: -chance[result.names[n]])
+    likely = [name for name in ranked if chance[result.names[name]] > 0.15]
+    free = [name for name in likely if name not in taken]
+    if free:
+        return free[0]
+    columns = result.columns.all
+    arc = columns[at].arc_mm
+    named = [(columns[k].arc_mm, name) for k, name in enumerate(result.decoded.names) if name is not None]
+    last, behind = max(named, default=(arc, None))
+    if behind is not None and behind[0] == "molar" and arc > last:
+        return ("molar", behind[1] + 1, "permanent")
+    if likely or not named:
+        return ranked[0]
+    before = [entry for entry in named if entry[0] <= arc]
+    return max(before)[1] if before else min(named)[1]
