@@ -37,7 +37,7 @@ def to_onnx(booster: lgb.Booster, note: str) -> bytes:
     """Return the ONNX file: input ``measures`` (n, features) float32, output ``probabilities`` (n, classes)."""
     rounded = float_thresholds(booster)
     kinds = [("measures", FloatTensorType([None, rounded.num_feature()]))]
-    model = onnxmltools.convert_lightgbm(rounded, initial_types=kinds, zipmap=False, target_opset=15)
+    model = onnxmltools.convert_lightgbm(rounded, initial_types=kinds, zipmap=False, target_opset=15, name="trees")
     model.doc_string = note
     data: bytes = model.SerializeToString()
     return data
