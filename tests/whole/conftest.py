@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-for folder in (Path(__file__).resolve().parents[2], Path(__file__).resolve().parents[1] / "cli"):
-    if str(folder) not in sys.path:
-        sys.path.append(str(folder))  # `benchmarks` is no part of the package; `cli_tools` serves the commands' tests
+# `benchmarks` is no part of the installed package; `cli_tools` serves the commands' tests.
+sys.path.append(str(Path(__file__).resolve().parents[2]))
+sys.path.append(str(Path(__file__).resolve().parents[1] / "cli"))
 
 from cli_tools import Run
 
