@@ -33,9 +33,7 @@ def commit() -> str:
     """Short commit of the working tree, with + where it has changes."""
 
     def git(*args: str) -> str:
-        return subprocess.run(
-            ["git", *args], cwd=HERE, capture_output=True, text=True, check=False
-        ).stdout.strip()
+        return subprocess.run(["git", *args], cwd=HERE, capture_output=True, text=True, check=False).stdout.strip()
 
     return (git("rev-parse", "--short", "HEAD") or "unknown") + (
         "+" if git("status", "--porcelain", "--", "src") else ""
@@ -58,9 +56,7 @@ def line(r: dict[str, Any]) -> str:
     )
 
 
-def run(
-    specimens: Sequence[Specimen], work: Path, reader: str, jobs: int, keep: bool
-) -> list[dict[str, Any]]:
+def run(specimens: Sequence[Specimen], work: Path, reader: str, jobs: int, keep: bool) -> list[dict[str, Any]]:
     """Evaluate all, in the given order of results; ``jobs`` processes at a time."""
     records: dict[int, dict[str, Any]] = {}
     if jobs == 1:

@@ -81,9 +81,7 @@ def run_one(name: str, stack: Path) -> None:
 
 def main() -> None:
     """Parse the command line and print the table."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sizes", type=int, nargs="+", default=[256, 512])
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--work", type=Path, help="a folder with room for the stack and two copies")

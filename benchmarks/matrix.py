@@ -27,10 +27,7 @@ class Specimen:
         """Short readable name, unique within a matrix."""
         if self.folder is not None:
             return Path(self.folder).name
-        words = [
-            str(v) if k in {"animal", "stage", "preset", "kind", "part"} else f"{k}{v}"
-            for k, v in self.settings
-        ]
+        words = [str(v) if k in {"animal", "stage", "preset", "kind", "part"} else f"{k}{v}" for k, v in self.settings]
         return "-".join([self.source, *words]).replace(" ", "").replace("/", "_")
 
     def key(self) -> str:
@@ -66,9 +63,7 @@ def root_of_project() -> Path:
 def maker_files(source: str) -> list[Path]:
     """Source files that decide what a generator makes."""
     root = root_of_project()
-    folder = (
-        root / "src" / "ossicle" / "practice" if source == "practice" else root / "benchmarks" / "foreign"
-    )
+    folder = root / "src" / "ossicle" / "practice" if source == "practice" else root / "benchmarks" / "foreign"
     return sorted(p for p in folder.rglob("*") if p.suffix in {".py", ".toml"})
 
 
@@ -77,9 +72,7 @@ def reading_files() -> list[Path]:
     src = root_of_project() / "src" / "ossicle"
     parts = [p for name in ("reading", "scans", "account", "anatomy") for p in (src / name).rglob("*")]
     scoring = root_of_project() / "benchmarks" / "scoring.py"
-    return sorted(
-        p for p in [*parts, *src.glob("*.py"), scoring] if p.suffix in {".py", ".toml", ".csv", ".tsv"}
-    )
+    return sorted(p for p in [*parts, *src.glob("*.py"), scoring] if p.suffix in {".py", ".toml", ".csv", ".tsv"})
 
 
 def code_hash(files: Iterable[Path]) -> str:
@@ -110,9 +103,7 @@ def expand(group: dict[str, Any]) -> list[Specimen]:
     for values in itertools.product(*lists.values()):
         settings = {**dict(zip(lists, values, strict=True)), **fixed}
         is_quick = "seed" in settings and settings["seed"] in quick
-        out.append(
-            Specimen(group["source"], group["condition"], tuple(sorted(settings.items())), None, is_quick)
-        )
+        out.append(Specimen(group["source"], group["condition"], tuple(sorted(settings.items())), None, is_quick))
     return out
 
 

@@ -23,13 +23,9 @@ def outline(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(mask & ~inside)
 
 
-def crop_picture(
-    grey: NDArray[Any], true: NDArray[np.bool_], said: NDArray[Any], size: int = 150
-) -> Image.Image:
+def crop_picture(grey: NDArray[Any], true: NDArray[np.bool_], said: NDArray[Any], size: int = 150) -> Image.Image:
     """Slices along z, y, x through the middle of ``true``, with the outlines of truth and of every part."""
-    middle = (
-        [round(float(v.mean())) for v in np.nonzero(true)] if true.any() else [n // 2 for n in true.shape]
-    )
+    middle = [round(float(v.mean())) for v in np.nonzero(true)] if true.any() else [n // 2 for n in true.shape]
     lo, hi = np.quantile(grey, [0.02, 0.998])
     tiles = []
     for axis in range(3):
@@ -48,9 +44,7 @@ def crop_picture(
     return Image.fromarray(np.hstack(tiles))
 
 
-def failure_pictures(
-    record: dict[str, Any], labels: list[int], folder: Path, margin_mm: float = 0.6
-) -> dict[int, str]:
+def failure_pictures(record: dict[str, Any], labels: list[int], folder: Path, margin_mm: float = 0.6) -> dict[int, str]:
     """Write one PNG per label (a false part as a negative number); returns label -> file name."""
     root = Path(record["folder"])
     files = sorted((root / "slices").glob("*.tif"))

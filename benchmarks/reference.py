@@ -49,9 +49,7 @@ def read(volume: NDArray[Any]) -> tuple[NDArray[np.int32], dict[str, float]]:
     slope = ndimage.gaussian_gradient_magnitude(grey, 1.0)
     parts = segmentation.watershed(slope, cores, mask=solid)
     lap("watershed")
-    measure.regionprops_table(
-        parts, grey, properties=("label", "area", "centroid", "inertia_tensor", "intensity_mean")
-    )
+    measure.regionprops_table(parts, grey, properties=("label", "area", "centroid", "inertia_tensor", "intensity_mean"))
     measure.regionprops_table(elements, properties=("label", "area", "bbox"))
     lap("measures")
     return np.asarray(parts, np.int32), seconds

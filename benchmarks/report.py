@@ -140,10 +140,7 @@ def reliability_section(records: Sequence[Record]) -> tuple[str, list[dict[str, 
     if not bins:
         return "No confidences were stated.", []
     lines = ["| stated confidence | teeth | mean stated | right |", "|---|---|---|---|"]
-    lines += [
-        f"| {b['low']:g}–{b['high']:g} | {b['count']:.0f} | {b['said']:.2f} | {b['right']:.2f} |"
-        for b in bins
-    ]
+    lines += [f"| {b['low']:g}–{b['high']:g} | {b['count']:.0f} | {b['said']:.2f} | {b['right']:.2f} |" for b in bins]
     lines.append(
         "\nRight: the part is a real tooth and its locus and generation are right. "
         f"Mean gap: {calibration_error(bins):.3f}."
@@ -196,11 +193,7 @@ def failures(records: Sequence[Record], folder: Path, pictures: int) -> list[str
         lines.append(f"\n**{r['specimen']['name']}** ({r['condition']}, {r['status']}{why})\n")
         share = max(1, min(left, 3)) if left > 0 else 0
         wanted = (
-            [
-                t["label"]
-                for t in bad
-                if "missed" in t["remark"] or "merged" in t["remark"] or "fits" in t["remark"]
-            ]
+            [t["label"] for t in bad if "missed" in t["remark"] or "merged" in t["remark"] or "fits" in t["remark"]]
             + [-i["part"] for i in false]
             + [t["label"] for t in bad]
         )
@@ -257,16 +250,13 @@ def write_report(
     (docs / "accuracy" / "reliability.svg").write_text(reliability_svg(bins), encoding="utf-8")
     md += [
         "\n## Everything that went wrong\n",
-        "Pictures: green outlines the true tooth, orange the parts read as teeth; slices "
-        "across z, y and x.\n",
+        "Pictures: green outlines the true tooth, orange the parts read as teeth; slices across z, y and x.\n",
         *failures(scored, docs / "accuracy", pictures),
     ]
     lost = [r for r in records if "score" not in r]
     md += [f"- not run: {r['specimen']['name']}: {r.get('message')}" for r in lost]
     (docs / "accuracy.md").write_text("\n".join(md) + "\n", encoding="utf-8")
-    slim = [
-        {**r, "folder": None, "read": None, "specimen": {**r["specimen"], "folder": None}} for r in records
-    ]
+    slim = [{**r, "folder": None, "read": None, "specimen": {**r["specimen"], "folder": None}} for r in records]
     body = {
         "made_by": dict(made),
         "summary": summaries,

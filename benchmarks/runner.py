@@ -27,9 +27,7 @@ def run_measured(command: list[str], limit: float = 3600.0) -> tuple[int, str, f
     """Run a command; returns exit code, stderr, seconds and peak memory (MB) of that process."""
     with tempfile.TemporaryFile("w+") as err:
         began = time.perf_counter()
-        child = subprocess.Popen(
-            command, stdout=subprocess.DEVNULL, stderr=err, env={**os.environ, "COLUMNS": "200"}
-        )
+        child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=err, env={**os.environ, "COLUMNS": "200"})
         usage = None
         while usage is None:
             pid, status, used = os.wait4(child.pid, os.WNOHANG)

@@ -175,9 +175,7 @@ def shown_loci(teeth: Sequence[Tooth]) -> dict[str, dict[str, int]]:
     A deciduous tooth and its successor are one locus. Formulas are compared in this form, so that it does not
     matter how a formula record counts mixed dentitions.
     """
-    loci: dict[str, set[tuple[str, int]]] = {
-        f"{j}_{s}": set() for j in ("upper", "lower") for s in ("left", "right")
-    }
+    loci: dict[str, set[tuple[str, int]]] = {f"{j}_{s}": set() for j in ("upper", "lower") for s in ("left", "right")}
     for t in teeth:
         if t.get("emergence") != "in_crypt" and f"{t.get('jaw')}_{t.get('side')}" in loci:
             loci[f"{t['jaw']}_{t['side']}"].add((str(t.get("class")), int(t.get("position") or 0)))
@@ -358,9 +356,7 @@ def _explain_missing(results: Sequence[ToothResult], o: Overlap, owner: Mapping[
             r.remark = f"part {o.pred_ids[k]} holds {share:.0%} of it but fits too poorly"
 
 
-def _reliability(
-    results: Sequence[ToothResult], invented: Sequence[Mapping[str, Any]]
-) -> list[tuple[float, bool]]:
+def _reliability(results: Sequence[ToothResult], invented: Sequence[Mapping[str, Any]]) -> list[tuple[float, bool]]:
     """Stated confidence and whether the tooth is real and its locus and generation are right."""
     out = [(r.confidence, r.locus_right and r.generation_right) for r in results if r.confidence is not None]
     return out + [(float(i["confidence"]), False) for i in invented if i.get("confidence") is not None]

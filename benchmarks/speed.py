@@ -130,9 +130,7 @@ def page(rows: Sequence[dict[str, Any]], made: dict[str, Any]) -> str:
     for name in ("ossicle", "plain"):
         time_ = exponent(sizes, [r[name]["seconds"] for r in rows])
         memory = exponent(sizes, [r[name]["peak_mb"] for r in rows])
-        lines.append(
-            f"\nGrowth with the number of voxels, {name}: time exponent {time_:.2f}, memory {memory:.2f}."
-        )
+        lines.append(f"\nGrowth with the number of voxels, {name}: time exponent {time_:.2f}, memory {memory:.2f}.")
     return "\n".join(lines) + "\n"
 
 

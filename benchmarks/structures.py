@@ -54,9 +54,7 @@ def compare(truth: Record, account: Record) -> list[dict[str, Any]]:
     return rows
 
 
-def _row(
-    section: str, key: Sequence[Any], value: str, true: float, said: Any, relative: bool
-) -> dict[str, Any]:
+def _row(section: str, key: Sequence[Any], value: str, true: float, said: Any, relative: bool) -> dict[str, Any]:
     error = None
     if isinstance(said, (int, float)) and not isinstance(said, bool):
         error = float(said) - true

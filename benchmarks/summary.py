@@ -124,9 +124,7 @@ def summarise(scores: Scores, draws: int = 1000, seed: int = 0) -> dict[str, dic
     return out
 
 
-def reliability(
-    pairs: Iterable[tuple[float, bool]], edges: Sequence[float] = EDGES
-) -> list[dict[str, float]]:
+def reliability(pairs: Iterable[tuple[float, bool]], edges: Sequence[float] = EDGES) -> list[dict[str, float]]:
     """Share right against stated confidence, by bins; empty bins are left out."""
     data = np.array([(c, float(ok)) for c, ok in pairs], float).reshape(-1, 2)
     out = []

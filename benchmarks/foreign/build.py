@@ -78,8 +78,7 @@ def design(o: Options) -> Animal:
     # scale so that the row of an adult fills its share of the skull
     full = plan(o.animal, 1.0, np.random.default_rng(plans), o.variant)
     cheek = max(
-        sum(t.length for t in full[j] if t.cls in "CPM" and t.generation != "deciduous")
-        for j in ("upper", "lower")
+        sum(t.length for t in full[j] if t.cls in "CPM" and t.generation != "deciduous") for j in ("upper", "lower")
     )
     scale = float(np.clip(grown * share / (cheek * 1.06 + 0.8), 0.9, 2.6))
     rows: dict[str, Arcade] = {}

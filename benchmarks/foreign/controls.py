@@ -64,10 +64,7 @@ def _braincase(animal: Animal, o: Options) -> Canvas:
 def _fill(canvas: Canvas, kind: str, rng: np.random.Generator) -> None:
     n = canvas.shape[0]
     texture = Texture(rng, 0.3)
-    stones = [
-        (rng.uniform(0.15, 0.85, 3) * n, rng.uniform(0.02, 0.08) * n, rng.uniform(0.8, 1.9))
-        for _ in range(60)
-    ]
+    stones = [(rng.uniform(0.15, 0.85, 3) * n, rng.uniform(0.02, 0.08) * n, rng.uniform(0.8, 1.9)) for _ in range(60)]
     for box in canvas.slabs():
         x, y, z = canvas.coords(box)
         den = canvas.density[box]
@@ -79,10 +76,6 @@ def _fill(canvas: Canvas, kind: str, rng: np.random.Generator) -> None:
             den[...] = 0.3 * texture(x, y, z)
         elif kind == "pebbles":
             for at, radius, level in stones:
-                r2 = (
-                    (x / canvas.voxel - at[0]) ** 2
-                    + (y / canvas.voxel - at[1]) ** 2
-                    + (z / canvas.voxel - at[2]) ** 2
-                )
+                r2 = (x / canvas.voxel - at[0]) ** 2 + (y / canvas.voxel - at[1]) ** 2 + (z / canvas.voxel - at[2]) ** 2
                 den[r2 < radius**2 * (1 + 0.1 * texture(x, y, z))] = level
         canvas.tissue[box][den > 0.5] = 5

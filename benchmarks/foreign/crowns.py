@@ -125,9 +125,7 @@ def _roots(tooth: Tooth, rng: np.random.Generator, length: float, width: float) 
 
 def form(tooth: Tooth, scale: float, rng: np.random.Generator, sharp: float) -> Form:
     """Draw the shape of a planned tooth. ``scale`` is mm per unit length."""
-    length, width, height = (
-        v * scale * rng.normal(1, 0.03) for v in (tooth.length, tooth.width, tooth.height)
-    )
+    length, width, height = (v * scale * rng.normal(1, 0.03) for v in (tooth.length, tooth.width, tooth.height))
     base = 0.55 - 0.2 * sharp
     cusps = np.array(_CUSPS.get(tooth.shape, [(0, 0, 1, 0.3)]), dtype=float)
     cusps[:, :2] += rng.normal(0, 0.025, (len(cusps), 2))
@@ -140,9 +138,7 @@ def form(tooth: Tooth, scale: float, rng: np.random.Generator, sharp: float) -> 
     dentine = (0.06 + 0.2 * mature) * min(length, width) * 1.1
     shares = {"I": 1.7, "C": 1.5, "P": 1.45, "M": 1.35}
     root_length = (
-        shares[tooth.cls]
-        * max(height * (0.7 if tooth.cls == "C" else 1.0), 0.6 * length)
-        * rng.uniform(0.85, 1.2)
+        shares[tooth.cls] * max(height * (0.7 if tooth.cls == "C" else 1.0), 0.6 * length) * rng.uniform(0.85, 1.2)
     )
     if tooth.generation == "deciduous":
         root_length *= 0.8
@@ -240,9 +236,7 @@ def tissue(f: Form, m: Array, b: Array, s: Array) -> NDArray[np.uint8]:
     return out
 
 
-def _add_roots(
-    f: Form, m: Array, b: Array, s: Array, out: NDArray[np.uint8], below: NDArray[np.bool_]
-) -> None:
+def _add_roots(f: Form, m: Array, b: Array, s: Array, out: NDArray[np.uint8], below: NDArray[np.bool_]) -> None:
     full = f.root_length
     made = full * f.root_formed
     u = np.clip(-s / full, 0, 1)
@@ -284,9 +278,7 @@ def _evergrowing(f: Form, m: Array, b: Array, s: Array) -> NDArray[np.uint8]:
     rel = np.clip((along - base) / (tip - base), 0, 1)
     out = np.zeros(m.shape, np.uint8)
     out[inside] = 3
-    enamel = ((np.abs(m) / (hl - f.enamel)) ** 2.6 + (np.abs(q) / (hw - f.enamel)) ** 2.6 > 1) & (
-        q > -0.1 * hw
-    )
+    enamel = ((np.abs(m) / (hl - f.enamel)) ** 2.6 + (np.abs(q) / (hw - f.enamel)) ** 2.6 > 1) & (q > -0.1 * hw)
     enamel &= rel > 0.06
     out[inside & enamel] = 4
     pulp = (np.abs(m) / hl) ** 2 + (np.abs(q) / hw) ** 2 <= np.clip(0.75 * (1 - rel * 1.35), 0, 1) ** 2

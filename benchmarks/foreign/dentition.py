@@ -195,9 +195,7 @@ def _shape(tooth: Tooth, n_in_class: int, s: dict[str, float], animal: str) -> N
             tooth.length *= 0.88
 
 
-def plan(
-    animal: str, age: float, rng: np.random.Generator, variant: int | None = None
-) -> dict[str, list[Tooth]]:
+def plan(animal: str, age: float, rng: np.random.Generator, variant: int | None = None) -> dict[str, list[Tooth]]:
     """Teeth of the upper and lower quadrant present at an age, front to back (deciduous before successor).
 
     Returns ``{"upper": [...], "lower": [...]}``; lengths in units of the first molar's length.

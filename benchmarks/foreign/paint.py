@@ -62,9 +62,7 @@ def _frame(p: Placed, a: Animal) -> NDArray[np.float64]:
     return m @ a.moves[p.side] if p.tooth.jaw == "lower" else m
 
 
-def _raster(
-    p: Placed, canvas: Canvas, a: Animal, rng: np.random.Generator, coarse: Texture
-) -> dict[str, Any] | None:
+def _raster(p: Placed, canvas: Canvas, a: Animal, rng: np.random.Generator, coarse: Texture) -> dict[str, Any] | None:
     """Sub-voxel raster of a tooth: coverage, density, tissue and socket within a box."""
     hm, hb, lo, hi = extent(p.form)
     corners = np.array([[i * hm, j * hb, k] for i in (-1, 1) for j in (-1, 1) for k in (lo, hi)])
@@ -164,9 +162,7 @@ def _carve(canvas: Canvas, a: Animal, teeth: list[dict[str, Any] | None]) -> Non
         lab[hit] = 0
 
 
-def _settle(
-    canvas: Canvas, p: Placed, t: dict[str, Any] | None, a: Animal, o: Options
-) -> dict[str, Any] | None:
+def _settle(canvas: Canvas, p: Placed, t: dict[str, Any] | None, a: Animal, o: Options) -> dict[str, Any] | None:
     """Paint one tooth over bone and air; what a crypt or an earlier tooth holds is not taken."""
     if t is None or p.missing or not t["solid_any"]:
         return None

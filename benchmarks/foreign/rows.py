@@ -64,9 +64,7 @@ class Arcade:
     def crest(self, arc: float | NDArray[np.float64]) -> NDArray[np.float64]:
         """y of the crest, with a gentle sag along the row."""
         u = np.asarray(arc) / self.arc[-1]
-        return np.asarray(
-            self.level + self.sag * np.sin(np.pi * np.clip(u * 1.1 - 0.1, 0, 1)) * self.direction
-        )
+        return np.asarray(self.level + self.sag * np.sin(np.pi * np.clip(u * 1.1 - 0.1, 0, 1)) * self.direction)
 
 
 def arcade(
@@ -153,11 +151,7 @@ def place(
         buccal = np.array([-dz, 0.0, dx])
         axis = np.array([0.0, row.direction, 0.0])
         lean = flare * (-1 if row.direction > 0 else 1) + rng.normal(0, 0.03)
-        tip = (
-            procumbent
-            if tooth.cls == "I"
-            else (0.25 * procumbent if tooth.cls == "C" else rng.normal(0.02, 0.04))
-        )
+        tip = procumbent if tooth.cls == "I" else (0.25 * procumbent if tooth.cls == "C" else rng.normal(0.02, 0.04))
         axis = axis + np.array([0, 0, tip]) if tooth.cls == "I" else axis + lean * buccal + tip * mesial
         milk = ahead.get(key)
         fraction = tooth.emergence

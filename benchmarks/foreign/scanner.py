@@ -54,9 +54,7 @@ def surroundings(canvas: Canvas, o: Options, rng: np.random.Generator) -> str:
 
 def scan(canvas: Canvas, o: Options) -> tuple[NDArray[np.generic], dict[str, Any]]:
     """Grey values of the scan (z, y, x) and the settings used."""
-    rng = np.random.default_rng(
-        [o.seed, sum(ord(c) for c in o.animal + o.stage + o.tilt), 9, round(o.noise * 100)]
-    )
+    rng = np.random.default_rng([o.seed, sum(ord(c) for c in o.animal + o.stage + o.tilt), 9, round(o.noise * 100)])
     background = surroundings(canvas, o, rng)
     blur = o.blur or float(rng.uniform(0.7, 1.1))
     sigma = 0.07 * o.noise * float(rng.uniform(0.8, 1.2))

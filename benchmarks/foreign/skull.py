@@ -84,18 +84,12 @@ def make_cranium(length: float, front: float, rng: np.random.Generator, row: Arc
     snout = rng.uniform(0.8, 1.2)
     brain = rng.uniform(0.9, 1.15) * (1 + 0.2 * youth)
     width = (
-        np.array(
-            [0.02, 0.055, 0.075, 0.1, 0.12 * brain, 0.15 * brain, 0.19 * brain, 0.185 * brain, 0.13, 0.04]
-        )
-        * j[0]
+        np.array([0.02, 0.055, 0.075, 0.1, 0.12 * brain, 0.15 * brain, 0.19 * brain, 0.185 * brain, 0.13, 0.04]) * j[0]
     )
     width[:4] *= snout
     half_front = float(np.max(row.points[: row.points.shape[0] // 3, 0]))
     width[2:4] = np.maximum(width[2:4], (half_front + 0.2) / length)
-    top = (
-        np.array([0.03, 0.075, 0.1, 0.14, 0.2 * brain, 0.25 * brain, 0.27 * brain, 0.24 * brain, 0.15, 0.1])
-        * j[1]
-    )
+    top = np.array([0.03, 0.075, 0.1, 0.14, 0.2 * brain, 0.25 * brain, 0.27 * brain, 0.24 * brain, 0.15, 0.1]) * j[1]
     low = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.035, 0.035, 0.03, 0.03, 0.04]) * j[2]
     back = front - length
     z = front - s * length
@@ -224,19 +218,10 @@ def cranium_tissue(c: Cranium, x: Float, y: Float, z: Float) -> NDArray[np.uint8
     outer &= eye > 1
     inner = (_loft(c, x, y, z, wall) <= 1) & (eye_wall > 1)
     nasal = inner & (z > c.brain_start + wall) & (y > 0.55 * wall + 0.45)
-    brain = (
-        inner
-        & (z < c.brain_start)
-        & (_loft(c, x, y, z, wall * (1.15 + 0.25 * 0)) <= 1)
-        & (y > c.length * 0.065)
-    )
+    brain = inner & (z < c.brain_start) & (_loft(c, x, y, z, wall * (1.15 + 0.25 * 0)) <= 1) & (y > c.length * 0.065)
     bone = outer & ~nasal & ~brain
-    throat = (
-        (z < c.palate_end) & (y < c.length * 0.045) & (ax < 0.07 * c.length) & (z > c.back + 0.3 * c.length)
-    )
-    behind = (
-        (z < c.palate_end) & (y < c.length * 0.04) & (ax >= 0.085 * c.length) & (z > c.back + 0.26 * c.length)
-    )
+    throat = (z < c.palate_end) & (y < c.length * 0.045) & (ax < 0.07 * c.length) & (z > c.back + 0.3 * c.length)
+    behind = (z < c.palate_end) & (y < c.length * 0.04) & (ax >= 0.085 * c.length) & (z > c.back + 0.26 * c.length)
     bone &= ~(throat | behind)
     # turbinals: thin folded sheets of a random field inside the nasal cavity, and the septum
     sheet = nasal & (np.abs(c.coarse(x * 1.3, y * 1.3, z * 0.4)) < 0.17) & (y > 0.06 * c.length)
@@ -249,10 +234,9 @@ def cranium_tissue(c: Cranium, x: Float, y: Float, z: Float) -> NDArray[np.uint8
     front = z > c.front - 0.1 * c.length
     bone &= ~(front & (y > 0.03 * c.length) & (_loft(c, x, y, z, wall) <= 1))
     # incisive foramina and, in some, palatal vacuities
-    hole = (
-        ((ax - 0.02 * c.length) / (0.011 * c.length)) ** 2 + ((z - 0.3 * c.front) / (0.04 * c.length)) ** 2
-        < 1
-    ) & (y < 1.2)
+    hole = (((ax - 0.02 * c.length) / (0.011 * c.length)) ** 2 + ((z - 0.3 * c.front) / (0.04 * c.length)) ** 2 < 1) & (
+        y < 1.2
+    )
     if c.vacuities:
         hole |= (
             ((ax - 0.03 * c.length) / (0.018 * c.length)) ** 2
@@ -277,9 +261,7 @@ def cranium_tissue(c: Cranium, x: Float, y: Float, z: Float) -> NDArray[np.uint8
         out[halo] = 0  # petrosal stands loose in its bay
     if c.bulla:
         bx, by, bz, br = c.petrosal[0]
-        d = np.sqrt(
-            ((ax - bx) / 1.0) ** 2 + ((y - by + 0.9 * br) / 0.9) ** 2 + ((z - bz - 0.4 * br) / 1.2) ** 2
-        )
+        d = np.sqrt(((ax - bx) / 1.0) ** 2 + ((y - by + 0.9 * br) / 0.9) ** 2 + ((z - bz - 0.4 * br) / 1.2) ** 2)
         shell = (d < c.bulla) & (d > c.bulla - wall * 0.8) & (out == 0)
         out[shell & (y < by)] = 2
     return out
@@ -322,9 +304,7 @@ class Dentary:
     start: float
 
 
-def make_dentary(
-    row: Arcade, length: float, joint: Pts, rng: np.random.Generator, inflected: bool
-) -> Dentary:
+def make_dentary(row: Arcade, length: float, joint: Pts, rng: np.random.Generator, inflected: bool) -> Dentary:
     """Draw a dentary whose condyle meets ``joint`` (skull point of the left jaw joint)."""
     from scipy.ndimage import gaussian_filter
     from skimage.draw import polygon2mask

@@ -76,9 +76,7 @@ def tooth_rows(a: Animal, facts: list[dict[str, Any] | None]) -> list[dict[str, 
 
 
 def _nifti(path: Path, volume: NDArray[np.generic], voxel: float) -> None:
-    image = nib.Nifti1Image(
-        np.ascontiguousarray(volume.transpose(2, 1, 0)), np.diag([voxel, voxel, voxel, 1.0])
-    )
+    image = nib.Nifti1Image(np.ascontiguousarray(volume.transpose(2, 1, 0)), np.diag([voxel, voxel, voxel, 1.0]))
     image.header.set_xyzt_units("mm")
     nib.save(image, path)
 

@@ -27,9 +27,7 @@ from ossicle.reading.records import (
 SPACING = 0.25
 SHAPE = (136, 92, 76)  # z, y, x
 CENTRE = (9.5, 11.5, 30.0)  # scan mm (x, y, z) of the skull's origin
-SCAN_TO_SKULL = np.array(
-    [[-1.0, 0, 0, CENTRE[0]], [0, -1.0, 0, CENTRE[1]], [0, 0, 1.0, -CENTRE[2]], [0, 0, 0, 1.0]]
-)
+SCAN_TO_SKULL = np.array([[-1.0, 0, 0, CENTRE[0]], [0, -1.0, 0, CENTRE[1]], [0, 0, 1.0, -CENTRE[2]], [0, 0, 0, 1.0]])
 MARGIN = {"upper": 1.0, "lower": -6.0}  # skull y, mm
 CROWN = {"upper": -1.0, "lower": 1.0}  # which way crowns point
 CLASSES: dict[str, ToothClass] = {"I": "incisor", "C": "canine", "P": "premolar", "M": "molar"}
@@ -62,9 +60,7 @@ def sketch_reading(
 ) -> Reading:
     """Return a reading with these rows; ``dP3>P3`` draws P3 in a crypt beneath dP3, ``M1:erupting`` sets a
     state."""
-    drawn = [
-        t for jaw, text in (("upper", upper), ("lower", lower)) for s in sides for t in _row(jaw, s, text)
-    ]
+    drawn = [t for jaw, text in (("upper", upper), ("lower", lower)) for s in sides for t in _row(jaw, s, text)]
     labels = np.zeros(SHAPE, np.int32)
     grey = np.zeros(SHAPE, np.float32)
     skull = _skull_grid()
@@ -79,9 +75,7 @@ def sketch_reading(
         labels[body] = part
         grey[body] = 200
         teeth.append(record)
-        parts.append(
-            Part(part, "tooth", record.tooth_class, t.side, record.volume_mm3, record.centroid_mm_xyz, 0.9)
-        )
+        parts.append(Part(part, "tooth", record.tooth_class, t.side, record.volume_mm3, record.centroid_mm_xyz, 0.9))
     grey += np.random.default_rng(1).normal(0, 4, SHAPE).astype(np.float32)
     rows = tuple(
         Row(
@@ -137,9 +131,7 @@ def curve(jaw: Jaw, side: Side) -> np.ndarray:
     """Return the drawn row as (n, 3) skull mm, from the midline backwards."""
     t = np.linspace(0, 1, 200)
     sign = 1.0 if side == "left" else -1.0
-    return np.stack(
-        [sign * (0.6 + 6 * np.sqrt(t) * (1 - 0.15 * t)), np.full_like(t, MARGIN[jaw]), 2 - 30 * t], axis=1
-    )
+    return np.stack([sign * (0.6 + 6 * np.sqrt(t) * (1 - 0.15 * t)), np.full_like(t, MARGIN[jaw]), 2 - 30 * t], axis=1)
 
 
 def point_at(jaw: Jaw, side: Side, arc: float) -> np.ndarray:

@@ -26,9 +26,7 @@ def made(reading: Reading, **facts: object) -> Account:
     return build_account(reading, scan_facts(**facts), MADE_BY)
 
 
-def changed(
-    reading: Reading, name: str, jaw: str = "upper", side: str = "left", **changes: object
-) -> Reading:
+def changed(reading: Reading, name: str, jaw: str = "upper", side: str = "left", **changes: object) -> Reading:
     teeth = tuple(
         replace(t, **changes) if (t.name, t.jaw, t.side) == (name, jaw, side) else t  # type: ignore[arg-type]
         for t in reading.teeth
@@ -83,14 +81,10 @@ class TestStatements:
 
     def test_no_teeth_are_told_and_none_invented(self, nothing_account: Account) -> None:
         said = [f.statement for f in nothing_account.findings]
-        assert (
-            "No tooth row was found in this scan, nor a skull that could hold one; no tooth is named." in said
-        )
+        assert "No tooth row was found in this scan, nor a skull that could hold one; no tooth is named." in said
         assert nothing_account.teeth == ()
         assert nothing_account.formula.text is None
-        assert not [
-            f for f in nothing_account.findings if f.region in ("teeth", "formula", "replacement", "stage")
-        ]
+        assert not [f for f in nothing_account.findings if f.region in ("teeth", "formula", "replacement", "stage")]
 
     def test_uncertain_name_is_marked_and_told(self, juvenile: Reading) -> None:
         account = made(changed(juvenile, "P1", confidence=0.5, locus_confidence=0.5))
@@ -125,9 +119,7 @@ class TestStatements:
         told = statement(account, f"completeness/{state.replace('_', '-')}")
         assert told == f"Among the teeth found, C of the left upper row is {said}"
         tooth = next(
-            t
-            for t in account_to_dict(account)["teeth"]
-            if (t["name"], t["jaw"], t["side"]) == ("C", "upper", "left")
+            t for t in account_to_dict(account)["teeth"] if (t["name"], t["jaw"], t["side"]) == ("C", "upper", "left")
         )
         assert tooth["complete"] is (state == "worn")
 

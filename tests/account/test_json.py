@@ -33,8 +33,7 @@ from ossicle.reading.records import Reading
 
 def with_canine(reading: Reading, **changes: Any) -> Account:
     teeth = tuple(
-        replace(t, **changes) if (t.name, t.jaw, t.side) == ("C", "upper", "left") else t
-        for t in reading.teeth
+        replace(t, **changes) if (t.name, t.jaw, t.side) == ("C", "upper", "left") else t for t in reading.teeth
     )
     return build_account(replace(reading, teeth=teeth), scan_facts(), MADE_BY)
 

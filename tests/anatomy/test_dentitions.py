@@ -15,9 +15,7 @@ from ossicle.errors import OssicleError
 
 ALL = load_dentitions()
 PUBLISHED = list(
-    csv.DictReader(
-        (Path(__file__).parent / "published_formulas.csv").read_text(encoding="utf-8").splitlines()
-    )
+    csv.DictReader((Path(__file__).parent / "published_formulas.csv").read_text(encoding="utf-8").splitlines())
 )
 """Hand-collected formulas with their sources; V: read in the source, M: from memory."""
 

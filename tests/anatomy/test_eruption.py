@@ -166,9 +166,7 @@ def test_teeth_only_move_on(entry: Dentition, a: float, b: float) -> None:
 
 @given(dentitions, st.floats(0, 1))
 def test_a_successor_never_stands_beside_its_deciduous_tooth(entry: Dentition, fraction: float) -> None:
-    out = {
-        str(tooth.name) for tooth in expected_state(entry, fraction) if tooth.phase in ("erupting", "erupted")
-    }
+    out = {str(tooth.name) for tooth in expected_state(entry, fraction) if tooth.phase in ("erupting", "erupted")}
     assert not [name for name in out if not name.startswith("d") and "d" + name in out]
 
 

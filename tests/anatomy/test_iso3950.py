@@ -66,9 +66,7 @@ def test_codes_may_have_a_dot() -> None:
     assert from_iso3950("3.6") == from_iso3950("36")
 
 
-@pytest.mark.parametrize(
-    "code", ["", "1", "00", "10", "19", "01", "56", "80", "86", "91", "111", "1 1", "١١"]
-)
+@pytest.mark.parametrize("code", ["", "1", "00", "10", "19", "01", "56", "80", "86", "91", "111", "1 1", "١١"])
 def test_what_is_no_code_is_refused(code: str) -> None:
     with pytest.raises(OssicleError, match=r"is no tooth of ISO 3950; permanent teeth are 11 to 18"):
         from_iso3950(code)

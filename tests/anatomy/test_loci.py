@@ -196,9 +196,7 @@ def test_names_do_not_change() -> None:
 
 
 def test_a_generation_outside_the_vocabulary_is_refused() -> None:
-    with pytest.raises(
-        OssicleError, match=r"^no generation is called 'third'; say deciduous, permanent or unreplaced"
-    ):
+    with pytest.raises(OssicleError, match=r"^no generation is called 'third'; say deciduous, permanent or unreplaced"):
         ToothName(Locus("upper", None, "molar", 1), "third")  # type: ignore[arg-type]
 
 
@@ -256,9 +254,7 @@ def test_what_is_no_list_is_refused_in_one_sentence(text: str, said: str) -> Non
         LocusList.parse(text)
     assert str(caught.value).startswith(f"list of teeth {text!r}: {said}")
     assert caught.value.mend is not None
-    assert caught.value.mend.startswith(
-        ("write it like I1-3", "name each tooth once", "count from", "deciduous")
-    )
+    assert caught.value.mend.startswith(("write it like I1-3", "name each tooth once", "count from", "deciduous"))
 
 
 def test_a_list_is_written_with_runs_drawn_together() -> None:

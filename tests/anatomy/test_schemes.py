@@ -70,9 +70,7 @@ def test_names_a_scheme_does_not_have_are_refused() -> None:
         scheme("Thomas 1888").to_scheme(ToothName.parse("P4"))
     with pytest.raises(OssicleError, match="this is not the name of a tooth"):
         scheme("Thomas 1888").from_scheme("tusk")
-    with pytest.raises(
-        OssicleError, match="no naming scheme is called 'Nobody 1900'; use one of Thomas 1888"
-    ):
+    with pytest.raises(OssicleError, match="no naming scheme is called 'Nobody 1900'; use one of Thomas 1888"):
         scheme("Nobody 1900")
 
 

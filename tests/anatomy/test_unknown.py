@@ -55,9 +55,7 @@ def test_known_formulas_weigh_more_than_their_neighbours() -> None:
 def test_the_clade_narrows_the_prior() -> None:
     opossum = Formula.parse("5.1.3.4/4.1.3.4")
     assert (
-        formula_log_prior(opossum, "metatherian")
-        > formula_log_prior(opossum)
-        > formula_log_prior(opossum, "placental")
+        formula_log_prior(opossum, "metatherian") > formula_log_prior(opossum) > formula_log_prior(opossum, "placental")
     )
 
 
@@ -65,9 +63,7 @@ def test_the_law_of_one_known_formula() -> None:
     # the only living monotremes are toothless, so the mixture has one part: ((1-r)/(1+r))^8 r^n with r = 0.1
     centre = 8 * math.log(0.9 / 1.1)
     assert formula_log_prior(Formula.parse("0.0.0.0"), "monotreme") == pytest.approx(centre)
-    assert formula_log_prior(Formula.parse("0.0.0.3/1.0.0.0"), "monotreme") == pytest.approx(
-        centre + 4 * math.log(0.1)
-    )
+    assert formula_log_prior(Formula.parse("0.0.0.3/1.0.0.0"), "monotreme") == pytest.approx(centre + 4 * math.log(0.1))
 
 
 @given(quadrant, quadrant)

@@ -16,8 +16,7 @@ def read(slices: Path, out: Path) -> None:
     truth = json.loads((root / "truth" / "truth.json").read_text())
     out.mkdir(parents=True, exist_ok=True)
     teeth = [
-        {**{k: v for k, v in t.items() if k != "label"}, "part": t["label"], "confidence": 0.97}
-        for t in truth["teeth"]
+        {**{k: v for k, v in t.items() if k != "label"}, "part": t["label"], "confidence": 0.97} for t in truth["teeth"]
     ]
     account = {"teeth": teeth, "formula": truth["formula"], "pose": truth["pose"], "warnings": []}
     (out / "account.json").write_text(json.dumps(account))

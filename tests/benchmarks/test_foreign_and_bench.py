@@ -28,8 +28,7 @@ def juvenile(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def volumes(root: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray, dict]:
     grey = np.stack([tifffile.imread(f) for f in sorted((root / "slices").glob("*.tif"))])
     labels, tissue = (
-        np.asarray(nib.load(root / "truth" / f"{n}.nii.gz").dataobj).transpose(2, 1, 0)
-        for n in ("labels", "tissue")
+        np.asarray(nib.load(root / "truth" / f"{n}.nii.gz").dataobj).transpose(2, 1, 0) for n in ("labels", "tissue")
     )
     return grey, labels, tissue, json.loads((root / "truth" / "truth.json").read_text())
 
@@ -60,12 +59,8 @@ def test_truth_agrees_with_the_volumes(juvenile: Path) -> None:
         if len(z) > 300:  # at a quarter millimetre only big teeth can be counted
             solid = int((tissue[z, y, x] >= 3).sum()) * 0.25**3
             assert solid == pytest.approx(t["volume_mm3"], rel=0.25)
-    upper = [
-        (pose[:3, :3] @ t["centroid_mm_xyz"] + pose[:3, 3])[1] for t in truth["teeth"] if t["jaw"] == "upper"
-    ]
-    lower = [
-        (pose[:3, :3] @ t["centroid_mm_xyz"] + pose[:3, 3])[1] for t in truth["teeth"] if t["jaw"] == "lower"
-    ]
+    upper = [(pose[:3, :3] @ t["centroid_mm_xyz"] + pose[:3, 3])[1] for t in truth["teeth"] if t["jaw"] == "upper"]
+    lower = [(pose[:3, :3] @ t["centroid_mm_xyz"] + pose[:3, 3])[1] for t in truth["teeth"] if t["jaw"] == "lower"]
     assert min(upper) > np.median(lower)
     means = [float(grey[tissue == k].mean()) for k in (0, 2, 4)]  # dentine is too thin at this voxel
     assert means == sorted(means)

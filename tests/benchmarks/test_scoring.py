@@ -74,9 +74,7 @@ def test_perfect_reading_scores_one() -> None:
     assert s.quadrants_right == 4
     assert s.pose_error_deg == pytest.approx(0)
     assert s.sides_swapped is False
-    assert all(
-        t.dice == 1 and t.enamel_inside == 1 and t.fraction_error == 0 and not t.remark for t in s.teeth
-    )
+    assert all(t.dice == 1 and t.enamel_inside == 1 and t.fraction_error == 0 and not t.remark for t in s.teeth)
     assert s.enamel_dice == 1
     assert s.reliability == [(0.9, True)] * N
 
@@ -168,9 +166,7 @@ def test_wrong_formula_in_one_quadrant() -> None:
 
 def test_a_locus_with_both_generations_out_counts_once() -> None:
     tooth = {"jaw": "upper", "side": "left", "class": "premolar", "position": 3, "emergence": "erupting"}
-    shown = shown_loci(
-        [tooth, {**tooth, "emergence": "erupted"}, {**tooth, "position": 4, "emergence": "in_crypt"}]
-    )
+    shown = shown_loci([tooth, {**tooth, "emergence": "erupted"}, {**tooth, "position": 4, "emergence": "in_crypt"}])
     assert shown["upper_left"] == {"premolar": 1}
     assert shown["lower_left"] == {}
 

@@ -33,9 +33,7 @@ def test_run_measured_sees_memory_and_exit_code() -> None:
 
 
 def test_run_measured_stops_what_takes_too_long() -> None:
-    code, _, seconds, _ = runner.run_measured(
-        [sys.executable, "-c", "import time; time.sleep(60)"], limit=0.5
-    )
+    code, _, seconds, _ = runner.run_measured([sys.executable, "-c", "import time; time.sleep(60)"], limit=0.5)
     assert code == 124
     assert seconds < 10
 
@@ -74,8 +72,6 @@ def test_page_states_missed_aims() -> None:
 
 
 def test_the_command_passes_on_the_exit_code_of_ossicle() -> None:
-    code, message, _, _ = runner.run_measured(
-        [*runner.COMMAND, "read", "/no/such/folder", "--out", "/no/such/out"]
-    )
+    code, message, _, _ = runner.run_measured([*runner.COMMAND, "read", "/no/such/folder", "--out", "/no/such/out"])
     assert code == 2
     assert message

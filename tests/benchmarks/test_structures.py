@@ -42,8 +42,6 @@ def test_errors_are_shares_for_sizes_and_degrees_for_angles() -> None:
 
 def test_what_is_not_resolved_is_no_error() -> None:
     row = next(
-        r
-        for r in compare(TRUTH, {"ear": [{"side": "left", "stapes": "not_resolved"}]})
-        if r["value"] == "stapes"
+        r for r in compare(TRUTH, {"ear": [{"side": "left", "stapes": "not_resolved"}]}) if r["value"] == "stapes"
     )
     assert row["error"] is None

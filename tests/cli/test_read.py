@@ -33,9 +33,7 @@ def left(folder: Path) -> set[str]:
 
 
 class TestWriting:
-    def test_a_folder_is_written_whole(
-        self, run: Ran, stack: Path, sketched: Reading, tmp_path: Path
-    ) -> None:
+    def test_a_folder_is_written_whole(self, run: Ran, stack: Path, sketched: Reading, tmp_path: Path) -> None:
         out = tmp_path / "deep" / "reading"
         got = run("read", stack, "--out", out)
         assert got.code == 0
@@ -49,9 +47,7 @@ class TestWriting:
         assert str(tmp_path) not in (out / "account.html").read_text()
         assert "The left upper row carries" in got.out
 
-    def test_parts_lie_on_the_scan_grid(
-        self, run: Ran, stack: Path, sketched: Reading, tmp_path: Path
-    ) -> None:
+    def test_parts_lie_on_the_scan_grid(self, run: Ran, stack: Path, sketched: Reading, tmp_path: Path) -> None:
         run("read", stack, "--out", tmp_path / "out")
         image = nib.load(tmp_path / "out" / "parts.nii.gz")
         assert np.array_equal(np.asarray(image.dataobj).transpose(2, 1, 0), sketched.labels)
@@ -60,9 +56,7 @@ class TestWriting:
             i, j, k = (round(v / SPACING) for v in tooth["centroid_mm_xyz"])
             assert image.dataobj[i, j, k] == tooth["part"]
 
-    def test_twice_gives_the_same_but_for_time(
-        self, run: Ran, stack: Path, sketched: Reading, tmp_path: Path
-    ) -> None:
+    def test_twice_gives_the_same_but_for_time(self, run: Ran, stack: Path, sketched: Reading, tmp_path: Path) -> None:
         for name in ("a", "b"):
             run("read", stack, "--out", tmp_path / name)
         for name in ("parts.nii.gz", "dentition.csv"):
@@ -148,9 +142,7 @@ class TestWriting:
         out = tmp_path / "out"
         run("read", stack, "--out", out)
         before = {p.name: p.read_bytes() for p in out.iterdir()}
-        monkeypatch.setattr(
-            "ossicle.account.html.account_html", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt)
-        )
+        monkeypatch.setattr("ossicle.account.html.account_html", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
         assert run("read", stack, "--out", out).code == 130
         assert {p.name: p.read_bytes() for p in out.iterdir()} == before
 
@@ -221,9 +213,7 @@ class TestAccount:
         (folder / "account.html").unlink()
         assert run("account", folder, "--format", "html").out.startswith("<!doctype html>")
 
-    @pytest.mark.parametrize(
-        "kind", ["missing", "no account", "spoilt", "of another scan", "out is a folder"]
-    )
+    @pytest.mark.parametrize("kind", ["missing", "no account", "spoilt", "of another scan", "out is a folder"])
     def test_what_is_no_account_is_refused(self, run: Ran, folder: Path, tmp_path: Path, kind: str) -> None:
         words: list[object] = ["account", folder]
         if kind == "missing":

@@ -68,9 +68,7 @@ def test_constant(tmp_path, refused):
 def test_not_finite(tmp_path, refused, volume, value):
     volume = volume.astype("f4")
     volume[3, 2, 1] = value
-    assert "slice 3 holds values that are not finite" in refused(
-        write_slices(tmp_path / "s", volume), spacing_mm_zyx=1
-    )
+    assert "slice 3 holds values that are not finite" in refused(write_slices(tmp_path / "s", volume), spacing_mm_zyx=1)
 
 
 @pytest.mark.parametrize("spacing", [0, -0.05, (1, 1, 0), (1, -1, 1), (1, 1), np.nan, np.inf])

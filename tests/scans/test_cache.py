@@ -176,9 +176,7 @@ def test_a_disk_that_fills_up_leaves_nothing(tmp_path, take):
     """Writes beyond a limit on file sizes fail as on a full disk."""
     import resource
 
-    folder = write_slices(
-        tmp_path / "s", np.random.default_rng(0).integers(0, 60000, (6, 90, 90)).astype("u2")
-    )
+    folder = write_slices(tmp_path / "s", np.random.default_rng(0).integers(0, 60000, (6, 90, 90)).astype("u2"))
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, hard))
     try:

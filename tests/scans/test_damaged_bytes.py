@@ -56,9 +56,7 @@ def tiff_pages(folder: Path, **options) -> Path:
 def pictures(suffix: str):
     def make(folder: Path) -> Path:
         for i, plane in enumerate(VOLUME):
-            Image.fromarray(plane if suffix == ".png" else (plane >> 4).astype("u1")).save(
-                folder / f"{i}{suffix}"
-            )
+            Image.fromarray(plane if suffix == ".png" else (plane >> 4).astype("u1")).save(folder / f"{i}{suffix}")
         return folder
 
     return make
@@ -213,9 +211,7 @@ def digits_changed(raw_bytes: bytes, number: int, value: bytes) -> bytes:
 def whole(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp("whole")
     source = MAKERS[request.param](folder)
-    load(
-        source, spacing_mm_zyx=1, cache=tmp_path_factory.mktemp("cache")
-    ).array()  # the undamaged scan is read
+    load(source, spacing_mm_zyx=1, cache=tmp_path_factory.mktemp("cache")).array()  # the undamaged scan is read
     base = source if source.is_dir() else source.parent
     files = sorted(p for p in base.rglob("*") if p.is_file())
     return base, source, files

@@ -35,9 +35,7 @@ pytestmark = pytest.mark.filterwarnings("ignore:.*:UserWarning:pydicom")
 Z, Y, X = SPACING
 
 
-def dataset(
-    plane, *, signed=False, bits=16, syntax=ExplicitVRLittleEndian, series="1.2.3", storage=CTImageStorage
-):
+def dataset(plane, *, signed=False, bits=16, syntax=ExplicitVRLittleEndian, series="1.2.3", storage=CTImageStorage):
     ds = Dataset()
     ds.file_meta = FileMetaDataset()
     ds.file_meta.TransferSyntaxUID = syntax
@@ -63,18 +61,14 @@ def save(ds, path, plane):
         ds.PixelData = encapsulate([ENCODERS[syntax](plane)])
         ds["PixelData"].VR = "OB"
     else:
-        ds.PixelData = plane.astype(
-            plane.dtype.newbyteorder(">" if syntax == ExplicitVRBigEndian else "<")
-        ).tobytes()
+        ds.PixelData = plane.astype(plane.dtype.newbyteorder(">" if syntax == ExplicitVRBigEndian else "<")).tobytes()
         ds["PixelData"].VR = "OW"
     ds.save_as(path, enforce_file_format=True)
 
 
 ENCODERS = {
     JPEGLSLossless: imagecodecs.jpegls_encode,
-    JPEG2000Lossless: lambda plane: imagecodecs.jpeg2k_encode(
-        plane, level=0, codecformat="j2k", reversible=True
-    ),
+    JPEG2000Lossless: lambda plane: imagecodecs.jpeg2k_encode(plane, level=0, codecformat="j2k", reversible=True),
     JPEGLosslessSV1: imagecodecs.ljpeg_encode,
     JPEGBaseline8Bit: lambda plane: imagecodecs.jpeg8_encode(plane, level=95),
 }
@@ -88,9 +82,7 @@ def write(folder, volume, *, directions=None, positions=None, tilt=0.0, names=No
     shuffled = np.random.default_rng(1).permutation(len(volume))
     for i, plane in enumerate(volume):
         ds = dataset(plane, **options)
-        place = (
-            np.array([3.0, -4, 5]) + directions[:, 2] * positions[i] + directions[:, 1] * tilt * positions[i]
-        )
+        place = np.array([3.0, -4, 5]) + directions[:, 2] * positions[i] + directions[:, 1] * tilt * positions[i]
         ds.ImagePositionPatient = [f"{v:.10g}"[:16] for v in place]
         ds.ImageOrientationPatient = [f"{v:.10f}"[:16] for v in directions[:, :2].T.ravel()]
         ds.PixelSpacing, ds.SliceThickness, ds.InstanceNumber = [Y, X], Z, int(shuffled[i]) + 1
@@ -127,11 +119,7 @@ def test_series_agrees_with_gdcm(tmp_path, take, volume, syntax, names):
 @pytest.mark.parametrize(
     ("syntax", "signed", "bits"),
     [
-        *[
-            (s, False, b)
-            for s in (RLELossless, JPEGLSLossless, JPEG2000Lossless, JPEGLosslessSV1)
-            for b in (12, 16)
-        ],
+        *[(s, False, b) for s in (RLELossless, JPEGLSLossless, JPEG2000Lossless, JPEGLosslessSV1) for b in (12, 16)],
         *[(s, True, b) for s in (RLELossless, JPEG2000Lossless) for b in (12, 16)],
     ],
 )
@@ -197,9 +185,7 @@ def test_several_series_are_listed_and_chosen(tmp_path, take, volume):
     write(tmp_path / "s", volume, series="1.2.3")
     write(tmp_path / "s", volume // 3, series="1.2.4", names=lambda i: f"b{i}")
     write(tmp_path / "s", volume[:1], series="1.2.5", names=lambda i: f"c{i}")
-    with pytest.raises(
-        OssicleError, match=r"3 series; choose one with --series: 1\.2\.3, number 4, “invented skull”"
-    ):
+    with pytest.raises(OssicleError, match=r"3 series; choose one with --series: 1\.2\.3, number 4, “invented skull”"):
         take(tmp_path / "s")
     assert [(s.id, s.slices) for s in list_series(tmp_path / "s")] == [
         ("1.2.3", 6),
@@ -224,9 +210,7 @@ def test_a_localiser_is_left_out_and_said(tmp_path, take, volume):
 
 def test_irregular_and_missing_slices(tmp_path, take, volume):
     positions = np.array([0, 1, 2, 4, 5, 6]) * Z
-    assert any(
-        "leave out 1 slice" in w for w in take(write(tmp_path / "s", volume, positions=positions)).warnings
-    )
+    assert any("leave out 1 slice" in w for w in take(write(tmp_path / "s", volume, positions=positions)).warnings)
     positions = np.array([0, 1, 2, 3.2, 4, 5]) * Z
     scan = take(write(tmp_path / "t", volume, positions=positions))
     assert any("irregular" in w for w in scan.warnings)
@@ -324,9 +308,7 @@ def multiframe(volume, order, syntax=ExplicitVRLittleEndian):
     return ds
 
 
-@pytest.mark.parametrize(
-    "syntax", [ExplicitVRLittleEndian, ImplicitVRLittleEndian, RLELossless, JPEGLSLossless]
-)
+@pytest.mark.parametrize("syntax", [ExplicitVRLittleEndian, ImplicitVRLittleEndian, RLELossless, JPEGLSLossless])
 def test_many_frames_in_one_file(tmp_path, take, volume, syntax):
     order = [3, 1, 0, 5, 4, 2]
     ds = multiframe(volume, order, syntax)

@@ -81,9 +81,7 @@ def test_blocks_tile_and_filters_see_no_seams(shape, size, overlap):
     reach = tuple(2 * o + 1 for o in overlap)
     out = np.empty(shape)
     # inside a margin as wide as the filter's reach, a block's result is the whole volume's
-    apply_blocks(
-        lambda b: ndimage.maximum_filter(b, reach, mode="nearest"), volume, out, size, overlap, threads=2
-    )
+    apply_blocks(lambda b: ndimage.maximum_filter(b, reach, mode="nearest"), volume, out, size, overlap, threads=2)
     assert np.array_equal(out, ndimage.maximum_filter(volume, reach, mode="nearest"))
 
 

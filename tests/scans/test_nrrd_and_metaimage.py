@@ -156,9 +156,7 @@ def test_metaimage_header_by_hand(tmp_path, take, volume):
 
 def test_metaimage_without_spacing_is_refused(tmp_path, take, volume):
     (tmp_path / "a.raw").write_bytes(volume.tobytes())
-    (tmp_path / "a.mhd").write_text(
-        "NDims = 3\nDimSize = 13 11 6\nElementType = MET_USHORT\nElementDataFile = a.raw\n"
-    )
+    (tmp_path / "a.mhd").write_text("NDims = 3\nDimSize = 13 11 6\nElementType = MET_USHORT\nElementDataFile = a.raw\n")
     with pytest.raises(OssicleError, match="--spacing"):
         take(tmp_path / "a.mhd")
     assert np.array_equal(take(tmp_path / "a.mhd", spacing_mm_zyx=0.1).array(), volume)
@@ -178,8 +176,7 @@ def test_truncated(tmp_path, take, volume, name, packed):
 @pytest.mark.parametrize("packing", ["raw", "gzip"])
 def test_huge_claims(tmp_path, take, packing):
     (tmp_path / "a.nrrd").write_text(
-        f"NRRD0004\ntype: uint8\ndimension: 3\nsizes: 10000 10000 10000\nencoding: {packing}\nspacings: 1 1 "
-        "1\n\n"
+        f"NRRD0004\ntype: uint8\ndimension: 3\nsizes: 10000 10000 10000\nencoding: {packing}\nspacings: 1 1 1\n\n"
     )
     with pytest.raises(OssicleError, match="10000"):
         take(tmp_path / "a.nrrd")

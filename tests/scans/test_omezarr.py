@@ -72,9 +72,7 @@ def test_codecs(tmp_path, take, volume):
 def test_absent_pieces_are_told(tmp_path, take, volume, version):
     path = foreign(tmp_path / "a.zarr", volume, version)
     assert not any("absent" in w for w in take(path).warnings)
-    pieces = [
-        p for p in (path / "0").rglob("*") if p.is_file() and "zarr" not in p.name and p.name != ".zattrs"
-    ]
+    pieces = [p for p in (path / "0").rglob("*") if p.is_file() and "zarr" not in p.name and p.name != ".zattrs"]
     assert len(pieces) == 2 * 3 * 3
     pieces[5].unlink()
     assert any("1 of the store's 18 pieces are absent" in w for w in take(path).warnings)

@@ -20,9 +20,7 @@ def write(folder, volume, suffix, **options):
     return folder
 
 
-@pytest.mark.parametrize(
-    ("suffix", "dtype"), [(".png", "u1"), (".png", "u2"), (".bmp", "u1"), (".PNG", "u2")]
-)
+@pytest.mark.parametrize(("suffix", "dtype"), [(".png", "u1"), (".png", "u2"), (".bmp", "u1"), (".PNG", "u2")])
 def test_exact(tmp_path, take, volume, suffix, dtype):
     volume = (volume >> (8 if dtype == "u1" else 0)).astype(dtype)
     folder = write(tmp_path / "s", volume, suffix)
@@ -75,10 +73,7 @@ def test_decompression_bomb(tmp_path, take):
                 b"IHDR" + struct.pack(">IIBBBBB", columns, columns, 16, 0, 0, 0, 0),
                 b"IDAT" + zlib.compress(b"0"),
             )
-            chunks = [
-                struct.pack(">I", len(p) - 4) + p + struct.pack(">I", zlib.crc32(p))
-                for p in (*parts, b"IEND")
-            ]
+            chunks = [struct.pack(">I", len(p) - 4) + p + struct.pack(">I", zlib.crc32(p)) for p in (*parts, b"IEND")]
             (folder / f"{i}.png").write_bytes(b"\x89PNG\r\n\x1a\n" + b"".join(chunks))
         with pytest.raises(OssicleError, match=str(columns)):
             take(folder, spacing_mm_zyx=1)

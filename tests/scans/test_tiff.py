@@ -41,9 +41,7 @@ def test_64_bit_whole_numbers_are_kept_in_32_or_refused(tmp_path, take, volume):
 
 def test_natural_order(tmp_path, take):
     volume = np.arange(12 * 4 * 4).reshape(12, 4, 4).astype("u2")
-    scan = take(
-        write_slices(tmp_path / "s", volume), spacing_mm_zyx=1
-    )  # slice_10 after slice_9, not after slice_1
+    scan = take(write_slices(tmp_path / "s", volume), spacing_mm_zyx=1)  # slice_10 after slice_9, not after slice_1
     assert np.array_equal(scan.array(), volume)
     assert [s.name for s in scan.sources][:3] == ["slice_0.tif", "slice_1.tif", "slice_2.tif"]
 
@@ -113,9 +111,7 @@ def test_spacing_of_ome_xml(tmp_path, take, volume):
 
 def test_resolution_tags_alone_do_not_give_a_spacing(tmp_path, take, volume):
     folder = write_slices(tmp_path / "s", volume, resolution=(200, 200), resolutionunit="CENTIMETER")
-    with pytest.raises(
-        OssicleError, match=r"0\.05 x 0\.05 mm within a slice, and nothing from slice to slice"
-    ):
+    with pytest.raises(OssicleError, match=r"0\.05 x 0\.05 mm within a slice, and nothing from slice to slice"):
         take(folder)
     printer = write_slices(tmp_path / "t", volume, resolution=(72, 72), resolutionunit="INCH")
     with pytest.raises(OssicleError, match="size of a voxel is not stated; give it"):
@@ -126,9 +122,7 @@ def test_resolution_tags_alone_do_not_give_a_spacing(tmp_path, take, volume):
 def test_sidecar_inside_or_beside(tmp_path, take, volume, inside):
     folder = write_slices(tmp_path / "d é" / "slices", volume)
     place = folder if inside else folder.parent
-    (place / "scan.json").write_text(
-        json.dumps({"spacing_mm_zyx": SPACING, "grey_unit": "attenuation counts"})
-    )
+    (place / "scan.json").write_text(json.dumps({"spacing_mm_zyx": SPACING, "grey_unit": "attenuation counts"}))
     for source in (folder, folder.parent) if not inside else (folder,):
         scan = take(source)
         assert scan.geometry.spacing_mm_zyx == SPACING
@@ -192,9 +186,7 @@ def test_zero_is_white_is_turned_round(tmp_path, take, volume):
 
 def test_grey_in_colour_channels(tmp_path, take, volume):
     grey = np.repeat(volume[..., None], 3, axis=-1)
-    assert np.array_equal(
-        take(write_slices(tmp_path / "s", grey, photometric="rgb"), spacing_mm_zyx=1).array(), volume
-    )
+    assert np.array_equal(take(write_slices(tmp_path / "s", grey, photometric="rgb"), spacing_mm_zyx=1).array(), volume)
     grey[2, 0, 0, 1] ^= 1
     with pytest.raises(OssicleError, match="colour picture"):
         take(write_slices(tmp_path / "t", grey, photometric="rgb"), spacing_mm_zyx=1)
@@ -275,8 +267,6 @@ def test_xml_entities_are_refused(tmp_path, take, volume):
     for entities in (f'<!ENTITY l0 "lol">{lols}', '<!ENTITY l11 SYSTEM "file:///etc/hostname">'):
         body = '<OME><Image><Pixels PhysicalSizeX="&l11;"/></Image></OME>'
         text = f'<?xml version="1.0"?><!DOCTYPE OME [{entities}]>{body}'
-        tifffile.imwrite(
-            tmp_path / "a.tif", volume, photometric="minisblack", description=text, metadata=None
-        )
+        tifffile.imwrite(tmp_path / "a.tif", volume, photometric="minisblack", description=text, metadata=None)
         with pytest.raises(OssicleError, match="entities"):
             take(tmp_path / "a.tif", spacing_mm_zyx=1)

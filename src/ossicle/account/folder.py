@@ -146,11 +146,7 @@ def load_account(path: Path) -> Account:
     account = account_from_json(text, file)
     parts = file.parent / "parts.nii.gz"
     expected = account.made_by.parts_sha256
-    if (
-        expected is not None
-        and parts.is_file()
-        and hashlib.sha256(parts.read_bytes()).hexdigest() != expected
-    ):
+    if expected is not None and parts.is_file() and hashlib.sha256(parts.read_bytes()).hexdigest() != expected:
         raise OssicleError(
             "parts.nii.gz is not the one that account.json was written with",
             where=file.parent,

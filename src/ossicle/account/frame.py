@@ -12,9 +12,7 @@ from ossicle.reading.records import Reading, Vector
 __all__ = ["in_file_frame"]
 
 
-def in_file_frame(
-    reading: Reading, spacing_mm_zyx: Vector, affine: Sequence[Sequence[float]] | None
-) -> Reading:
+def in_file_frame(reading: Reading, spacing_mm_zyx: Vector, affine: Sequence[Sequence[float]] | None) -> Reading:
     """Return the reading with scan coordinates as the file's affine has them.
 
     Parameters
@@ -37,9 +35,7 @@ def in_file_frame(
 
     return replace(
         reading,
-        pose=replace(
-            reading.pose, scan_to_skull=np.asarray(reading.pose.scan_to_skull) @ np.linalg.inv(to_file)
-        ),
+        pose=replace(reading.pose, scan_to_skull=np.asarray(reading.pose.scan_to_skull) @ np.linalg.inv(to_file)),
         teeth=tuple(replace(t, centroid_mm_xyz=moved(t.centroid_mm_xyz)) for t in reading.teeth),
         parts=tuple(replace(p, centroid_mm_xyz=moved(p.centroid_mm_xyz)) for p in reading.parts),
     )

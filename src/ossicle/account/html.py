@@ -55,9 +55,7 @@ def account_html(account: Account, reading: Reading | None) -> str:
         pictures.
     """
     template, css, digest = _template()
-    regions = [
-        (REGIONS[region], [f for f in account.findings if f.region == region]) for region in _AFTER_DENTITION
-    ]
+    regions = [(REGIONS[region], [f for f in account.findings if f.region == region]) for region in _AFTER_DENTITION]
     used = dict.fromkeys(f.method for f in account.findings)
     known: Mapping[str, Method] = methods()
     return template.render(

@@ -217,7 +217,5 @@ def _letters(reading: Reading, row: Row, width: float) -> tuple[Letter, ...]:
         least = width / 46 * max([2.2, *(0.62 * len(name) + 0.4 for _, name in some)])
         places = spread([x for x, _ in some], least, width / 44, width * 43 / 44)
         above = deep == (row.jaw == "upper")
-        letters += [
-            Letter(name, place, x, above, deep) for place, (x, name) in zip(places, some, strict=True)
-        ]
+        letters += [Letter(name, place, x, above, deep) for place, (x, name) in zip(places, some, strict=True)]
     return tuple(letters)

@@ -78,15 +78,12 @@ def teeth_text(account: Account) -> str:
     return "\n".join(
         "  "
         + "  ".join(
-            cell.rjust(w) if i > 4 else cell.ljust(w)
-            for i, (cell, w) in enumerate(zip(row, widths, strict=True))
+            cell.rjust(w) if i > 4 else cell.ljust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))
         ).rstrip()
         for row in [head, unit, *rows]
     )
 
 
 def _wrapped(text: str, width: int) -> str:
-    filled = textwrap.fill(
-        tied(text), width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False
-    )
+    filled = textwrap.fill(tied(text), width, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
     return filled.replace("\u00a0", " ")

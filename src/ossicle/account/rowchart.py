@@ -151,8 +151,7 @@ def _row(
     for s in sorted(shapes, key=lambda s: s.tooth.emergence != "in_crypt"):
         t = s.tooth
         path = " ".join(
-            "M" + "L".join(f"{place.x(a):.2f},{place.y(b):.2f}" for a, b in polygon) + "Z"
-            for polygon in s.polygons
+            "M" + "L".join(f"{place.x(a):.2f},{place.y(b):.2f}" for a, b in polygon) + "Z" for polygon in s.polygons
         )
         label_x, label_y = labels[t.part]
         teeth.append(
@@ -202,9 +201,7 @@ def _label_places(
     """Names of teeth in place stand beyond the crowns, those in crypts beyond the roots."""
     places: dict[int, tuple[float, float]] = {}
     for deep in (False, True):
-        some = sorted(
-            (s for s in shapes if (s.tooth.emergence == "in_crypt") == deep), key=lambda s: place.x(s.along)
-        )
+        some = sorted((s for s in shapes if (s.tooth.emergence == "in_crypt") == deep), key=lambda s: place.x(s.along))
         low, high = (0.6 * letter, place.middle - 0.9 * letter)
         if place.side == "left":
             low, high = place.middle + 0.9 * letter, width - 0.6 * letter

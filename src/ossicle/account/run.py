@@ -50,14 +50,8 @@ def scan_facts(scan: Scan) -> ScanFacts:
         spacing_mm_zyx=geometry.spacing_mm_zyx,
         sources=tuple(Source(s.name, s.sha256) for s in scan.sources),
         grey_unit=scan.grey_unit,
-        handedness="mirrored"
-        if geometry.mirrored
-        else "assumed"
-        if geometry.handedness_assumed
-        else "stated",
-        affine_mm=None
-        if geometry.affine is None
-        else tuple(tuple(float(v) for v in row) for row in geometry.affine),
+        handedness="mirrored" if geometry.mirrored else "assumed" if geometry.handedness_assumed else "stated",
+        affine_mm=None if geometry.affine is None else tuple(tuple(float(v) for v in row) for row in geometry.affine),
     )
 
 

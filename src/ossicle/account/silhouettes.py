@@ -66,9 +66,7 @@ def silhouettes(reading: Reading, spacing_mm_zyx: tuple[float, float, float]) ->
         margin = None
         if tooth.emergence != "in_crypt" and np.isfinite(tooth.crown_height_mm):
             margin = float(out.max()) - tooth.emergence_fraction * tooth.crown_height_mm
-        found.append(
-            Silhouette(tooth, polygons, margin, float(out.min()), float(out.max()), float(np.median(along)))
-        )
+        found.append(Silhouette(tooth, polygons, margin, float(out.min()), float(out.max()), float(np.median(along))))
     return found
 
 
@@ -87,9 +85,7 @@ def unrolled(row: Row | None, skull_mm: FloatArray) -> FloatArray:
     for end, inner in ((curve[0], curve[1]), (curve[-1], curve[-2])):
         direction = (end - inner) / max(float(np.linalg.norm(end - inner)), 1e-9)
         ends.append(direction)
-    reach = float(np.linalg.norm(np.ptp(skull_mm, axis=0))) + 0.5 * float(
-        np.linalg.norm(np.ptp(curve, axis=0))
-    )
+    reach = float(np.linalg.norm(np.ptp(skull_mm, axis=0))) + 0.5 * float(np.linalg.norm(np.ptp(curve, axis=0)))
     line = np.concatenate([[curve[0] + ends[0] * reach], curve, [curve[-1] + ends[1] * reach]])
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]) - reach
     fine = np.linspace(run[0], run[-1], 4000)

@@ -15,9 +15,7 @@ __all__ = ["build_dentition"]
 _NEEDED: Final = frozenset(
     {"family", "order", "clade", "upper", "lower", "formula", "total", "status", "loci_status", "source"}
 )
-_OPTIONAL: Final = frozenset(
-    {"replaced", "unreplaced", "transient", "continuous", "applies_to", "notes", "variants"}
-)
+_OPTIONAL: Final = frozenset({"replaced", "unreplaced", "transient", "continuous", "applies_to", "notes", "variants"})
 
 
 def build_dentition(name: str, row: Mapping[str, Any]) -> Dentition:
@@ -100,9 +98,7 @@ def _listed(row: Mapping[str, Any], field: str, adult: tuple[ToothName, ...], wh
     return named
 
 
-def _replaced(
-    row: Mapping[str, Any], adult: tuple[ToothName, ...], clade: Clade, where: str
-) -> set[ToothName]:
+def _replaced(row: Mapping[str, Any], adult: tuple[ToothName, ...], clade: Clade, where: str) -> set[ToothName]:
     """Return the replaced loci: those named, or the clade's rule less the unreplaced ones named.
 
     Placentals replace incisors, canine and premolars; metatherians the last premolar, P3, only (van Nievelt &
@@ -127,9 +123,7 @@ def _transient(row: Mapping[str, Any], where: str) -> tuple[TemplateTooth, ...]:
     for tooth in teeth:
         if not tooth.deciduous:
             raise OssicleError(f"{tooth} is called transient but is not deciduous", where=where)
-    return tuple(
-        TemplateTooth(tooth.tooth_class, tooth.position, False, tooth.jaw, transient=True) for tooth in teeth
-    )
+    return tuple(TemplateTooth(tooth.tooth_class, tooth.position, False, tooth.jaw, transient=True) for tooth in teeth)
 
 
 def _one_of(value: str, allowed: tuple[str, ...], where: str) -> str:
@@ -143,9 +137,7 @@ def _check(made: Dentition, row: Mapping[str, Any], where: str) -> None:
     if made.formula != made.published:
         raise OssicleError(f"the loci give {made.formula} but the formula is {made.published}", where=where)
     if made.formula.total != row["total"]:
-        raise OssicleError(
-            f"the loci give {made.formula.total} teeth but the total is {row['total']}", where=where
-        )
+        raise OssicleError(f"the loci give {made.formula.total} teeth but the total is {row['total']}", where=where)
     if not made.source.strip():
         raise OssicleError("the row names no source", where=where)
     for jaw in JAWS:

@@ -50,6 +50,4 @@ def dentition(name: str) -> Dentition:
     for key in known:
         if key.casefold() == name.strip().casefold():
             return known[key]
-    raise OssicleError(
-        f"no dentition is called {shown(name)}", mend="use a genus of the dentition list, or auto"
-    )
+    raise OssicleError(f"no dentition is called {shown(name)}", mend="use a genus of the dentition list, or auto")

@@ -117,15 +117,11 @@ def eruption_order(dentition: Dentition) -> EruptionOrder:
     """
     name = _table_for(dentition)
     if name is None:
-        raise OssicleError(
-            f"no order of eruption is known for {dentition.name}", mend="give another dentition"
-        )
+        raise OssicleError(f"no order of eruption is known for {dentition.name}", mend="give another dentition")
     generic = name.startswith("generic")
     table = _tables()[name]
     known = [LocusList.parse(step) for step in table["steps"]]
-    step_by_key = {
-        _key(tooth): number for number, step in enumerate(known) for tooth in step.upper + step.lower
-    }
+    step_by_key = {_key(tooth): number for number, step in enumerate(known) for tooth in step.upper + step.lower}
     groups: dict[int, list[ToothName]] = {}
     late: list[ToothName] = []
     for tooth, place in _teeth_with_place(dentition):

@@ -107,9 +107,7 @@ class Formula:
         letters = [field.name for field in fields(Counts)]
         for name, counts in quadrants.items():
             if name not in names:
-                raise OssicleError(
-                    f"no quadrant is called {shown(str(name))}", mend=f"use {', '.join(names)}"
-                )
+                raise OssicleError(f"no quadrant is called {shown(str(name))}", mend=f"use {', '.join(names)}")
             for letter in counts:
                 if letter not in letters:
                     raise OssicleError(
@@ -216,9 +214,7 @@ class Formula:
             letters += [letter for letter in permanent if upper[letter] or lower[letter]]
         if raised:
             return [
-                letter
-                + str(upper[letter]).translate(_SUPERSCRIPTS)
-                + str(lower[letter]).translate(_SUBSCRIPTS)
+                letter + str(upper[letter]).translate(_SUPERSCRIPTS) + str(lower[letter]).translate(_SUBSCRIPTS)
                 for letter in letters
             ]
         return [f"{letter}{upper[letter]}/{lower[letter]}" for letter in letters]

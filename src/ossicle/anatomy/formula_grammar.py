@@ -41,9 +41,7 @@ _LETTERS = r"(?P<d_before>[dD])?(?P<letter>[iIcCmM]|[pP][mM]?)(?P<d_after>d)?\.?
 _ITEM = re.compile(rf"(?:{_LETTERS}\s*)?{_UPPER_LOWER}")
 _BETWEEN = re.compile(r"[\s,;+.]*")
 _RAISED = re.compile(rf"\^({_NUMBER})\s*/?\s*_({_NUMBER})|_({_NUMBER})\s*/?\s*\^({_NUMBER})")
-_PLACES = re.compile(
-    rf"(?P<d>[dD]\s*)?(?P<numbers>{_NUMBER}(?P<gap>\s?[.:-]\s?|\s){_NUMBER}(?:(?P=gap){_NUMBER})*)"
-)
+_PLACES = re.compile(rf"(?P<d>[dD]\s*)?(?P<numbers>{_NUMBER}(?P<gap>\s?[.:-]\s?|\s){_NUMBER}(?:(?P=gap){_NUMBER})*)")
 _TWICE = re.compile(r"2\s*x?\s*(?P<before>[(\[{].+[)\]}])|(?P<after>.+?)\s*x\s*2")
 _TOTAL = re.compile(r"(?P<number>\d{1,4})(?P<twice>\s*x\s*2)?(?:\s*teeth)?\.?")
 _BEFORE_TOTAL = re.compile(r"[\s,;:]*\b(?:total|sum)$", re.IGNORECASE)
@@ -157,9 +155,7 @@ def _by_items(body: str, where: str) -> Formula:
         _refuse(f"counts without letters must be the four of I C P M, not {len(items)}", where)
     upper: dict[str, int] = {}
     lower: dict[str, int] = {}
-    for letter, item in zip(
-        (_letter_of(item, place) for place, item in enumerate(items)), items, strict=True
-    ):
+    for letter, item in zip((_letter_of(item, place) for place, item in enumerate(items)), items, strict=True):
         if letter in upper:
             _refuse(f"{letter} is counted twice", where)
         _check_sides(item, where)
@@ -205,9 +201,7 @@ def _check_total(formula: Formula, stated: str, where: str) -> None:
     if match["twice"]:
         if number * 2 == counted:
             return
-        _refuse(
-            f"it states {number} x 2 teeth but counts {counted}", where, "correct the counts or the total"
-        )
+        _refuse(f"it states {number} x 2 teeth but counts {counted}", where, "correct the counts or the total")
     if number == counted:
         return
     hint = " (the number of one side)" if formula.is_symmetric and number * 2 == counted else ""

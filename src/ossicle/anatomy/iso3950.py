@@ -33,9 +33,7 @@ _PLACES: Final[tuple[tuple[ToothClass, int], ...]] = (
 )
 _DECIDUOUS_PLACES: Final = 5
 _CODE = re.compile(r"([1-4])\.?([1-8])|([5-8])\.?([1-5])", re.ASCII)
-_MEND: Final = (
-    "permanent teeth are 11 to 18, 21 to 28, 31 to 38, 41 to 48, deciduous ones 51 to 55 and so on to 85"
-)
+_MEND: Final = "permanent teeth are 11 to 18, 21 to 28, 31 to 38, 41 to 48, deciduous ones 51 to 55 and so on to 85"
 
 
 def from_iso3950(code: str | int) -> ToothName:
@@ -67,9 +65,7 @@ def to_iso3950(tooth: ToothName) -> str:
         raise OssicleError(f"{tooth} has no side, which ISO 3950 needs", mend="say right or left")
     place = (tooth.tooth_class, tooth.position)
     if place not in _PLACES:
-        raise OssicleError(
-            f"{tooth} is no tooth of the human dentition", mend="ISO 3950 names human teeth only"
-        )
+        raise OssicleError(f"{tooth} is no tooth of the human dentition", mend="ISO 3950 names human teeth only")
     quadrant = _QUADRANTS.index((tooth.jaw, tooth.side)) + 1
     digit = _PLACES.index(place) + 1
     return f"{quadrant + 4 if tooth.deciduous else quadrant}{digit}"
@@ -85,7 +81,5 @@ def iso3950_successor(code: str | int) -> str:
     """
     tooth = from_iso3950(code)
     if not tooth.deciduous:
-        raise OssicleError(
-            f"{shown(str(code))} is a permanent tooth, which nothing replaces", mend="give 51 to 85"
-        )
+        raise OssicleError(f"{shown(str(code))} is a permanent tooth, which nothing replaces", mend="give 51 to 85")
     return to_iso3950(ToothName(tooth.locus, "permanent"))

@@ -77,9 +77,7 @@ class Locus:
             )
         limit = 1 if self.tooth_class == "canine" else MAX_POSITION
         if not 1 <= self.position <= limit:
-            raise OssicleError(
-                f"no {self.tooth_class} has position {self.position}", mend=f"count from 1 to {limit}"
-            )
+            raise OssicleError(f"no {self.tooth_class} has position {self.position}", mend=f"count from 1 to {limit}")
 
     @property
     def letter(self) -> str:

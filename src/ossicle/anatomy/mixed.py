@@ -137,8 +137,6 @@ def _end_of_newborn(dentition: Dentition) -> float:
     """Return the fraction at which the first molar or replacing tooth begins to come through."""
     order = eruption_order(dentition)
     late = [
-        number
-        for number, group in enumerate(order.steps)
-        if any(tooth.generation == "permanent" for tooth in group)
+        number for number, group in enumerate(order.steps) if any(tooth.generation == "permanent" for tooth in group)
     ]
     return min(late) / len(order.steps)

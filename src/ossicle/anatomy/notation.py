@@ -47,10 +47,7 @@ _MARKED_RUN = re.compile(f"[{''.join(_SUPERSCRIPT)}]+|[{''.join(_SUBSCRIPT)}]+")
 _TAGS = re.compile(r"<(su[pb])>\s*([^<>]{1,9}?)\s*</\1>", re.IGNORECASE)
 _BRACED = re.compile(r"([\^_])\{\s*([^{}]{1,9}?)\s*\}")
 _SINGLES = str.maketrans(
-    dict.fromkeys(_DASHES, "-")
-    | dict.fromkeys(_STROKES, "/")
-    | dict.fromkeys(_DOTS, ".")
-    | dict.fromkeys(_TIMES, "x")
+    dict.fromkeys(_DASHES, "-") | dict.fromkeys(_STROKES, "/") | dict.fromkeys(_DOTS, ".") | dict.fromkeys(_TIMES, "x")
 )
 
 

@@ -42,9 +42,7 @@ def cascade_share(first: float, second: float, third: float) -> float:
     """
     _positive(first, second)
     if third < 0:
-        raise OssicleError(
-            f"a molar cannot be {third} large", mend="give sizes of one unit, 0 for a lost third"
-        )
+        raise OssicleError(f"a molar cannot be {third} large", mend="give sizes of one unit, 0 for a lost third")
     return second / (first + second + third)
 
 

@@ -122,9 +122,7 @@ def scheme(name: str) -> NamingScheme:
     for key, found in load_schemes().items():
         if key.casefold() == name.strip().casefold():
             return found
-    raise OssicleError(
-        f"no naming scheme is called {shown(name)}", mend=f"use one of {', '.join(load_schemes())}"
-    )
+    raise OssicleError(f"no naming scheme is called {shown(name)}", mend=f"use one of {', '.join(load_schemes())}")
 
 
 _COUNTED: Final[tuple[ToothClass, ...]] = ("incisor", "premolar")

@@ -101,9 +101,7 @@ def stage_tables() -> tuple[StageTable, ...]:
             margin=row["margin"],
             status=row["status"],
             source=row["source"],
-            classes=tuple(
-                (entry["name"], entry["age"], LocusList.parse(entry["teeth"])) for entry in row["classes"]
-            ),
+            classes=tuple((entry["name"], entry["age"], LocusList.parse(entry["teeth"])) for entry in row["classes"]),
         )
         for row in tomllib.loads(text)["table"]
     )
@@ -126,9 +124,7 @@ def published_classes(dentition: Dentition, erupted: Iterable[ToothName]) -> tup
     for table in stage_tables():
         if table.dentition != dentition.name:
             continue
-        reached = [
-            (name, age) for name, age, needed in table.classes if _seen(needed.upper + needed.lower) <= passed
-        ]
+        reached = [(name, age) for name, age, needed in table.classes if _seen(needed.upper + needed.lower) <= passed]
         if reached:
             name, age = reached[-1]
             found.append(PublishedClass(table.name, name, age, table.margin, table.status, table.source))
@@ -160,10 +156,7 @@ def growth_stage(
     erupted = tuple(erupted)
     seen = _seen(erupted)
     late = [
-        str(tooth.adult_name)
-        for jaw in JAWS
-        for tooth in dentition.loci(jaw)
-        if tooth.generations[-1] == "permanent"
+        str(tooth.adult_name) for jaw in JAWS for tooth in dentition.loci(jaw) if tooth.generations[-1] == "permanent"
     ]
     published = published_classes(dentition, erupted)
     if not late:

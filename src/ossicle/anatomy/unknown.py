@@ -102,9 +102,7 @@ def _permanent_counts(formula: Formula) -> tuple[int, ...]:
 
 def _require_one_side(formula: Formula) -> None:
     if not formula.is_symmetric:
-        raise OssicleError(
-            f"the sides of the formula {formula} differ", mend="give one side with formula.half"
-        )
+        raise OssicleError(f"the sides of the formula {formula} differ", mend="give one side with formula.half")
     if formula.has_deciduous:
         raise OssicleError(
             f"the formula {formula} counts deciduous teeth", mend="give the permanent and unreplaced teeth"
@@ -192,9 +190,7 @@ def template_from_formula(formula: Formula, clade: Clade) -> Dentition:
 
 def _row(counts: Counts, jaw: Jaw, clade: Clade) -> tuple[TemplateTooth, ...]:
     if counts.C > 1:
-        raise OssicleError(
-            f"{counts.C} canines are counted in one quadrant", mend="count one of them as another tooth"
-        )
+        raise OssicleError(f"{counts.C} canines are counted in one quadrant", mend="count one of them as another tooth")
     last = _LARGEST_PREMOLAR[clade]
     return tuple(
         TemplateTooth(tooth_class, position, _is_replaced(tooth_class, position, clade), jaw)

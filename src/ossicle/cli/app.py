@@ -129,9 +129,7 @@ def read(
 
 @app.command(epilog="Example: ossicle account reading/juvenile --format csv --out juvenile.csv")
 def account(
-    path: Annotated[
-        Path, typer.Argument(help="A folder that `ossicle read --out` wrote.", show_default=False)
-    ],
+    path: Annotated[Path, typer.Argument(help="A folder that `ossicle read --out` wrote.", show_default=False)],
     form: Annotated[Form, typer.Option("--format", help="How to put it out.")] = Form.text,
     out: Annotated[
         Path | None,

@@ -53,8 +53,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return DONE
     except MemoryError as error:
         return _told(
-            "The memory of this machine does not suffice for this scan; close other programs or read a "
-            "coarser copy.",
+            "The memory of this machine does not suffice for this scan; close other programs or read a coarser copy.",
             MENDABLE,
             error if debug else None,
         )

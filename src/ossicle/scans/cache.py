@@ -167,16 +167,12 @@ class Cache:
             pass
         return None
 
-    def remember(
-        self, request: str, listing: Sequence[Path], files: Iterable[Path], key: str, began_ns: int
-    ) -> None:
+    def remember(self, request: str, listing: Sequence[Path], files: Iterable[Path], key: str, began_ns: int) -> None:
         """Note which store belongs to a request, unless its files are too fresh to trust their times."""
         known = set(listing)
         elsewhere = [path for path in files if path not in known]
         states = [_state(path) for path in [*listing, *elsewhere]]
-        if any(
-            state is not None and max(state[1], state[2]) > began_ns - _TRUST_AFTER_NS for state in states
-        ):
+        if any(state is not None and max(state[1], state[2]) > began_ns - _TRUST_AFTER_NS for state in states):
             return
         record = {"states": states, "elsewhere": [str(path) for path in elsewhere], "key": key}
         self._write(self._record(request), record)

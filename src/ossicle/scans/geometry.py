@@ -70,14 +70,10 @@ class Geometry:
         if self.affine is not None:
             affine = np.array(self.affine, dtype=np.float64)
             if affine.shape != (4, 4) or not np.all(np.isfinite(affine)):
-                raise OssicleError(
-                    "the orientation matrix is not 4 x 4 finite numbers", mend="mend the header"
-                )
+                raise OssicleError("the orientation matrix is not 4 x 4 finite numbers", mend="mend the header")
             columns = np.linalg.norm(affine[:3, :3], axis=0)
             if np.any(columns <= 0) or abs(np.linalg.det(affine[:3, :3] / columns)) < 1e-3:
-                raise OssicleError(
-                    "the orientation matrix lays two axes on one another", mend="mend the header"
-                )
+                raise OssicleError("the orientation matrix lays two axes on one another", mend="mend the header")
             if not np.allclose(columns[::-1], spacing, rtol=1e-3):
                 raise OssicleError(
                     f"the orientation matrix has spacing {tuple(columns[::-1])} mm, not {tuple(spacing)} mm",

@@ -23,9 +23,7 @@ MOST_EXPANSION = 1100
 """DEFLATE cannot pack more than 1032 bytes into one (RFC 1951, as measured by the authors of zlib)."""
 
 
-def check_claim(
-    shape_zyx: Sequence[int], itemsize: float, held_bytes: int, *, where: str, packed: bool
-) -> None:
+def check_claim(shape_zyx: Sequence[int], itemsize: float, held_bytes: int, *, where: str, packed: bool) -> None:
     """Refuse a header whose volume is empty, one slice, impossibly large, or larger than its file can hold.
 
     Parameters
@@ -44,9 +42,7 @@ def check_claim(
     if z < 2:
         raise OssicleError("this is one single slice, not a volume", where=where, mend="give the whole stack")
     if min(y, x) < 2:
-        raise OssicleError(
-            f"slices of {y} x {x} voxels make no volume", where=where, mend="give a whole scan"
-        )
+        raise OssicleError(f"slices of {y} x {x} voxels make no volume", where=where, mend="give a whole scan")
     needed = round(z * y * x * itemsize)
     if needed > held_bytes * (MOST_EXPANSION if packed else 1):
         raise OssicleError(
@@ -61,9 +57,7 @@ def check_size(shape_zyx: Sequence[int], *, where: str) -> None:
     """Refuse a volume without voxels, or larger than any scan."""
     z, y, x = (int(n) for n in shape_zyx)
     if min(z, y, x) < 1:
-        raise OssicleError(
-            f"the header claims a volume of {z} x {y} x {x} voxels", where=where, mend="mend the header"
-        )
+        raise OssicleError(f"the header claims a volume of {z} x {y} x {x} voxels", where=where, mend="mend the header")
     if z * y * x > MOST_VOXELS or max(z, y, x) > MOST_ALONG_AN_AXIS:
         raise OssicleError(
             f"the header claims {z} x {y} x {x} voxels, more than any scan has",
@@ -98,6 +92,4 @@ def stored_type(dtype: np.dtype[Any], *, where: str) -> np.dtype[Any]:
         return np.dtype(f"i{min(dtype.itemsize, 4)}")
     if dtype.kind == "f":
         return np.dtype(np.float32)
-    raise OssicleError(
-        f"voxels of type {dtype} are no grey values", where=where, mend="export whole or real numbers"
-    )
+    raise OssicleError(f"voxels of type {dtype} are no grey values", where=where, mend="export whole or real numbers")

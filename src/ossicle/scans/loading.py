@@ -94,9 +94,7 @@ def _load(
         return open_store(source, threads=threads)
     source = _inner_slices(source)
     options = {
-        "spacing": None
-        if spacing_mm_zyx is None
-        else np.atleast_1d(np.asarray(spacing_mm_zyx, dtype=float)).tolist(),
+        "spacing": None if spacing_mm_zyx is None else np.atleast_1d(np.asarray(spacing_mm_zyx, dtype=float)).tolist(),
         "series": series,
         "mirrored": mirrored,
     }
@@ -159,9 +157,7 @@ def _plain_sentences() -> Iterator[None]:
 class _Plan:
     """All that is known before voxels are read: geometry, unit and the warnings so far."""
 
-    def __init__(
-        self, source: Path, stack: Stack, option: Sequence[float] | float | None, mirrored: bool
-    ) -> None:
+    def __init__(self, source: Path, stack: Stack, option: Sequence[float] | float | None, mirrored: bool) -> None:
         self.source, self.stack = source, stack
         sidecar = find_sidecar(source) or Sidecar(source)
         self.warnings = list(stack.warnings)
@@ -199,8 +195,7 @@ class _Plan:
                 not says_left
             ):  # a sidecar's "mirrored: false" against a left-handed affine: the affine is the file's word
                 self.warnings[-1] = (
-                    f"The file states left-handed axes, {by} says they are not mirrored; the file was "
-                    "followed."
+                    f"The file states left-handed axes, {by} says they are not mirrored; the file was followed."
                 )
         if settled:
             return Geometry(spacing, stated.affine, says_left, False)
@@ -256,9 +251,7 @@ class _Intake:
             ThreadPoolExecutor(1, thread_name_prefix="intake-ahead") as ahead,
             ThreadPoolExecutor(1, thread_name_prefix="intake-digest") as digester,
         ):
-            digests = (
-                [] if per_slice_digests else [digester.submit(self._digest, path) for path in stack.files]
-            )
+            digests = [] if per_slice_digests else [digester.submit(self._digest, path) for path in stack.files]
             coming: Future[NDArray[Any]] = ahead.submit(self._slab, *bounds[0], pool)
             try:
                 for number, (z0, _) in enumerate(bounds):

@@ -109,9 +109,7 @@ def _stacks_of_one_pattern(names: Sequence[str]) -> list[NumberedStack]:
         if goes_along:
             for i in varying:
                 piece[2 * i + 1] = "#"
-        stacks.append(
-            NumberedStack("".join(piece), tuple(n for _, n in members), tuple(i for i, _ in members))
-        )
+        stacks.append(NumberedStack("".join(piece), tuple(n for _, n in members), tuple(i for i, _ in members)))
     return stacks
 
 

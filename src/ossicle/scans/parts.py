@@ -47,9 +47,7 @@ def write_parts_nifti(path: Path, labels_zyx: ArrayLike3D, geometry: Geometry) -
     """
     packed = path.name.lower().endswith(".nii.gz")
     if not packed and not path.name.lower().endswith(".nii"):
-        raise OssicleError(
-            "labels are written as .nii or .nii.gz", where=shown(path), mend="name the file so"
-        )
+        raise OssicleError("labels are written as .nii or .nii.gz", where=shown(path), mend="name the file so")
     if labels_zyx.dtype.kind not in "biu" or len(labels_zyx.shape) != 3:
         raise OssicleError(f"labels of type {labels_zyx.dtype} are not whole numbers", where=shown(path))
     shape = labels_zyx.shape
@@ -60,9 +58,7 @@ def write_parts_nifti(path: Path, labels_zyx: ArrayLike3D, geometry: Geometry) -
         slab = labels_zyx[a:b]
         low, high = min(low, int(slab.min())), max(high, int(slab.max()))
     if low < 0 or high > np.iinfo(np.uint32).max:
-        raise OssicleError(
-            f"labels run from {low} to {high}", where=shown(path), mend="number parts from 1 up"
-        )
+        raise OssicleError(f"labels run from {low} to {high}", where=shown(path), mend="number parts from 1 up")
     dtype = np.dtype(np.uint8 if high < 256 else np.uint16 if high < 65536 else np.uint32).newbyteorder("<")
     header = _header(shape, dtype, geometry)
     try:
@@ -85,9 +81,7 @@ def write_parts_nifti(path: Path, labels_zyx: ArrayLike3D, geometry: Geometry) -
         temporary.unlink(missing_ok=True)
 
 
-def _write(
-    file: Any, header: bytes, labels: ArrayLike3D, slabs: list[tuple[int, int]], dtype: np.dtype[Any]
-) -> None:
+def _write(file: Any, header: bytes, labels: ArrayLike3D, slabs: list[tuple[int, int]], dtype: np.dtype[Any]) -> None:
     file.write(header)
     for a, b in slabs:
         slab: NDArray[Any] = labels[a:b]

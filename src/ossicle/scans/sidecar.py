@@ -110,9 +110,7 @@ def read_sidecar(path: Path) -> Sidecar:
     where = shown(path.name)
     try:
         if path.stat().st_size > _LARGEST:
-            raise OssicleError(
-                "the sidecar is larger than 1 MB", where=where, mend="keep only the scan's own facts"
-            )
+            raise OssicleError("the sidecar is larger than 1 MB", where=where, mend="keep only the scan's own facts")
         text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         if path.suffix == ".txt" and path.stem != "scan":
@@ -165,9 +163,7 @@ def _numbers(value: Any, key: str, where: str) -> list[float]:
             raise TypeError
         return [float(v) for v in value]
     except (TypeError, ValueError, OverflowError) as error:
-        raise OssicleError(
-            f"“{key}” is not a number or a list of numbers", where=where, mend="mend it"
-        ) from error
+        raise OssicleError(f"“{key}” is not a number or a list of numbers", where=where, mend="mend it") from error
 
 
 def _spacing(keys: Mapping[str, Any], where: str) -> Spacing | None:
@@ -189,9 +185,7 @@ def _spacing(keys: Mapping[str, Any], where: str) -> Spacing | None:
                 return Spacing(checked(values, f"{where}, {key}"), where)
     for name in ("spacing", "voxel_size"):
         if name in keys:
-            raise OssicleError(
-                f"“{name}” gives no unit", where=where, mend=f"write {name}_mm_zyx or {name}_um_zyx"
-            )
+            raise OssicleError(f"“{name}” gives no unit", where=where, mend=f"write {name}_mm_zyx or {name}_um_zyx")
     return None
 
 
@@ -241,16 +235,12 @@ def _type(keys: Mapping[str, Any], where: str) -> np.dtype[Any] | None:
         raise OssicleError(f"the voxel type “{value}” is not known", where=where,
                            mend="write uint8, int16, uint16, int32 or float32") from error  # fmt: skip
     if dtype.kind not in "uif" or dtype.itemsize > 8:
-        raise OssicleError(
-            f"the voxel type “{value}” is no grey value", where=where, mend="write uint8, uint16 ..."
-        )
+        raise OssicleError(f"the voxel type “{value}” is no grey value", where=where, mend="write uint8, uint16 ...")
     return dtype
 
 
 def _byte_order(keys: Mapping[str, Any], where: str) -> str | None:
-    value = next(
-        (keys[key] for key in ("byte_order", "byteorder", "endian", "endianness") if key in keys), None
-    )
+    value = next((keys[key] for key in ("byte_order", "byteorder", "endian", "endianness") if key in keys), None)
     if value is None:
         return None
     name = str(value).strip().lower()

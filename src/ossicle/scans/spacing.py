@@ -10,9 +10,7 @@ from ossicle.errors import OssicleError
 
 __all__ = ["Spacing", "length_in_mm", "parse_spacing", "plausibility", "resolve_spacing"]
 
-HOW_TO_GIVE = (
-    "give it as --spacing 0.05 (all three) or --spacing Z,Y,X in mm, or in a scan.json beside the slices"
-)
+HOW_TO_GIVE = "give it as --spacing 0.05 (all three) or --spacing Z,Y,X in mm, or in a scan.json beside the slices"
 
 _MM = {
     "m": 1000.0, "meter": 1000.0, "metre": 1000.0, "meters": 1000.0, "metres": 1000.0,
@@ -112,8 +110,7 @@ def plausibility(shape_zyx: Sequence[int], mm_zyx: Sequence[float]) -> list[str]
     largest, smallest = max(mm_zyx), min(mm_zyx)
     if largest > 5:
         warnings.append(
-            f"A voxel of {largest:g} mm is far too large for a skull's CT: was the spacing meant in "
-            "micrometres?"
+            f"A voxel of {largest:g} mm is far too large for a skull's CT: was the spacing meant in micrometres?"
         )
     if smallest < 0.0005:
         warnings.append(

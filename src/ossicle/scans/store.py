@@ -122,11 +122,7 @@ def halve(block: NDArray[Any]) -> NDArray[Any]:
 
     Whole numbers are rounded to the nearest (halves up).
     """
-    wide = (
-        {1: np.int16, 2: np.int32}.get(block.dtype.itemsize, np.int64)
-        if block.dtype.kind in "iu"
-        else np.float32
-    )
+    wide = {1: np.int16, 2: np.int32}.get(block.dtype.itemsize, np.int64) if block.dtype.kind in "iu" else np.float32
     total = _pairs(_pairs(_pairs(block, 0, wide), 1, wide), 2, wide)
     if block.dtype.kind in "iu":
         return ((total + 4) >> 3).astype(block.dtype)
@@ -165,9 +161,7 @@ class StoreWriter:
         For compression.
     """
 
-    def __init__(
-        self, folder: Path, shape_zyx: tuple[int, int, int], dtype: np.dtype[Any], threads: int
-    ) -> None:
+    def __init__(self, folder: Path, shape_zyx: tuple[int, int, int], dtype: np.dtype[Any], threads: int) -> None:
         self.folder = folder
         self.shapes = level_shapes(shape_zyx)
         use_threads(threads)
@@ -232,9 +226,7 @@ class StoreWriter:
         """
         if any(done != shape[0] for done, shape in zip(self._written, self.shapes, strict=True)):
             raise RuntimeError("the store lacks slices")
-        pieces = sum(
-            math.prod(-(-n // c) for n, c in zip(a.shape, a.chunks, strict=True)) for a in self._arrays
-        )
+        pieces = sum(math.prod(-(-n // c) for n, c in zip(a.shape, a.chunks, strict=True)) for a in self._arrays)
         self._group.attrs.update(
             {
                 "ome": ome_metadata(scan.geometry, len(self.shapes)),
@@ -309,9 +301,7 @@ def open_store(path: Path, *, threads: int = 2) -> Scan:
                 where=shown(path),
                 mend="take the scan in again",
             )
-        pieces = sum(
-            1 for level in path.iterdir() if level.is_dir() for f in (level / "c").rglob("*") if f.is_file()
-        )
+        pieces = sum(1 for level in path.iterdir() if level.is_dir() for f in (level / "c").rglob("*") if f.is_file())
         if pieces != int(record["chunks"]):
             raise OssicleError(
                 f"the stored volume has {pieces} pieces of {record['chunks']}",
@@ -322,9 +312,7 @@ def open_store(path: Path, *, threads: int = 2) -> Scan:
         return Scan(
             values=open_level(path, 0),
             geometry=Geometry.from_json(record["geometry"]),
-            sources=tuple(
-                Source(str(s["name"]), str(s["sha256"]), int(s["bytes"])) for s in record["sources"]
-            ),
+            sources=tuple(Source(str(s["name"]), str(s["sha256"]), int(s["bytes"])) for s in record["sources"]),
             grey_unit=str(record["grey_unit"]),
             warnings=tuple(str(w) for w in record["warnings"]),
             store=path,

@@ -30,9 +30,7 @@ _LARGEST_METADATA = 16 << 20
 def read_metadata(path: Path) -> dict[str, Any]:
     """Read a JSON file of metadata; raises OssicleError where it is none or larger than 16 MB."""
     if path.stat().st_size > _LARGEST_METADATA:
-        raise OssicleError(
-            "its metadata are larger than 16 MB", where=shown(path), mend="write the store again"
-        )
+        raise OssicleError("its metadata are larger than 16 MB", where=shown(path), mend="write the store again")
     data = json.loads(path.read_bytes())
     if not isinstance(data, dict):
         raise OssicleError("its metadata are no object", where=shown(path), mend="write the store again")
@@ -54,13 +52,9 @@ def check_array(folder: Path, where: str) -> tuple[int, ...]:
         kind, piece = data["dtype"], data["chunks"]
         used = {c["id"] for c in [data.get("compressor"), *(data.get("filters") or [])] if c is not None}
     else:
-        raise OssicleError(
-            "the array of its full resolution is missing", where=where, mend="copy the store again"
-        )
+        raise OssicleError("the array of its full resolution is missing", where=where, mend="copy the store again")
     if not isinstance(kind, str) or np.dtype(kind).kind not in "buif":
-        raise OssicleError(
-            f"voxels of type {kind} are no grey values", where=where, mend="export grey values"
-        )
+        raise OssicleError(f"voxels of type {kind} are no grey values", where=where, mend="export grey values")
     if used - _CODECS:
         raise OssicleError(
             f"its compression {', '.join(sorted(map(str, used - _CODECS)))} is not read",
@@ -71,7 +65,5 @@ def check_array(folder: Path, where: str) -> tuple[int, ...]:
     if len(piece) != len(shape) or any(int(n) < 1 for n in (*piece, *shape)):
         raise OssicleError("its pieces have no proper shape", where=where, mend="write the store again")
     if math.prod(int(n) for n in piece) * np.dtype(kind).itemsize > _LARGEST_PIECE:
-        raise OssicleError(
-            "a piece of it is larger than 1 GB", where=where, mend="write it with smaller chunks"
-        )
+        raise OssicleError("a piece of it is larger than 1 GB", where=where, mend="write it with smaller chunks")
     return shape

@@ -76,9 +76,7 @@ def test_rods_hold_the_stated_apatite() -> None:
     calcium = 5 * 40.078 / 502.31  # share of calcium in hydroxyapatite, Ca5(PO4)3OH
     for i, density in enumerate(PHANTOM_DENSITIES):
         rod = MATERIALS[PHANTOM_FIRST + i]
-        assert rod.density * rod.fractions.get("Ca", 0.0) == pytest.approx(
-            density * calcium, rel=1e-3, abs=1e-9
-        )
+        assert rod.density * rod.fractions.get("Ca", 0.0) == pytest.approx(density * calcium, rel=1e-3, abs=1e-9)
 
 
 @pytest.mark.parametrize(("tissue", "kev"), [(99, 60.0), (BONE, 0.5), (BONE, float("nan"))])

@@ -148,9 +148,7 @@ def test_noise_has_the_colour_of_a_reconstruction() -> None:
     powers = {}
     for mode in ("image", "projections"):
         # Uniform attenuation is left out: nothing but air keeps the noise the same everywhere.
-        how = replace(
-            MONO, mode=mode, noise=0.06, blur_mm=0.08, views=200, photons=None if mode == "image" else 1e4
-        )
+        how = replace(MONO, mode=mode, noise=0.06, blur_mm=0.08, views=200, photons=None if mode == "image" else 1e4)
         made = scan(np.zeros((count, n, n), np.uint8), how).attenuation()
         power = np.mean(np.abs(np.fft.fft2(made)) ** 2, axis=0)
         f = np.hypot(np.fft.fftfreq(n)[:, None], np.fft.fftfreq(n))
@@ -213,14 +211,8 @@ def test_rings_are_as_strong_as_asked_and_round(mode: str) -> None:
     y, x = np.mgrid[0:n, 0:n] - (n - 1) / 2
     angle = np.arctan2(y, x)
     # Upper half (half a turn gives each side of the detector half a circle): the same radius, apart in angle.
-    right = [
-        made[:, (np.abs(distance - r) < 0.6) & (angle > 0.2) & (angle < 1.2)].mean(axis=1)
-        for r in range(20, 40)
-    ]
-    left = [
-        made[:, (np.abs(distance - r) < 0.6) & (angle > 1.8) & (angle < 2.8)].mean(axis=1)
-        for r in range(20, 40)
-    ]
+    right = [made[:, (np.abs(distance - r) < 0.6) & (angle > 0.2) & (angle < 1.2)].mean(axis=1) for r in range(20, 40)]
+    left = [made[:, (np.abs(distance - r) < 0.6) & (angle > 1.8) & (angle < 2.8)].mean(axis=1) for r in range(20, 40)]
     assert np.corrcoef(np.ravel(right), np.ravel(left))[0, 1] > (0.9 if mode == "image" else 0.3)
 
 
@@ -343,9 +335,7 @@ def test_every_degradation_can_be_asked_for_and_does_what_it_says() -> None:
     assert clean.noise == 2 * PRESETS["typical"].noise
     empty = np.zeros((16, 64, 64), np.uint8)
     once, twice = preset("clean"), degraded(preset("clean"), "double noise")[0]
-    assert scan(empty, twice).attenuation().std() / scan(empty, once).attenuation().std() == pytest.approx(
-        2, rel=0.02
-    )
+    assert scan(empty, twice).attenuation().std() / scan(empty, once).attenuation().std() == pytest.approx(2, rel=0.02)
     with pytest.raises(OssicleError, match="double noise"):
         degraded(once, "worse")
 

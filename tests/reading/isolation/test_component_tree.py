@@ -34,9 +34,7 @@ def test_every_level_has_the_components_of_scikit_image() -> None:
             assert tuple(tree.upper[node]) == region.bbox[3:]
             inside = values[tuple(region.coords.T)]
             assert tree.peak[node] == pytest.approx(inside.max())
-            expected = (
-                np.cov(region.coords.T.astype(float), bias=True) if region.area > 1 else np.zeros((3, 3))
-            )
+            expected = np.cov(region.coords.T.astype(float), bias=True) if region.area > 1 else np.zeros((3, 3))
             np.testing.assert_allclose(tree.covariance[node], expected, atol=1e-8)
 
 

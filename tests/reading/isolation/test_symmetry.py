@@ -74,16 +74,12 @@ def test_a_person_may_lay_the_midplane_and_say_what_is_up() -> None:
     left, up, front = rotation.apply(np.eye(3))
     centre = np.ones(3)
     said = Midplane(
-        points_mm=tuple(
-            tuple(centre + a * up + b * front) for a, b in ((0, 0), (0.3, 0), (0, 0.3), (0.2, 0.2))
-        ),
+        points_mm=tuple(tuple(centre + a * up + b * front) for a, b in ((0, 0), (0.3, 0), (0, 0.3), (0.2, 0.2))),
         up_mm=tuple(-up),
         front_mm=tuple(front),
     )
     points = teeth(rotation)
-    pose, frame, _ = find_pose(
-        lopsided(rotation), (step, step, step), points, np.ones(len(points)), midplane=said
-    )
+    pose, frame, _ = find_pose(lopsided(rotation), (step, step, step), points, np.ones(len(points)), midplane=said)
     assert frame.up @ -up > 0.999
     assert abs(frame.left @ left) > 0.999
     assert pose.up_confidence == 1.0

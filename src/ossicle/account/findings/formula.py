@@ -72,8 +72,7 @@ def formula_findings(reading: Reading, facts: FormulaFacts) -> list[Finding]:
         f"{jaw} {letter} left {left[letter]}, right {right[letter]}"
         for jaw in ("upper", "lower")
         for letter in _LETTERS
-        if (left := facts.quadrants[f"{jaw}_left"])[letter]
-        != (right := facts.quadrants[f"{jaw}_right"])[letter]
+        if (left := facts.quadrants[f"{jaw}_left"])[letter] != (right := facts.quadrants[f"{jaw}_right"])[letter]
     ]
     statement = f"The teeth erupted and erupting give {facts.text}, {total} in all"
     if differ:
@@ -107,9 +106,7 @@ def _dentition(reading: Reading, facts: FormulaFacts) -> list[Finding]:
             f"Among the known dentitions, that of {facts.dentition} fits these rows best "
             f"({sure(confidence)}, {percent(confidence)})"
         )
-        others = [
-            f"{name} ({percent(p)})" for name, p in facts.candidates if name != facts.dentition and p >= 0.05
-        ]
+        others = [f"{name} ({percent(p)})" for name, p in facts.candidates if name != facts.dentition and p >= 0.05]
         if others:
             statement += f"; next come{'s' if len(others) == 1 else ''} {join(others[:3])}"
         statement += "; this is a pattern of loci and no identification."

@@ -20,11 +20,7 @@ def replacement_findings(reading: Reading) -> list[Finding]:
     for jaw, side in QUADRANTS:
         teeth = of_row(reading, jaw, side)
         by_part = {t.part: t for t in teeth}
-        pairs = [
-            (t, by_part[t.replaced_by])
-            for t in teeth
-            if t.replaced_by in by_part and t.replaced_by is not None
-        ]
+        pairs = [(t, by_part[t.replaced_by]) for t in teeth if t.replaced_by in by_part and t.replaced_by is not None]
         alone = [t for t in teeth if t.generation == "deciduous" and t.replaced_by not in by_part]
         if pairs:
             involved = [t for pair in pairs for t in pair]

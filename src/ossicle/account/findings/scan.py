@@ -60,9 +60,7 @@ def pose_findings(reading: Reading, scan: ScanFacts) -> list[Finding]:
     pose = reading.pose
     if not pose.found:
         lost = "No skull pose was found: nothing in this scan has the bilateral symmetry of a skull."
-        return [
-            Finding("pose/found", "pose", "pose", lost, "pose.symmetry", 1 - pose.confidence, value=False)
-        ]
+        return [Finding("pose/found", "pose", "pose", lost, "pose.symmetry", 1 - pose.confidence, value=False)]
     doubts = [
         f"{what} is {sure(value)}"
         for what, value in (

@@ -87,9 +87,7 @@ def _by_rule(reading: Reading) -> GrowthStage | None:
             unfinished=[_name(t) for t in reading.teeth if t.emergence != "erupted"],
             worn=2 * sum(t.completeness == "worn" for t in erupted) > len(erupted),
         )
-    except (
-        OssicleError
-    ):  # a dentition that anatomy does not know, or a tooth that cannot be, as a deciduous molar
+    except OssicleError:  # a dentition that anatomy does not know, or a tooth that cannot be, as a deciduous molar
         return None
 
 

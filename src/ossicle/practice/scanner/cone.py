@@ -160,9 +160,7 @@ def _axial(field: ConeField, t: NDArray[np.float64]) -> Matrix:
     kept = (index >= 0) & (index < field.slices)
     column = (depth + index)[kept]
     row = np.broadcast_to(rows, index.shape)[kept]
-    matrix: Matrix = sparse.csr_array(
-        (weight[kept], (row, column)), shape=(field.rows, len(t) * field.slices)
-    )
+    matrix: Matrix = sparse.csr_array((weight[kept], (row, column)), shape=(field.rows, len(t) * field.slices))
     return matrix
 
 

@@ -52,9 +52,7 @@ def imaged(
     if settings.cupping > 0 or settings.noise > 0 or metals:
         if progress is not None:
             progress("paths", 0.0)
-        shares = {
-            i: sampled(model, (np.arange(256) == i).astype(np.float32), threads=threads) for i in metals
-        }
+        shares = {i: sampled(model, (np.arange(256) == i).astype(np.float32), threads=threads) for i in metals}
         coarse = coarse_paths(volume, shares, spacing, settings, threads)
         if settings.noise > 0:
             strength = noise_strength(coarse, settings, threads)
@@ -166,11 +164,7 @@ def _add_rings(
     radius = np.hypot(y[:, None], x[None, :])
     pitch, radii = unit / 10, int(np.ceil(radius.max())) + 2
     gains = detector.gain_errors(nz, 2 * radii + 2, rng)
-    rms = (
-        settings.rings
-        * settings.bone_contrast
-        / detector.ring_gain(2 * radii + 2, min(ny, nx) / 4, pitch, both=True)
-    )
+    rms = settings.rings * settings.bone_contrast / detector.ring_gain(2 * radii + 2, min(ny, nx) / 4, pitch, both=True)
     profiles = np.float32(rms) * detector.ring_profiles(gains, radii, pitch)
     positions = np.arange(radii, dtype=np.float64)
 

@@ -102,9 +102,7 @@ _HYDROXYAPATITE_DENSITY = 3.16
 
 
 def _mineral(name: str, density: float, apatite: float, organic: float, water: float) -> Material:
-    return Material(
-        name, density, _mixture((_HYDROXYAPATITE, apatite), (_COLLAGEN, organic), (_WATER, water))
-    )
+    return Material(name, density, _mixture((_HYDROXYAPATITE, apatite), (_COLLAGEN, organic), (_WATER, water)))
 
 
 def _rod(apatite: float) -> Material:
@@ -136,18 +134,14 @@ MATERIALS: dict[int, Material] = {
 @lru_cache(maxsize=4096)
 def _element_mu(element: str, kev: tuple[float, ...]) -> NDArray[np.float64]:
     """Return an element's mass attenuation coefficient, cm2/g, at each energy in keV."""
-    return np.atleast_1d(
-        np.asarray(xraydb.mu_elam(element, np.asarray(kev) * 1e3, kind="total"), dtype=np.float64)
-    )
+    return np.atleast_1d(np.asarray(xraydb.mu_elam(element, np.asarray(kev) * 1e3, kind="total"), dtype=np.float64))
 
 
 def attenuation(material: Material, energy_kev: ArrayLike) -> NDArray[np.float64]:
     """Return a material's linear attenuation, 1/cm, at each energy in keV (1-D array)."""
     kev = np.atleast_1d(np.asarray(energy_kev, dtype=np.float64))
     if kev.size == 0 or not np.all((kev >= 1.0) & (kev <= 800.0)):
-        raise OssicleError(
-            "the photon energy is outside 1 to 800 keV", where="energy_kev", mend="give it in keV"
-        )
+        raise OssicleError("the photon energy is outside 1 to 800 keV", where="energy_kev", mend="give it in keV")
     key = tuple(float(e) for e in kev)
     mass = sum((f * _element_mu(e, key) for e, f in material.fractions.items()), np.zeros(kev.size))
     return np.asarray(material.density * mass, dtype=np.float64)
@@ -167,9 +161,7 @@ def mu(tissue: int, energy_kev: float | NDArray[np.float64]) -> float | NDArray[
     """
     if int(tissue) not in MATERIALS:
         known = ", ".join(f"{i} {m.name}" for i, m in MATERIALS.items())
-        raise OssicleError(
-            f"no material has the tissue id {tissue}", where="tissue", mend=f"use one of {known}"
-        )
+        raise OssicleError(f"no material has the tissue id {tissue}", where="tissue", mend=f"use one of {known}")
     values = attenuation(MATERIALS[int(tissue)], energy_kev)
     return float(values[0]) if np.ndim(energy_kev) == 0 else values
 

@@ -60,8 +60,7 @@ def placed(held: NDArray[np.bool_], spacing_yx: tuple[float, float]) -> tuple[Ph
             centre = (middle[0] + ring * float(np.cos(angle)), middle[1] + ring * float(np.sin(angle)))
             near = np.hypot(x * sx - centre[0], y * sy - centre[1]) <= 1.2 * radius
             apart = all(
-                np.hypot(centre[0] - r.centre_mm_xy[0], centre[1] - r.centre_mm_xy[1]) > 3 * radius
-                for r in rods
+                np.hypot(centre[0] - r.centre_mm_xy[0], centre[1] - r.centre_mm_xy[1]) > 3 * radius for r in rods
             )
             if apart and not held[near].any():
                 index = len(rods)
@@ -73,9 +72,7 @@ def placed(held: NDArray[np.bool_], spacing_yx: tuple[float, float]) -> tuple[Ph
     )
 
 
-def rod_fraction(
-    rod: PhantomRod, shape_yx: tuple[int, int], spacing_yx: tuple[float, float]
-) -> NDArray[np.float32]:
+def rod_fraction(rod: PhantomRod, shape_yx: tuple[int, int], spacing_yx: tuple[float, float]) -> NDArray[np.float32]:
     """Return the share of each pixel (y, x) that a rod fills."""
     fine = (np.arange(4) - 1.5) / 4
     y = (np.arange(shape_yx[0])[:, None] + fine).ravel() * spacing_yx[0] - rod.centre_mm_xy[1]

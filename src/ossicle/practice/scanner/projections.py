@@ -86,9 +86,7 @@ def reconstructed(
     seeds = rng.integers(0, 2**63, size=wanted)
 
     def measure(view: int) -> None:
-        views[view] = detector.counted(
-            views[view], photons, settings.electronic, gains, blur_px, int(seeds[view])
-        )
+        views[view] = detector.counted(views[view], photons, settings.electronic, gains, blur_px, int(seeds[view]))
 
     _run("detector", wanted, measure, threads, progress)
     if cone is not None:
@@ -126,9 +124,7 @@ def _transmissions(
         for rod, share in zip(rods, fractions, strict=True):
             part += share * (chosen.table[rod.tissue, kind] - part)
         volume[:, kind * nz : (kind + 1) * nz] = part.T
-    pixels, rows = (
-        (field.pixels, nz) if isinstance(field, ParallelField) else (field.plane.pixels, field.rows)
-    )
+    pixels, rows = (field.pixels, nz) if isinstance(field, ParallelField) else (field.plane.pixels, field.rows)
     views = np.empty((len(angles), pixels, rows), dtype=np.float32)
 
     def project(view: int) -> None:
@@ -198,9 +194,7 @@ def _cone_field(shape: tuple[int, int, int], spacing_cm: Spacing, settings: Scan
     return ConeField.around(shape, spacing_cm, source, settings.centre_offset_px)
 
 
-def _run(
-    stage: str, count: int, work: Callable[[int], None], threads: int, progress: Progress | None
-) -> None:
+def _run(stage: str, count: int, work: Callable[[int], None], threads: int, progress: Progress | None) -> None:
     """Do ``work`` on 0 .. ``count`` - 1 in threads, with progress."""
     for done in each(range(count), work, threads):
         if progress is not None and done % 16 == 0:

@@ -99,9 +99,7 @@ def view_matrix(field: ParallelField, angle: float) -> Matrix:
     return _rows(weight, columns, field.ny * field.nx)
 
 
-def back_projection(
-    field: ParallelField, angles: Sequence[float] | NDArray[np.float64], rows: slice
-) -> Matrix:
+def back_projection(field: ParallelField, angles: Sequence[float] | NDArray[np.float64], rows: slice) -> Matrix:
     """Return the matrix (pixels of the slice rows ``rows``, views * detector pixels) that sums views into a
     slice.
 
@@ -187,7 +185,5 @@ def _rows(weight: NDArray[np.float32], columns: NDArray[np.int32], width: int) -
     weight, columns = weight.reshape(rows, -1), columns.reshape(rows, -1)
     kept = weight != 0
     pointer = np.concatenate([[0], np.cumsum(kept.sum(axis=1))]).astype(np.int32)
-    matrix: Matrix = sparse.csr_array(
-        (weight[kept].astype(np.float32), columns[kept], pointer), shape=(rows, width)
-    )
+    matrix: Matrix = sparse.csr_array((weight[kept].astype(np.float32), columns[kept], pointer), shape=(rows, width))
     return matrix

@@ -53,16 +53,12 @@ def checked_model(
     """
     factor = (supersample,) * 3 if isinstance(supersample, int) else tuple(supersample)
     if len(factor) != 3 or min(factor) < 1:
-        raise OssicleError(
-            f"{supersample} is not usable", where="supersample", mend="give 1 or more, or three of them"
-        )
+        raise OssicleError(f"{supersample} is not usable", where="supersample", mend="give 1 or more, or three of them")
     fractions = {} if isinstance(tissue, np.ndarray) else {int(k): v for k, v in tissue.items()}
     ids = tissue if isinstance(tissue, np.ndarray) else None
     arrays: list[NDArray[Any]] = [ids] if ids is not None else list(fractions.values())
     if not arrays:
-        raise OssicleError(
-            "there is no tissue to scan", where="tissue", mend="give one fraction volume or more"
-        )
+        raise OssicleError("there is no tissue to scan", where="tissue", mend="give one fraction volume or more")
     full = arrays[0].shape
     for array in [*arrays, *([] if density is None else [density])]:
         if array.ndim != 3 or array.shape != full or min(array.shape) < 1:
@@ -94,13 +90,9 @@ def checked_model(
     unknown = [i for i in present if i not in MATERIALS]
     if unknown:
         listed = ", ".join(str(i) for i in unknown)
-        raise OssicleError(
-            f"no material has the id {listed}", where="tissue", mend="use the ids of MATERIALS"
-        )
+        raise OssicleError(f"no material has the id {listed}", where="tissue", mend="use the ids of MATERIALS")
     if density is not None and not (np.isfinite(density.max()) and float(density.min()) >= 0.0):
-        raise OssicleError(
-            "the density factor is negative or not finite", where="density", mend="give 0 or more"
-        )
+        raise OssicleError("the density factor is negative or not finite", where="density", mend="give 0 or more")
     shape = (full[0] // factor[0], full[1] // factor[1], full[2] // factor[2])
     present = tuple(sorted({background if i == AIR else i for i in present}))
     return Model(ids, fractions, density, (factor[0], factor[1], factor[2]), shape, background, present)
@@ -141,9 +133,7 @@ def sampled(
                         full += (column[key] - column[AIR]) * share[rows].astype(np.float32)
             if factor is not None:
                 full = full * factor
-            out[k, z] = (
-                full.reshape(fz, ny, fy, nx, fx).mean(axis=(0, 2, 4)) if max(model.factor) > 1 else full[0]
-            )
+            out[k, z] = full.reshape(fz, ny, fy, nx, fx).mean(axis=(0, 2, 4)) if max(model.factor) > 1 else full[0]
 
     for done in each(range(nz), work, threads):
         if progress is not None and done % 16 == 0:

@@ -120,8 +120,7 @@ def scan_volume(
         values = flipped
         extent = (values.shape[2] - 1) * spacing[2]
         rods = tuple(
-            PhantomRod((extent - r.centre_mm_xy[0], r.centre_mm_xy[1]), r.radius_mm, r.density, r.tissue)
-            for r in rods
+            PhantomRod((extent - r.centre_mm_xy[0], r.centre_mm_xy[1]), r.radius_mm, r.density, r.tissue) for r in rods
         )
     return ScanVolume(values, spacing, per, -low * per, settings, energy, note, rods)
 

@@ -118,25 +118,17 @@ class ScannerSettings:
                 raise OssicleError(f"{getattr(self, name)!r} is not known", where=name, mend=f"use {listed}")
         for name in ("blur_mm", "noise", "electronic", "rings", "cupping", "lines"):
             if not 0.0 <= getattr(self, name) < float("inf"):
-                raise OssicleError(
-                    f"{getattr(self, name)} is not a usable value", where=name, mend="give 0 or more"
-                )
+                raise OssicleError(f"{getattr(self, name)} is not a usable value", where=name, mend="give 0 or more")
         if not 20.0 <= self.kv <= 450.0:
-            raise OssicleError(
-                f"a tube voltage of {self.kv} kV is not usable", where="kv", mend="use 20 to 450"
-            )
+            raise OssicleError(f"a tube voltage of {self.kv} kV is not usable", where="kv", mend="use 20 to 450")
         if self.beam == "mono" and self.energy_kev is None:
             raise OssicleError("a mono beam needs its energy", where="energy_kev", mend="give it in keV")
         if self.photons is not None and not self.photons > 0:
-            raise OssicleError(
-                f"{self.photons} photons make no scan", where="photons", mend="give more than 0"
-            )
+            raise OssicleError(f"{self.photons} photons make no scan", where="photons", mend="give more than 0")
         if self.views is not None and self.views < 8:
             raise OssicleError(f"{self.views} views make no scan", where="views", mend="give 8 or more")
         if self.background not in MATERIALS:
-            raise OssicleError(
-                f"no material has the id {self.background}", where="background", mend="use 0, 6 or 7"
-            )
+            raise OssicleError(f"no material has the id {self.background}", where="background", mend="use 0, 6 or 7")
 
     @property
     def spectrum(self) -> beams.Spectrum:
@@ -217,9 +209,7 @@ DEGRADATIONS: dict[str, Degradation] = {
         Degradation("half noise", "half the noise", factors=(("noise", 0.5),)),
         Degradation("double noise", "twice the noise: a quarter of the dose", factors=(("noise", 2.0),)),
         Degradation("double blur", "twice the width of the point spread", factors=(("blur_mm", 2.0),)),
-        Degradation(
-            "rings", "marked ring artefacts, 8 % of the contrast of bone", changes=(("rings", 0.08),)
-        ),
+        Degradation("rings", "marked ring artefacts, 8 % of the contrast of bone", changes=(("rings", 0.08),)),
         Degradation("cupping", "marked beam hardening, 20 % in the middle", changes=(("cupping", 0.20),)),
         Degradation("soft beam", "60 kV without copper", changes=(("kv", 60.0), ("filters", (("Al", 0.5),)))),
         Degradation(

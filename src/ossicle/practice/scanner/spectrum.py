@@ -78,9 +78,7 @@ def polychromatic(
     depth = target_um * 1e-4 * _mu("W", kev)
     for name, thickness in filters:
         depth = depth + thickness * 0.1 * _mu(name, kev)
-    seen = 1.0 - np.exp(
-        -scintillator_mm * 0.1 * np.asarray(xraydb.material_mu("CsI", kev * 1e3, density=4.51))
-    )
+    seen = 1.0 - np.exp(-scintillator_mm * 0.1 * np.asarray(xraydb.material_mu("CsI", kev * 1e3, density=4.51)))
     photons = made * np.exp(-depth) * seen
     keep = photons > 1e-5 * photons.max()
     kev, photons = kev[keep], photons[keep] / photons[keep].sum()

@@ -52,7 +52,5 @@ def join_files(
     """
     z, y, x = shape_zyx
     if z < 1 or z % len(files):
-        raise OssicleError(
-            f"{z} slices cannot be spread over {len(files)} files", where=where, mend="mend the header"
-        )
+        raise OssicleError(f"{z} slices cannot be spread over {len(files)} files", where=where, mend="mend the header")
     return [(path, (z // len(files), y, x)) for path in files]

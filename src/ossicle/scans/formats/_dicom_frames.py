@@ -41,9 +41,7 @@ def decode_single(raw: bytes, shape: tuple[int, ...], dtype: np.dtype[Any], wher
     """Return the one frame of a file, shape (rows, columns), unused bits removed, no rescaling."""
     dataset = pydicom.dcmread(io.BytesIO(raw), force=True)
     if "PixelData" not in dataset:
-        raise OssicleError(
-            "the DICOM file is cut short or holds no pixels", where=where, mend="copy it again"
-        )
+        raise OssicleError("the DICOM file is cut short or holds no pixels", where=where, mend="copy it again")
     syntax = _syntax(dataset)
     if (int(dataset.Rows), int(dataset.Columns)) != shape or int(dataset.get("NumberOfFrames") or 1) != 1:
         raise OssicleError("the file changed while it was read", where=where, mend="try again")
@@ -68,9 +66,7 @@ def _syntax(dataset: FileDataset) -> uid.UID:
 def _codec(syntax: uid.UID, where: str) -> Callable[[bytes], NDArray[Any]]:
     codec = _CODECS.get(syntax)
     if codec is None:
-        raise OssicleError(
-            f"its compression ({syntax.name}) cannot be read", where=where, mend="export uncompressed"
-        )
+        raise OssicleError(f"its compression ({syntax.name}) cannot be read", where=where, mend="export uncompressed")
     return codec
 
 
@@ -79,21 +75,15 @@ def _stored_bits(
 ) -> NDArray[Any]:
     """Keep the bits that hold the value (PS3.5 8.1.1): drop those below, mask or extend the sign above."""
     if frame.shape != shape:
-        raise OssicleError(
-            f"its pixels are {frame.shape}, its header says {shape}", where=where, mend="copy it again"
-        )
+        raise OssicleError(f"its pixels are {frame.shape}, its header says {shape}", where=where, mend="copy it again")
     allocated = dtype.itemsize * 8
     bits = int(header.get("BitsStored") or allocated)
     high = header.get("HighBit")
     high = bits - 1 if high is None else int(high)
     if not 0 < bits <= allocated or not bits - 1 <= high < allocated:
-        raise OssicleError(
-            f"{bits} bits stored below bit {high} cannot be", where=where, mend="copy it again"
-        )
+        raise OssicleError(f"{bits} bits stored below bit {high} cannot be", where=where, mend="copy it again")
     if frame.dtype.kind not in "ui" or frame.dtype.itemsize > dtype.itemsize:
-        raise OssicleError(
-            f"its pixels are {frame.dtype}, its header says {dtype}", where=where, mend="copy it again"
-        )
+        raise OssicleError(f"its pixels are {frame.dtype}, its header says {dtype}", where=where, mend="copy it again")
     whole = frame.astype(dtype, copy=False).view(f"u{dtype.itemsize}")
     if bits < allocated:
         whole = whole << np.array(allocated - 1 - high, whole.dtype)
@@ -137,9 +127,7 @@ class FrameFile:
                         with self.path.open("rb") as file:
                             file.seek(start)
                             frame = codec(get_frame(file, order[z], number_of_frames=self.shape[0]))
-                    out[z - z0] = _stored_bits(
-                        frame, self.header, self.shape[1:], self.dtype, shown(self.path)
-                    )
+                    out[z - z0] = _stored_bits(frame, self.header, self.shape[1:], self.dtype, shown(self.path))
             return out
 
         return Stack(self.shape, self.dtype, read, [self.path], root)

@@ -109,13 +109,10 @@ def _in_plane(frames: Sequence[Frame], where: str, warnings: list[str]) -> tuple
         pairs = {f.imager_spacing for f in frames}
         if pairs != {None}:
             warnings.append(
-                "The headers give the spacing at the detector only (ImagerPixelSpacing); the true one may be "
-                "smaller."
+                "The headers give the spacing at the detector only (ImagerPixelSpacing); the true one may be smaller."
             )
     if len(pairs) != 1:
-        raise OssicleError(
-            "slices differ in their pixel spacing", where=where, mend="give slices of one scan only"
-        )
+        raise OssicleError("slices differ in their pixel spacing", where=where, mend="give slices of one scan only")
     pair = pairs.pop()
     return (pair[0], pair[1]) if pair is not None and min(pair) > 0 else None
 
@@ -128,9 +125,7 @@ def _positions(
         return None
     orientations = np.array([f.orientation for f in frames])
     if np.abs(orientations - orientations[0]).max() > 1e-3:
-        raise OssicleError(
-            "slices lie in different planes", where=where, mend="give the files of one volume only"
-        )
+        raise OssicleError("slices lie in different planes", where=where, mend="give the files of one volume only")
     row, column = orientations[0, :3], orientations[0, 3:]
     lengths = np.linalg.norm(row), np.linalg.norm(column)
     if abs(lengths[0] - 1) > 1e-2 or abs(lengths[1] - 1) > 1e-2 or abs(float(row @ column)) > 1e-2:
@@ -164,15 +159,11 @@ def _without_positions(
     return Layout(order, Spacing((between, *in_plane), "the headers"), "", None, warnings)
 
 
-def _report_steps(
-    steps: NDArray[np.float64], usual: float, along: NDArray[np.float64], warnings: list[str]
-) -> None:
+def _report_steps(steps: NDArray[np.float64], usual: float, along: NDArray[np.float64], warnings: list[str]) -> None:
     odd = np.flatnonzero(np.abs(steps - usual) > _IRREGULAR * usual)
     if not len(odd):
         return
-    gaps = [
-        i for i in odd if steps[i] > 1.5 * usual and abs(steps[i] / usual - round(steps[i] / usual)) < 0.05
-    ]
+    gaps = [i for i in odd if steps[i] > 1.5 * usual and abs(steps[i] / usual - round(steps[i] / usual)) < 0.05]
     if gaps:
         missing = sum(round(steps[i] / usual) - 1 for i in gaps)
         listed = ", ".join(f"{along[i]:.4g} mm" for i in gaps[:5])

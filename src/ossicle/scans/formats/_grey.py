@@ -12,9 +12,7 @@ from ossicle.errors import OssicleError
 __all__ = ["grey_of_channels"]
 
 
-def grey_of_channels(
-    picture: NDArray[Any], *, where: str, tolerance: int = 0, alpha: bool = False
-) -> NDArray[Any]:
+def grey_of_channels(picture: NDArray[Any], *, where: str, tolerance: int = 0, alpha: bool = False) -> NDArray[Any]:
     """Return one channel (y, x) of a picture (y, x, channels) whose colour channels agree.
 
     Parameters

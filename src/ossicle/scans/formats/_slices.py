@@ -122,8 +122,7 @@ def slice_stack(folder: Path, stack: NumberedStack, decode: Decoder, kind: str, 
                 )
             if plane.dtype.newbyteorder("=") != dtype:
                 raise OssicleError(
-                    f"slices differ in type: {shown(path.name)} is {plane.dtype}, {shown(files[0].name)} is "
-                    f"{dtype}",
+                    f"slices differ in type: {shown(path.name)} is {plane.dtype}, {shown(files[0].name)} is {dtype}",
                     where=shown(folder),
                     mend="give slices of one type only",
                 )
@@ -141,9 +140,7 @@ def slice_stack(folder: Path, stack: NumberedStack, decode: Decoder, kind: str, 
         )
     doubled = len(stack.numbers) - len(set(stack.numbers))
     if doubled:
-        warnings.append(
-            f"{doubled} slice number{'s occur' if doubled > 1 else ' occurs'} twice in the file names."
-        )
+        warnings.append(f"{doubled} slice number{'s occur' if doubled > 1 else ' occurs'} twice in the file names.")
     return Stack((len(files), rows, columns), dtype, read, files, folder, warnings=warnings, digests=digests)
 
 

@@ -126,9 +126,7 @@ class Stack:
             return
         if slope == 1 and intercept.is_integer() and self.dtype.kind in "ui":
             low, high = limits or (int(np.iinfo(self.dtype).min), int(np.iinfo(self.dtype).max))
-            fitting = [
-                t for t in ("u1", "i2", "u2") if _holds(t, low + int(intercept), high + int(intercept))
-            ]
+            fitting = [t for t in ("u1", "i2", "u2") if _holds(t, low + int(intercept), high + int(intercept))]
             if fitting:
                 self.dtype, shift = np.dtype(fitting[0]), int(intercept)
                 self.read = lambda z0, z1: (read(z0, z1).astype(np.int32) + shift).astype(fitting[0])
@@ -168,9 +166,7 @@ def reading(path: Path, kind: str) -> Iterator[None]:
     except MemoryError as error:
         raise OssicleError("memory is too small for what this file claims", where=shown(path)) from error
     except Exception as error:
-        said = " ".join(shown(str(error).encode("utf-8", "backslashreplace").decode()).split())[:160].rstrip(
-            "."
-        )
+        said = " ".join(shown(str(error).encode("utf-8", "backslashreplace").decode()).split())[:160].rstrip(".")
         raise OssicleError(
             f"this cannot be read as {kind}: it is damaged, cut short or of another kind"
             + (f" ({said})" if said else f" ({type(error).__name__})"),

@@ -201,17 +201,13 @@ def _choose(path: Path, series: dict[str, list[_Image]], request: Request) -> tu
         ):
             if len(fits) == 1:
                 return series[fits[0].id], []
-        raise OssicleError(
-            f"no single series is called “{said}”", where=shown(path), mend=f"choose one of: {listed}"
-        )
+        raise OssicleError(f"no single series is called “{said}”", where=shown(path), mend=f"choose one of: {listed}")
     whole = [info for info in infos if info.slices > 1]
     if len(infos) == 1 or len(whole) == 1:
         chosen = whole[0] if whole else infos[0]
         others = [info for info in infos if info is not chosen]
         said_too = (
-            [f"Series of one image were left out: {'; '.join(i.sentence() for i in others[:5])}."]
-            if others
-            else []
+            [f"Series of one image were left out: {'; '.join(i.sentence() for i in others[:5])}."] if others else []
         )
         return series[chosen.id], said_too
     raise OssicleError(
@@ -228,9 +224,7 @@ def _open(images: list[_Image], root: Path, where: str, said: list[str]) -> Stac
         raise OssicleError("the series is spread over several files of many frames", where=where,
                            mend="give one of the files")  # fmt: skip
     if sum(image.frames for image in images) < 2:
-        raise OssicleError(
-            "there is one single slice, not a volume", where=where, mend="give the whole series"
-        )
+        raise OssicleError("there is one single slice, not a volume", where=where, mend="give the whole series")
     rows, columns = int(first.get("Rows")), int(first.get("Columns"))
     claim = (first.frames if many else len(images), rows, columns)
     check_claim(claim, 0, 0, where=where, packed=False)
@@ -244,9 +238,7 @@ def _open(images: list[_Image], root: Path, where: str, said: list[str]) -> Stac
     stack.spacing, stack.spacing_hint, stack.affine = layout.spacing, layout.hint, layout.affine
     stack.warnings = [*said, *layout.warnings]
     if str(first.get("PhotometricInterpretation")) == "MONOCHROME1":
-        stack.warnings.append(
-            "The images are meant to be shown with low values bright; values were kept as they are."
-        )
+        stack.warnings.append("The images are meant to be shown with low values bright; values were kept as they are.")
     _rescale(stack, frames, first)
     return stack
 
@@ -262,9 +254,7 @@ def _without_copies(images: list[_Image], said: list[str]) -> list[_Image]:
             seen[str(uid)] = image
         kept.append(image)
     if len(kept) < len(images):
-        said.append(
-            f"{len(images) - len(kept)} files are copies of others by their instance UID, and were left out."
-        )
+        said.append(f"{len(images) - len(kept)} files are copies of others by their instance UID, and were left out.")
     return kept
 
 
@@ -272,9 +262,7 @@ def _check_alike(images: list[_Image], where: str) -> None:
     first = images[0]
     for key in ("Rows", "Columns", "BitsAllocated", "PixelRepresentation"):
         if first.get(key) is None and key != "PixelRepresentation":
-            raise OssicleError(
-                f"{first.path.name} lacks {key}: it is no image", where=where, mend="leave it out"
-            )
+            raise OssicleError(f"{first.path.name} lacks {key}: it is no image", where=where, mend="leave it out")
         for image in images:
             if image.get(key) != first.get(key):
                 raise OssicleError(
@@ -368,9 +356,9 @@ def _rescale(stack: Stack, frames: list[Frame], first: _Image) -> None:
             )
         read = stack.read
         stack.dtype = np.dtype(np.float32)
-        stack.read = lambda z0, z1: (
-            read(z0, z1) * scale[z0:z1, 0, None, None] + scale[z0:z1, 1, None, None]
-        ).astype(np.float32)
+        stack.read = lambda z0, z1: (read(z0, z1) * scale[z0:z1, 0, None, None] + scale[z0:z1, 1, None, None]).astype(
+            np.float32
+        )
     kind = str(first.get("RescaleType", "")).upper()
     if kind == "HU" or (not kind and first.get("Modality") == "CT" and any(f.intercept for f in frames)):
         stack.grey_unit = "HU"

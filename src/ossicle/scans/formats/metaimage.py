@@ -64,9 +64,7 @@ def _open(path: Path) -> Stack:
     x, y, z = sizes
     kind = keys.get("ElementType", "")
     if kind not in _TYPES:
-        raise OssicleError(
-            f"voxels of type “{kind[:40]}” are no grey values", where=where, mend="export grey values"
-        )
+        raise OssicleError(f"voxels of type “{kind[:40]}” are no grey values", where=where, mend="export grey values")
     if not _true(keys.get("BinaryData", "True")):
         raise OssicleError("its voxels are written as text", where=where, mend="write them as binary data")
     big = _true(keys.get("BinaryDataByteOrderMSB", keys.get("ElementByteOrderMSB", "False")))
@@ -120,9 +118,7 @@ def _header(path: Path, where: str) -> tuple[dict[str, str], int, list[str]]:
         if key.strip() == "ElementDataFile":
             rest = start[place:].decode("utf-8", "surrogateescape").splitlines()
             return keys, place, [name.strip() for name in rest if name.strip()]
-    raise OssicleError(
-        "the header does not name its voxels (ElementDataFile)", where=where, mend="mend the header"
-    )
+    raise OssicleError("the header does not name its voxels (ElementDataFile)", where=where, mend="mend the header")
 
 
 def _names(named: str, rest: list[str], slices: int) -> list[str]:
@@ -150,9 +146,7 @@ def _geometry(keys: dict[str, str], where: str) -> tuple[Spacing | None, NDArray
         return None, None
     values = np.abs(_numbers(said, 3, "ElementSpacing", where)) * unit
     if not np.all(np.isfinite(values)) or np.any(values <= 0):
-        raise OssicleError(
-            f"its spacing {said} is not three positive numbers", where=where, mend="mend the header"
-        )
+        raise OssicleError(f"its spacing {said} is not three positive numbers", where=where, mend="mend the header")
     spacing = Spacing((float(values[2]), float(values[1]), float(values[0])), "the header")
     matrix = next((keys[k] for k in ("TransformMatrix", "Rotation", "Orientation") if k in keys), None)
     if matrix is None:

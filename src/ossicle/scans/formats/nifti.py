@@ -82,9 +82,7 @@ def _open(path: Path) -> Stack:
         )
     dtype = np.dtype(header.get_data_dtype())
     if dtype.kind not in "uif":
-        raise OssicleError(
-            f"voxels of type {dtype} are no grey values", where=where, mend="export grey values"
-        )
+        raise OssicleError(f"voxels of type {dtype} are no grey values", where=where, mend="export grey values")
     offset = int(header.get_data_offset())
     if not 0 <= offset < 1 << 40:
         raise OssicleError(f"its voxels would begin at byte {offset}", where=where, mend="mend the header")
@@ -132,9 +130,7 @@ def _image_file(path: Path) -> tuple[Path, bool]:
         return data, file.read(2) == b"\x1f\x8b"
 
 
-def _geometry(
-    header: Any, where: str, warnings: list[str]
-) -> tuple[Spacing | None, NDArray[np.float64] | None]:
+def _geometry(header: Any, where: str, warnings: list[str]) -> tuple[Spacing | None, NDArray[np.float64] | None]:
     unit = header.get_xyzt_units()[0]
     factor = _UNITS.get(unit)
     if factor is None:

@@ -38,16 +38,12 @@ def open_stack(path: Path, request: Request) -> Stack:
         with path.open("rb") as file:
             version = npy.read_magic(file)
             if version not in ((1, 0), (2, 0), (3, 0)):
-                raise OssicleError(
-                    f"version {version} of .npy is not known", where=where, mend="save it again"
-                )
+                raise OssicleError(f"version {version} of .npy is not known", where=where, mend="save it again")
             read_header = npy.read_array_header_1_0 if version == (1, 0) else npy.read_array_header_2_0
             shape, fortran, dtype = read_header(file)
             offset = file.tell()
         if dtype.hasobject:
-            raise OssicleError(
-                "it holds pickled objects, which are never read", where=where, mend="save plain numbers"
-            )
+            raise OssicleError("it holds pickled objects, which are never read", where=where, mend="save plain numbers")
         while len(shape) > 3 and shape[0] == 1:
             shape = shape[1:]
         if len(shape) != 3 or dtype.kind not in "buif":

@@ -116,17 +116,13 @@ def _dtype(header: dict[str, Any], where: str) -> np.dtype[Any]:
         "float": "f4", "double": "f8",
     }  # fmt: skip
     if kind not in names:
-        raise OssicleError(
-            f"voxels of type {kind} are no grey values", where=where, mend="export grey values"
-        )
+        raise OssicleError(f"voxels of type {kind} are no grey values", where=where, mend="export grey values")
     dtype = np.dtype(names[kind])
     endian = str(header.get("endian", "")).lower()
     if dtype.itemsize == 1 or str(header.get("encoding", "")).lower() in _TEXT:
         return dtype
     if endian not in ("little", "big"):
-        raise OssicleError(
-            "the header does not name the byte order", where=where, mend="add the field endian"
-        )
+        raise OssicleError("the header does not name the byte order", where=where, mend="add the field endian")
     return dtype.newbyteorder("<" if endian == "little" else ">")
 
 
@@ -139,25 +135,16 @@ def _names(named: str, path: Path, where: str) -> list[str]:
         return [line.strip() for line in lines[start + 1 :] if line.strip()]
     if len(words) in (4, 5) and re.search(r"%0?[0-9]*d", words[0]):
         if words[0].count("%") != 1:
-            raise OssicleError(
-                f"the pattern {words[0]} cannot be followed", where=where, mend="mend the header"
-            )
+            raise OssicleError(f"the pattern {words[0]} cannot be followed", where=where, mend="mend the header")
         first, last, step = (int(word) for word in words[1:4])
         if step == 0 or abs(last - first) // abs(step) > 100_000:
-            raise OssicleError(
-                "the header names no bounded run of files", where=where, mend="mend the header"
-            )
+            raise OssicleError("the header names no bounded run of files", where=where, mend="mend the header")
         width = re.search(r"%(0?)([0-9]*)d", words[0])
         assert width is not None
         if len(width[2]) > 2:
-            raise OssicleError(
-                f"the pattern {words[0]} cannot be followed", where=where, mend="mend the header"
-            )
+            raise OssicleError(f"the pattern {words[0]} cannot be followed", where=where, mend="mend the header")
         run = range(first, last + (1 if step > 0 else -1), step)
-        return [
-            words[0][: width.start()] + format(n, f"{width[1]}{width[2]}d") + words[0][width.end() :]
-            for n in run
-        ]
+        return [words[0][: width.start()] + format(n, f"{width[1]}{width[2]}d") + words[0][width.end() :] for n in run]
     return [named.strip()]
 
 
@@ -176,22 +163,16 @@ def _voxels(
     if encoding in _TEXT:
         check_claim(shape, 1, files[0].stat().st_size, where=where, packed=False)
         if files[0].stat().st_size > _MOST_TEXT:
-            raise OssicleError(
-                "voxels written as text are read up to 256 MB", where=where, mend="write them as raw"
-            )
+            raise OssicleError("voxels written as text are read up to 256 MB", where=where, mend="write them as raw")
         with files[0].open("rb") as stream:
             stream.seek(begin)
             text = np.array(stream.read().split(), dtype=dtype)
         if text.size != shape[0] * shape[1] * shape[2]:
             raise OssicleError(f"it holds {text.size} values, not {shape}", where=where, mend="copy it again")
         whole = text.reshape(shape)
-        return Stack(
-            shape, dtype, lambda a, b: whole[a:b], [path, *(f for f in files if f != path)], path.parent
-        )
+        return Stack(shape, dtype, lambda a, b: whole[a:b], [path, *(f for f in files if f != path)], path.parent)
     if encoding not in _PACKING:
-        raise OssicleError(
-            f"the encoding {encoding} is not known", where=where, mend="write it as raw or gzip"
-        )
+        raise OssicleError(f"the encoding {encoding} is not known", where=where, mend="write it as raw or gzip")
     if lines < 0 or skip < -1 or (skip == -1 and encoding != "raw"):
         raise OssicleError("the header asks to skip a negative number", where=where, mend="mend the header")
     packing = _PACKING[encoding]
@@ -243,13 +224,9 @@ def _directions(
     rows = [np.asarray(directions[axis], dtype=np.float64) for axis in keep]
     space = str(header.get("space", "")).lower()
     if any(row.shape != (3,) or not np.all(np.isfinite(row)) for row in rows):
-        raise OssicleError(
-            "its space directions are not three of three numbers", where=where, mend="mend the header"
-        )
+        raise OssicleError("its space directions are not three of three numbers", where=where, mend="mend the header")
     if space and space not in _TO_RAS:
-        raise OssicleError(
-            f"its space “{space}” is not known", where=where, mend="write one of the standard's spaces"
-        )
+        raise OssicleError(f"its space “{space}” is not known", where=where, mend="write one of the standard's spaces")
     origin = header.get("space origin")
     affine = np.eye(4)
     affine[:3, :3] = np.column_stack(rows)

@@ -71,9 +71,7 @@ def _open(path: Path, request: Request) -> Stack:
     if images:
         listed = ", ".join(shown(name) for name in images[:8]) + (" …" if len(images) > 8 else "")
         if request.series is not None and request.series not in images:
-            raise OssicleError(
-                f"it holds no image “{request.series}”", where=where, mend=f"choose one of: {listed}"
-            )
+            raise OssicleError(f"it holds no image “{request.series}”", where=where, mend=f"choose one of: {listed}")
         if request.series is None and len(images) > 1:
             raise OssicleError(
                 f"it holds {len(images)} images", where=where, mend=f"choose one with --series: {listed}"
@@ -81,28 +79,20 @@ def _open(path: Path, request: Request) -> Stack:
         group = path / (request.series or images[0])
     multiscales = _attributes(group).get("multiscales")
     if not isinstance(multiscales, list) or not multiscales:
-        raise OssicleError(
-            "this Zarr store has no OME-Zarr image in it", where=where, mend="give the image's folder"
-        )
+        raise OssicleError("this Zarr store has no OME-Zarr image in it", where=where, mend="give the image's folder")
     image = multiscales[0]
     version = str(_attributes(group).get("version", image.get("version", "0.4")))
     if version not in _VERSIONS:
-        raise OssicleError(
-            f"OME-Zarr {version} is not read, only 0.4 and 0.5", where=where, mend="write it as 0.5"
-        )
+        raise OssicleError(f"OME-Zarr {version} is not read, only 0.4 and 0.5", where=where, mend="write it as 0.5")
     name = str(image["datasets"][0]["path"])
     if ".." in PurePosixPath(name).parts or PurePosixPath(name).is_absolute() or "\\" in name:
-        raise OssicleError(
-            "its metadata name an array outside the store", where=where, mend="write the store again"
-        )
+        raise OssicleError("its metadata name an array outside the store", where=where, mend="write the store again")
     folder = group / name
     axes = [a if isinstance(a, dict) else {"name": str(a)} for a in image["axes"]]
     shape = check_array(folder, where)
     names = [str(axis["name"]).lower() for axis in axes]
     if len(names) != len(shape) or [n for n in names if n in "zyx"] != ["z", "y", "x"]:
-        raise OssicleError(
-            f"its axes {names} are not those of a volume", where=where, mend="write axes z, y, x"
-        )
+        raise OssicleError(f"its axes {names} are not those of a volume", where=where, mend="write axes z, y, x")
     for axis, size in zip(names, shape, strict=True):
         if axis not in "zyx" and size != 1:
             raise OssicleError(f"it holds {size} along axis {axis}", where=where, mend="export one volume")
@@ -122,9 +112,7 @@ def _stack(
     volume = tuple(shape[names.index(axis)] for axis in "zyx")
     dtype = np.dtype(array.dtype)
     if dtype.kind not in "buif":
-        raise OssicleError(
-            f"voxels of type {dtype} are no grey values", where=where, mend="export grey values"
-        )
+        raise OssicleError(f"voxels of type {dtype} are no grey values", where=where, mend="export grey values")
     held = sum(p.stat().st_size for p in folder.rglob("*") if p.is_file())
     # empty pieces need not be there at all, so only a wild claim can be told from these sizes
     check_claim(volume, dtype.itemsize / 100, held, where=where, packed=True)
@@ -135,9 +123,7 @@ def _stack(
             return np.asarray(array[key]).astype(dtype.newbyteorder("="), copy=False)
 
     said, hint = spacing
-    stack = Stack(
-        (volume[0], volume[1], volume[2]), dtype.newbyteorder("="), read, [path], path.parent, said, hint
-    )
+    stack = Stack((volume[0], volume[1], volume[2]), dtype.newbyteorder("="), read, [path], path.parent, said, hint)
     stack.warnings += _absent_pieces(folder, array)
     stack.parallel = False  # the library reads the pieces of a block in threads of its own
     stack.at_once = max(8, int(array.chunks[names.index("z")]))
@@ -169,9 +155,7 @@ def _spacing(image: dict[str, Any], axes: list[dict[str, Any]], where: str) -> t
         if step.get("type") == "scale":
             values = np.array([float(v) for v in step["scale"]])
             if values.shape != scale.shape:
-                raise OssicleError(
-                    "its scale has too few or too many numbers", where=where, mend="mend the metadata"
-                )
+                raise OssicleError("its scale has too few or too many numbers", where=where, mend="mend the metadata")
             scale, found = scale * values, True
     names = [str(axis["name"]).lower() for axis in axes]
     units = [axes[names.index(axis)].get("unit") for axis in "zyx"]

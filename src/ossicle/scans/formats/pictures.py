@@ -83,9 +83,7 @@ def _decode(raw: bytes, path: Path) -> NDArray[Any]:
             raise OssicleError("values beyond 16 bits", where=where, mend="export 16-bit slices")
         array = array.astype(np.uint16)
     elif mode not in ("L", "LA", "RGB", "RGBA", "I;16", "I;16B", "I;16L"):
-        raise OssicleError(
-            f"a picture of mode {mode} holds no grey values", where=where, mend="export in grey"
-        )
+        raise OssicleError(f"a picture of mode {mode} holds no grey values", where=where, mend="export in grey")
     lossy = _LOSSY_TOLERANCE if raw[:2] == b"\xff\xd8" else 0
     grey = grey_of_channels(array, where=where, tolerance=lossy, alpha=mode in ("LA", "RGBA"))
     return grey.astype(grey.dtype.newbyteorder("="), copy=False)

@@ -34,15 +34,11 @@ def open_stack(path: Path, request: Request) -> Stack:
     sidecar = find_sidecar(path)
     write = f"write {name} with shape_zyx, type, byte_order and spacing_mm_zyx"
     if sidecar is None:
-        raise OssicleError(
-            "raw voxels need a sidecar that names their shape and type", where=where, mend=write
-        )
+        raise OssicleError("raw voxels need a sidecar that names their shape and type", where=where, mend=write)
     dtype, shape = sidecar.dtype, sidecar.shape_zyx
     if shape is None or dtype is None:
         lacks = " and ".join(word for word, value in (("shape_zyx", shape), ("type", dtype)) if value is None)
-        raise OssicleError(
-            f"its sidecar {shown(sidecar.path.name)} lacks {lacks}", where=where, mend="add it"
-        )
+        raise OssicleError(f"its sidecar {shown(sidecar.path.name)} lacks {lacks}", where=where, mend="add it")
     if dtype.itemsize > 1:
         stated = {"<": "little", ">": "big"}.get(dtype.byteorder) if dtype.byteorder != "=" else None
         order = sidecar.byte_order or stated
@@ -57,8 +53,7 @@ def open_stack(path: Path, request: Request) -> Stack:
     extra = path.stat().st_size - sidecar.header_bytes - shape[0] * shape[1] * shape[2] * dtype.itemsize
     if extra:
         raise OssicleError(
-            f"the file is {extra} bytes longer than shape, type and header_bytes say, so one of them is "
-            "wrong",
+            f"the file is {extra} bytes longer than shape, type and header_bytes say, so one of them is wrong",
             where=where,
             mend=f"mend {shown(sidecar.path.name)}",
         )

@@ -127,9 +127,7 @@ def _open_pages(path: Path) -> Stack:
                 )
             _check_page(page, size, where)
         itemsize = first.dtype.itemsize
-        check_claim(
-            (len(pages), rows, columns), itemsize, size, where=where, packed=int(first.compression) != 1
-        )
+        check_claim((len(pages), rows, columns), itemsize, size, where=where, packed=int(first.compression) != 1)
         dtype = _grey(first, np.zeros((2, 2), first.dtype), where).dtype
     except BaseException:
         file.close()
@@ -198,9 +196,7 @@ def _check_chain(file: tifffile.TiffFile, size: int, where: str) -> None:
     seen: set[int] = set()
     while at:
         if at in seen or at + kind.tagnosize > size:
-            raise OssicleError(
-                f"the chain of its pages is broken after {len(seen)}", where=where, mend="copy it again"
-            )
+            raise OssicleError(f"the chain of its pages is broken after {len(seen)}", where=where, mend="copy it again")
         seen.add(at)
         file.filehandle.seek(at)
         tags = int.from_bytes(file.filehandle.read(kind.tagnosize), _ORDER[file.byteorder])
@@ -247,9 +243,7 @@ def _grey(page: Any, picture: NDArray[Any], where: str) -> NDArray[Any]:
         raise OssicleError("a page is not one plane of grey values", where=where, mend="export plain slices")
     photometric = int(page.photometric)
     if photometric == 3:
-        raise OssicleError(
-            "its grey values are numbers of a colour table", where=where, mend="export it in grey"
-        )
+        raise OssicleError("its grey values are numbers of a colour table", where=where, mend="export it in grey")
     if picture.dtype == np.bool_:
         picture = picture.astype(np.uint8)
     if photometric == 0 and picture.dtype.kind == "u":  # 0 is white: turned so that more is brighter
@@ -260,10 +254,7 @@ def _grey(page: Any, picture: NDArray[Any], where: str) -> NDArray[Any]:
 
 def _inverted(page: Any) -> list[str]:
     if int(page.photometric) == 0:
-        return [
-            "The TIFF files say that 0 is white: grey values were turned round, so that denser stays "
-            "brighter."
-        ]
+        return ["The TIFF files say that 0 is white: grey values were turned round, so that denser stays brighter."]
     return []
 
 
@@ -276,19 +267,14 @@ def _description(page: Any) -> str:
 
 
 def _pairs(text: str) -> dict[str, str]:
-    return {
-        m[1].strip().lower(): m[2].strip()
-        for m in re.finditer(r"^([^=\n<>]{1,40})=([^\n]{0,80})$", text, re.M)
-    }
+    return {m[1].strip().lower(): m[2].strip() for m in re.finditer(r"^([^=\n<>]{1,40})=([^\n]{0,80})$", text, re.M)}
 
 
 def _slices_in_one_page(page: Any, where: str) -> int:
     pairs = _pairs(_description(page)[:4096])
     for key in ("channels", "frames"):
         if pairs.get(key, "1").isdecimal() and int(pairs.get(key, "1")) > 1:
-            raise OssicleError(
-                f"it holds several {key}", where=where, mend="export one volume of grey values"
-            )
+            raise OssicleError(f"it holds several {key}", where=where, mend="export one volume of grey values")
     count = pairs.get("images", pairs.get("slices", "1"))
     return int(count) if re.fullmatch(r"[0-9]{1,9}", count) else 1
 
@@ -329,9 +315,7 @@ def _per_unit(page: Any, code: int) -> float | None:
 
 def _ome_spacing(text: str, name: str) -> tuple[Spacing | None, str]:
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        raise OssicleError(
-            "its OME-XML declares entities, which are not read", where=name, mend="export it again"
-        )
+        raise OssicleError("its OME-XML declares entities, which are not read", where=name, mend="export it again")
     try:
         root = ElementTree.fromstring(text.encode("utf-8", "replace"))
     except ElementTree.ParseError:
@@ -341,9 +325,7 @@ def _ome_spacing(text: str, name: str) -> tuple[Spacing | None, str]:
         return None, ""
     for key, word in (("SizeC", "channels"), ("SizeT", "times")):
         if pixels.get(key, "1") not in ("1", ""):
-            raise OssicleError(
-                f"it holds several {word}", where=name, mend="export one volume of grey values"
-            )
+            raise OssicleError(f"it holds several {word}", where=name, mend="export one volume of grey values")
     values = []
     for axis in "ZYX":
         size, unit = (
