@@ -9,7 +9,7 @@ from ossicle.reading.pose import find_pose
 from ossicle.reading.symmetry import find_plane, half_sphere
 
 
-def lopsided(rotation: Rotation, sides: int = 64, drop: bool = False) -> np.ndarray:
+def lopsided(rotation: Rotation, sides: int = 48, drop: bool = False) -> np.ndarray:
     """A bilaterally symmetric, otherwise irregular body: ellipsoids in pairs about x = 0, turned by ``rotation``."""
     grid = np.stack(np.meshgrid(*[np.linspace(-1, 1, sides)] * 3, indexing="ij"), -1)[..., ::-1]
     local = rotation.inv().apply(grid.reshape(-1, 3)).reshape(grid.shape)
@@ -32,17 +32,17 @@ def test_half_sphere_is_even_and_unit() -> None:
     assert nearest.max() < 2.2 * np.sqrt(2 * np.pi / 500)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("drop", [False, True])
 def test_plane_of_a_turned_body(seed: int, drop: bool) -> None:
     rotation = Rotation.random(random_state=seed)
-    step = 2 / 63
+    step = 2 / 47
     plane = find_plane(lopsided(rotation, drop=drop), (step, step, step))
     true = rotation.apply([1.0, 0, 0])
     assert abs(float(plane.normal @ true)) > np.cos(np.radians(3))
     assert plane.score > 0.8
     centre = np.array([1.0, 1.0, 1.0])  # the origin of the body, in mm from the first voxel
-    assert abs(float(plane.normal @ centre) - plane.offset) < 1.5 * step
+    assert abs(float(plane.normal @ centre) - plane.offset) < 1.2 * step
 
 
 def teeth(rotation: Rotation) -> np.ndarray:
@@ -51,11 +51,11 @@ def teeth(rotation: Rotation) -> np.ndarray:
     return rotation.apply(points) + 1.0
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("right_handed", [True, False])
 def test_pose_finds_up_front_and_left(seed: int, right_handed: bool) -> None:
     rotation = Rotation.random(random_state=10 + seed)
-    step = 2 / 63
+    step = 2 / 47
     points = teeth(rotation)
     pose, frame, _ = find_pose(
         lopsided(rotation), (step, step, step), points, np.ones(len(points)), right_handed=right_handed
@@ -70,7 +70,7 @@ def test_pose_finds_up_front_and_left(seed: int, right_handed: bool) -> None:
 
 def test_a_person_may_lay_the_midplane_and_say_what_is_up() -> None:
     rotation = Rotation.from_euler("xyz", [0.2, 0.1, 0.3])
-    step = 2 / 63
+    step = 2 / 47
     left, up, front = rotation.apply(np.eye(3))
     centre = np.ones(3)
     said = Midplane(
