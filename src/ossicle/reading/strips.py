@@ -28,6 +28,17 @@ def _to_index(points_mm: FloatArray, scan_to_skull: npt.NDArray[np.floating], sp
     return np.moveaxis(scan[..., ::-1] / spacing, -1, 0)
 
 
+def _level(curve: FloatArray) -> FloatArray:
+    """The curve with its height smoothed to a parabola over its arc, so that a long canine does not buckle
+    the strip."""
+    if len(curve) < 4:
+        return curve
+    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve[:, [0, 2]], axis=0), axis=1))])
+    flat = curve.copy()
+    flat[:, 1] = np.polyval(np.polyfit(arc, curve[:, 1], 2), arc)
+    return flat
+
+
 def row_strip(
     grey: npt.NDArray[np.float32],
     labels: npt.NDArray[np.int32],
@@ -48,7 +59,7 @@ def row_strip(
     """
     spacing = np.asarray(spacing_mm_zyx, float)
     pixel = float(pixel_mm) if pixel_mm is not None else float(spacing.min())
-    row = RowFrame.of(curve, jaw, "left")
+    row = RowFrame.of(_level(np.asarray(curve, float)), jaw, "left")
     length = float(row.arc[-1])
     thickness = float(thickness_mm) if thickness_mm is not None else 0.2 * length
     margin = 0.06 * length

@@ -11,13 +11,33 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import ConvexHull, QhullError
 
 from .sharpening import Levels
 from .surface import ToothSurface
 
-__all__ = ["Crown", "crown_axis", "measure_crown"]
+__all__ = ["Crown", "crown_axis", "hollow_direction", "measure_crown"]
 
 FloatArray = npt.NDArray[np.float64]
+HOLLOW = 0.6
+"""Weight of the hollow among the cues to the axis."""
+LOWEST = 0.6
+"""Grey, in shares of the crown's bright tail, from which on a surface may count as a little like enamel."""
+UPRIGHT = 0.35
+"""Weight of the jaw's own direction among the cues."""
+UPRIGHT_WEAK = 1.0
+"""More of it where the cues amount to nothing."""
+STRONG = 1.0
+"""Sum of the cues at which they need no help."""
+FLAT = 2.0
+"""Weight of the shortest axis of a flat cap where the other cues amount to nothing."""
+BARE = 0.25
+"""Quantile of the rings below the enamel that stands for bare root."""
+EDGE = 0.2
+"""Enamel begins where a ring has come this share of the way from bare root to crown: low, as enamel thins out
+to the cervix."""
+SHARE = 0.45
+"""Share of the way from dentine to the crown's bright tail at which brightness counts as enamel in full."""
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -53,15 +73,47 @@ class Crown:
         return np.asarray(self.origin + ((low + high) / 2) @ self.frame)
 
 
+def hollow_direction(solid: FloatArray, within: FloatArray) -> FloatArray:
+    """Return a vector (3,) from the hollow of a cap to its solid, tipwards, its length 0 to 1 by how much
+    there is to go by.
+
+    ``solid`` (n, 3) are the places of mineralised voxels, ``within`` (m, 3) those of all others nearby; the
+    hollow is what of them lies in the convex hull of the solid: the papilla beneath a growing cap, the space
+    between roots.
+    """
+    if len(solid) < 12 or len(within) == 0:
+        return np.zeros(3)
+    try:
+        hull = ConvexHull(solid)
+    except QhullError:
+        return np.zeros(3)
+    inside = np.ones(len(within), bool)
+    for equation in hull.equations:
+        inside[inside] = within[inside] @ equation[:3] + equation[3] <= 0
+    if inside.sum() < 3:
+        return np.zeros(3)
+    away = solid.mean(axis=0) - within[inside].mean(axis=0)
+    size = float(np.linalg.norm(away))
+    radius = float(np.sqrt(((solid - solid.mean(axis=0)) ** 2).sum(axis=1).mean()))
+    share = inside.sum() / (inside.sum() + len(solid))
+    return np.asarray(away / max(size, 1e-9) * min(1.0, size / (0.25 * radius)) * min(1.0, 3.0 * share))
+
+
 def crown_axis(
-    points: FloatArray, normal: FloatArray, area: FloatArray, excess: FloatArray, up: FloatArray
+    points: FloatArray,
+    normal: FloatArray,
+    area: FloatArray,
+    excess: FloatArray,
+    hollow: FloatArray,
+    up: FloatArray,
 ) -> FloatArray:
     """Return the unit vector from root to crown tip.
 
     ``points`` and ``normal`` (n, 3) of the surface in skull space, ``area`` (n,), ``excess`` (n,) how enamel-
-    like the surface is (0 to 1), ``up`` the direction in which this jaw's crowns point. Three cues: the
-    opening of the enamel cap, the way from the middle of the bare to the middle of the covered surface, and
-    the long axis of the whole; the jaw's direction settles what they leave open.
+    like the surface is (0 to 1), ``hollow`` see `hollow_direction`, ``up`` the direction in which this jaw's
+    crowns point. Cues: the opening of the enamel cap, the way from the middle of the bare to the middle of
+    the covered surface, the hollow, and the long axis of the whole; the jaw's direction settles what they
+    leave open.
     """
     total = float(area.sum())
     opening = (normal * (area * excess)[:, None]).sum(axis=0) / (0.25 * total)
@@ -70,14 +122,17 @@ def crown_axis(
     bright, bare = area * excess, area * (1 - excess)
     shift = np.zeros(3)
     if bright.sum() > 0 and bare.sum() > 0:
-        shift = (points * bright[:, None]).sum(axis=0) / bright.sum() - (points * bare[:, None]).sum(
-            axis=0
-        ) / bare.sum()
-        shift = shift / radius * min(1.0, 4 * min(bright.sum(), bare.sum()) / total)
+        high = (points * bright[:, None]).sum(axis=0) / bright.sum()
+        low = (points * bare[:, None]).sum(axis=0) / bare.sum()
+        shift = (high - low) / radius * min(1.0, 4 * min(bright.sum(), bare.sum()) / total)
     spread = ((points - centre) * area[:, None]).T @ (points - centre) / total
     value, vector = np.linalg.eigh(spread)
     slender = float(1 - np.sqrt(value[1] / value[2]))
-    guess = opening + 0.8 * shift + 0.25 * up
+    guess = opening + 0.8 * shift + HOLLOW * hollow
+    weak = max(0.0, 1 - float(np.linalg.norm(guess)) / STRONG)
+    guess = guess + (UPRIGHT + UPRIGHT_WEAK * weak) * up
+    flat = float(1 - np.sqrt(value[0] / value[1]))
+    guess = guess + FLAT * weak * max(0.0, flat - 0.2) * vector[:, 0] * np.sign(vector[:, 0] @ guess)
     long = vector[:, 2] * np.sign(vector[:, 2] @ guess)
     guess = guess / np.linalg.norm(guess)
     if slender > 0.35 and long @ guess > 0.3:
@@ -86,7 +141,7 @@ def crown_axis(
 
 
 def _cervix(
-    own: FloatArray, area: FloatArray, bright: FloatArray, dentine: float, least: float
+    own: FloatArray, area: FloatArray, bright: FloatArray, dentine: float, top: float, least: float
 ) -> tuple[float, bool]:
     """Height on the axis at which enamel begins, and whether there is bare root surface below it at all.
 
@@ -104,9 +159,9 @@ def _cervix(
     weight = np.asarray(np.bincount(index, area, bins) + 1e-12, float)
     girth = _girth(own, index, bins)
     ring = np.asarray(np.bincount(index, area * bright, bins) / weight, float)
-    first = _best_cut(
-        np.bincount(index, area * np.maximum(bright, dentine), bins) / weight, weight, 0.6 * least
-    )
+    shown = np.clip(bright, dentine, dentine + SHARE * (top - dentine))
+    seen = np.asarray(np.bincount(index, area * shown, bins) / weight, float)
+    first = _best_cut(seen, weight, 0.6 * SHARE * least)
     if not first:
         first = _best_cut(ring, weight, least)
         neck = _neck(girth)
@@ -115,10 +170,11 @@ def _cervix(
     if not first:
         return low, False
     ring = np.asarray(np.convolve(np.pad(ring, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid"))
-    window = slice(max(0, first - max(2, int(0.7 * (bins - first)))), first)
+    depth = max(4, int(0.5 * (bins - first)))
+    window = ring[max(0, first - depth) : max(1, first - depth // 4)]
     crown = float(np.average(ring[first:], weights=weight[first:]))
-    bare = float(np.quantile(ring[window], 0.1))
-    limit = bare + 0.1 * (crown - bare)
+    bare = float(np.quantile(window, BARE))
+    limit = bare + EDGE * (crown - bare)
     k = first
     while k > 0 and ring[k] > limit:
         k -= 1
@@ -166,6 +222,7 @@ def measure_crown(
     tangent: FloatArray,
     cheek: FloatArray,
     up: FloatArray,
+    hollow: FloatArray,
     noise: float,
 ) -> Crown:
     """Measure the crown of a surface whose vertices lie at ``points`` (skull mm) with outward ``normal``
@@ -178,16 +235,18 @@ def measure_crown(
     area = surface.area
     bright = float(np.quantile(peak, 0.9))
     top = float(np.clip(bright, levels.dentine + 0.1, levels.enamel))
-    excess = np.clip((peak - levels.dentine) / max(top - levels.dentine, 2 * noise, 0.05), 0.0, 1.0)
-    axis = crown_axis(points, normal, area, excess, up)
+    dim = min(levels.dentine, max(float(np.quantile(peak, 0.15)), LOWEST * bright))
+    excess = np.clip((peak - dim) / max(min(top, bright) - dim, 2 * noise, 0.05), 0.0, 1.0)
+    axis = crown_axis(points, normal, area, excess, hollow, up)
     frame = _frame(axis, tangent, cheek)
     origin = (points * area[:, None]).sum(axis=0) / area.sum()
     own = (points - origin) @ frame.T
-    cervix, rooted = _cervix(own, area, peak, levels.dentine, max(2.5 * noise, 0.25 * (top - levels.dentine)))
+    cervix, rooted = _cervix(own, area, peak, levels.dentine, top, max(2.5 * noise, 0.25 * (top - levels.dentine)))
     covered = own[:, 2] >= cervix
     tip = _reach(own[covered, 2])
-    length = _reach(own[covered, 0]) + _reach(-own[covered, 0])
-    width = _reach(own[covered, 1]) + _reach(-own[covered, 1])
+    turn = _own_turn(own[covered, :2])
+    frame, own = turn @ frame, own @ turn.T
+    length, width = (_reach(own[covered, k]) + _reach(-own[covered, k]) for k in (0, 1))
     thickness = surface.thickness_mm * covered
     return Crown(
         frame=frame,
@@ -201,7 +260,7 @@ def measure_crown(
         length_mm=length,
         width_mm=width,
         height_mm=tip - cervix,
-        enamel_volume_mm3=float((thickness * area).sum()),
+        enamel_volume_mm3=float((thickness * surface.middle_area).sum()),
         peak=bright,
         rooted=rooted,
     )
@@ -218,6 +277,23 @@ def _frame(axis: FloatArray, tangent: FloatArray, cheek: FloatArray) -> FloatArr
     if across @ cheek < 0:
         across = -across
     return np.stack([along, across, axis])
+
+
+def _own_turn(flat: FloatArray) -> FloatArray:
+    """Turn (3, 3) about the axis by which the crown fits the narrowest rectangle, 20 degrees at most and the
+    less the better.
+
+    A crown seldom stands exactly along the row; its length and width are those of its own outline (n, 2).
+    """
+    best, least = 0.0, np.inf
+    for angle in np.radians(np.arange(-20.0, 21.0, 2.0)):
+        sides = flat @ np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        spans = [_reach(sides[:, k]) + _reach(-sides[:, k]) for k in (0, 1)]
+        cost = np.log(max(spans[0] * spans[1], 1e-12)) + 0.3 * angle**2
+        if cost < least:
+            best, least = float(angle), cost
+    c, s = np.cos(best), np.sin(best)
+    return np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
 def _reach(values: FloatArray) -> float:

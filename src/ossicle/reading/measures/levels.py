@@ -51,6 +51,7 @@ def tooth_levels(
     if not tops:
         return Levels(dentine or 1.1, max(enamel, 1.3), noise, spread)
     top = float(np.quantile(tops, 0.75))
+    top = max(top, min(enamel, 1.3 * top))
     if dentine is None:
         dentine = _dentine(kept, top)
     return Levels(min(dentine, top / 1.12), top, noise, spread)
@@ -73,7 +74,7 @@ def _dentine(kept: list[tuple[Volume, Volume, npt.NDArray[np.bool_]]], top: floa
     values = values[(values > 0.45 * top) & (values < 0.9 * top)]
     if len(values) < 25:
         return 0.68 * top
-    return float(np.clip(np.median(values), 0.55 * top, 0.85 * top))
+    return float(np.clip(0.95 * np.median(values), 0.55 * top, 0.85 * top))
 
 
 def _blur(grey: npt.NDArray[np.float32]) -> float:

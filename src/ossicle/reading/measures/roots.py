@@ -56,10 +56,13 @@ def count_cusps(crown: Crown, voxel_mm: float) -> int | None:
     if size.min() < 4:
         return None
     index = np.rint((points[:, :2] - low[:2]) / voxel_mm).astype(int)
-    height = np.full(tuple(size), crown.cervix)
+    height = np.full(tuple(size), -np.inf)
     np.maximum.at(height, (index[:, 0], index[:, 1]), points[:, 2])
+    for _ in range(2):  # cells between vertices take the greatest of their neighbours
+        height = np.where(np.isfinite(height), height, maximum_filter(height, 3, mode="constant", cval=-np.inf))
+    height = np.maximum(height, crown.cervix)
     height = gaussian_filter(np.pad(height, 2, constant_values=crown.cervix), 0.8)
-    return _prominent(height, max(0.1 * crown.height_mm, 0.8 * voxel_mm))
+    return _prominent(height, max(0.06 * crown.height_mm, 0.8 * voxel_mm))
 
 
 def _prominent(height: FloatArray, least: float) -> int:

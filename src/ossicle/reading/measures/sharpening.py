@@ -79,29 +79,44 @@ class Layers:
     thickness: FloatArray
     full: float
     middle: float
+    width: FloatArray
+    width_thickness: FloatArray
 
     @classmethod
     def of(cls, dentine: float, enamel: float, blur: float, steps: int) -> Layers:
         """Tabulate for the given levels, blur (voxels) and number of sharpening steps."""
         wide = np.linspace(0.2, 5.0, 25) * max(blur, 0.5)
-        wall_peak, wall_level = _through(wide, dentine, 0.08 * dentine, blur, steps)
+        wall_peak, wall_level, _ = _through(wide, dentine, 0.08 * dentine, blur, steps)
         thick = np.concatenate([[0.0], np.linspace(0.05, 3.0, 40) * max(blur, 0.5)])
-        peak, level = _through(thick, enamel, dentine, blur, steps)
+        peak, level, width = _through(thick, enamel, dentine, blur, steps)
         below = wall_peak < min(dentine, peak[0]) - 0.01
         rising = np.concatenate([[True], peak[1:] > np.maximum.accumulate(peak)[:-1] + 1e-4])
         top = int(np.argmax(peak >= 0.97 * peak.max()))
         rising[top + 1 :] = False
+        shown = np.flatnonzero((width > 0) & (np.maximum.accumulate(width) <= width))
         return cls(
             np.concatenate([[0.0], wall_peak[below], peak[rising]]),
             np.concatenate([[0.0], wall_level[below], level[rising]]),
             np.concatenate([[0.0], np.zeros(int(below.sum())), thick[rising]]),
             float(peak[rising][-1]),
             (dentine + enamel) / 2,
+            width[shown],
+            thick[shown],
         )
 
-    def thickness_of(self, peak: npt.NDArray[np.floating]) -> FloatArray:
-        """Enamel thickness in voxels, up to where peaks no longer tell."""
-        return np.asarray(np.interp(peak, self.peak, self.thickness))
+    def thickness_of(self, peak: npt.NDArray[np.floating], width: npt.NDArray[np.floating] | None = None) -> FloatArray:
+        """Enamel thickness in voxels from the peak beneath the surface, and from the depth ``width`` at which
+        the grey falls below the middle between enamel and dentine (0: never above it).
+
+        Thin layers are told by their peak, thick ones by their width, those between by both.
+        """
+        thin = np.asarray(np.interp(peak, self.peak, self.thickness))
+        if width is None or len(self.width) < 2:
+            return thin
+        beyond = np.maximum(width - self.width[-1], 0.0)
+        thick = np.interp(width, self.width, self.width_thickness) + beyond
+        share = np.clip((peak - self.middle) / max(self.full - self.middle, 1e-6), 0.0, 1.0) * (width > 0)
+        return np.asarray((1 - share) * thin + share * thick)
 
     def level_of(self, peak: npt.NDArray[np.floating]) -> FloatArray:
         """Grey at the true surface beneath which such a peak is seen."""
@@ -110,9 +125,9 @@ class Layers:
 
 def _through(
     thickness: FloatArray, layer: float, body: float, blur: float, steps: int
-) -> tuple[FloatArray, FloatArray]:
-    """Peak and surface level of layers of the given thickness (n,) over a body, outside 0, after blur and
-    sharpening; means over shifts."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Peak, surface level and width above the middle grey (0: none) of layers of the given thickness (n,)
+    over a body, outside 0, after blur and sharpening; means over shifts."""
     shift = np.linspace(0.0, 1.0, 4, endpoint=False)
     size, start = 56, 20
     fine = (np.arange(size * 10) + 0.5) / 10 - 0.5
@@ -127,10 +142,17 @@ def _through(
         sharp = sharp * gaussian_filter1d(ratio, blur, axis=2, truncate=3.0)
     sharp = gaussian_filter1d(sharp, FINAL, axis=2, truncate=3.0)
     peak = np.zeros((len(thickness), len(shift)))
-    level = np.zeros_like(peak)
+    level, width = np.zeros_like(peak), np.zeros_like(peak)
+    near = np.arange(0.0, 16.0, 0.25)
+    middle = (layer + body) / 2
     for i in range(len(thickness)):
         for k in range(len(shift)):
             at = start + shift[k] + _DEPTHS
             peak[i, k] = np.interp(at, np.arange(size), sharp[i, k]).max()
             level[i, k] = np.interp(start + shift[k], np.arange(size), sharp[i, k])
-    return peak.mean(axis=1), level.mean(axis=1)
+            below = np.interp(start + shift[k] + near, np.arange(size), sharp[i, k])
+            above = np.flatnonzero(below >= middle)
+            if len(above) and above[-1] + 1 < len(near):
+                last = above[-1]
+                width[i, k] = near[last] + 0.25 * (below[last] - middle) / (below[last] - below[last + 1])
+    return peak.mean(axis=1), level.mean(axis=1), np.where((width > 0).all(axis=1), width.mean(axis=1), 0.0)

@@ -13,7 +13,7 @@ import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, gaussian_filter, grey_dilation, map_coordinates
+from scipy.ndimage import gaussian_filter, grey_dilation, map_coordinates, maximum_filter
 from skimage.measure import marching_cubes
 
 from .sharpening import Layers
@@ -40,6 +40,7 @@ class ToothSurface:
     area: FloatArray
     peak: FloatArray
     thickness_mm: FloatArray
+    middle_area: FloatArray
     free: BoolArray
     volume_mm3: float
 
@@ -60,7 +61,7 @@ def tooth_surface(
     level = layers.level_of(np.maximum(_peak_near(own, sharp) - noise, 0.3)).astype(np.float32)
     relative = np.asarray(sharp / np.maximum(level, np.float32(0.15)), np.float32)
     field = np.where(own, np.maximum(relative, np.where(depth > 1.8, 1.5, 0.0)), 0.0).astype(np.float32)
-    rim = binary_dilation(own, np.ones((3, 3, 3), bool)) & ~own
+    rim = maximum_filter(own, 3) & ~own
     falls = rim & ~other & (_outward_slope(own, relative) > 0.12)
     field[falls] = relative[falls]
     pieces = cc3d.connected_components(field > 1.0, connectivity=6)
@@ -70,13 +71,18 @@ def tooth_surface(
     field[(pieces != main) & (field > 1.0)] = 0.0
     vertices, faces, _, _ = marching_cubes(np.pad(field, 1), 1.0)
     vertices = vertices.astype(float) - 1
+    normal, _, _ = _geometry(vertices * spacing, faces)
+    inward = -(normal / spacing) * spacing.min()
+    vertices = vertices + _settle(vertices, inward, faces, own, sharp, layers, noise)[:, None] * inward
     normal, area, volume = _geometry(vertices * spacing, faces)
     inward = -(normal / spacing) * spacing.min()
-    peak, thickness = _beneath(vertices, inward, own, sharp, layers, noise)
+    peak, thickness = _beneath(vertices, inward, faces, own, sharp, layers, noise)
     outside = np.rint(vertices - 0.6 * inward).astype(int)
     outside = np.clip(outside, 0, np.array(own.shape) - 1)
     free = falls[tuple(outside.T)]
-    return ToothSurface(vertices, normal, area, peak, thickness * float(spacing.min()), free, volume)
+    thickness = thickness * float(spacing.min())
+    middle = _middle_area(vertices * spacing, normal, faces, thickness)
+    return ToothSurface(vertices, normal, area, peak, thickness, middle, free, volume)
 
 
 def _peak_near(own: BoolArray, sharp: Volume) -> Volume:
@@ -112,33 +118,115 @@ def _geometry(points: FloatArray, faces: npt.NDArray[np.integer]) -> tuple[Float
     return np.asarray(normal, float), np.asarray(area, float), volume
 
 
+def _settle(
+    vertices: FloatArray,
+    inward: FloatArray,
+    faces: npt.NDArray[np.integer],
+    own: BoolArray,
+    sharp: Volume,
+    layers: Layers,
+    noise: float,
+) -> FloatArray:
+    """How far (voxels, inwards) each vertex should move to where the grey passes the level that fits the peak
+    beneath it.
+
+    The first drawing takes the greatest grey near by, which noise lifts; here it is averaged over the
+    surface. Vertices at which the grey passes no such level within a voxel (contacts) stay.
+    """
+    steps = np.arange(-1.0, 3.01, 0.25)
+    at = vertices[:, None, :] + steps[None, :, None] * inward[:, None, :]
+    grey = map_coordinates(sharp, at.reshape(-1, 3).T, order=1, mode="nearest").reshape(len(vertices), -1)
+    index = np.clip(np.rint(at[:, ::2]).astype(int), 0, np.array(own.shape) - 1)
+    within = own[index[..., 0], index[..., 1], index[..., 2]]
+    peak = _spread(np.where(within, grey[:, ::2], 0.0).max(axis=1), faces)
+    level = layers.level_of(np.maximum(peak - 0.6 * noise, 0.3))
+    beyond = vertices[:, None, :] - np.array([1.0, 1.5, 2.0, 2.5])[None, :, None] * inward[:, None, :]
+    ground = map_coordinates(sharp, beyond.reshape(-1, 3).T, order=1, mode="nearest").reshape(len(vertices), -1)
+    level = level + 0.4 * np.clip(_spread(ground.min(axis=1), faces) - 0.02, 0.0, 0.5 * level)
+    over = grey[:, :9] >= level[:, None]
+    crosses = ~over[:, :-1] & over[:, 1:]
+    place = np.where(crosses, np.abs(steps[:8] + 0.125)[None, :], np.inf)
+    best = place.argmin(axis=1)
+    row = np.arange(len(vertices))
+    low, high = grey[row, best], grey[row, best + 1]
+    move = steps[best] + 0.25 * np.clip((level - low) / np.maximum(high - low, 1e-6), 0.0, 1.0)
+    return _spread(np.where(crosses.any(axis=1), np.clip(move, -0.75, 0.75), 0.0), faces)
+
+
+def _middle_area(
+    points: FloatArray, normal: FloatArray, faces: npt.NDArray[np.integer], thickness: FloatArray
+) -> FloatArray:
+    """Shares of area (mm2) of the surface half way through the enamel: smaller than outside, as crowns
+    bulge."""
+    even = np.stack([_spread(normal[:, k], faces, 3) for k in range(3)], axis=1)
+    even = even / np.maximum(np.linalg.norm(even, axis=1, keepdims=True), 1e-9)
+    inner = points - 0.5 * _spread(thickness, faces, 2)[:, None] * even
+
+    def cross(p: FloatArray) -> FloatArray:
+        corner = p[faces]
+        return np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+
+    outside, inside = cross(points), cross(inner)
+    size = np.linalg.norm(outside, axis=1)
+    share = np.clip(np.einsum("ij,ij->i", outside, inside) / np.maximum(size, 1e-18), 0.0, 2 * size) / 2
+    return np.asarray(np.bincount(faces.ravel(), np.repeat(share / 3, 3), len(points)), float)
+
+
+def _spread(values: FloatArray, faces: npt.NDArray[np.integer], rounds: int = 1) -> FloatArray:
+    """Average values of vertices over their triangles, ``rounds`` times."""
+    flat = faces.ravel()
+    count = np.maximum(np.bincount(flat, minlength=len(values)), 1)
+    for _ in range(rounds):
+        mean = values[faces].mean(axis=1)
+        values = np.bincount(flat, np.repeat(mean, 3), len(values)) / count
+    return np.asarray(values, float)
+
+
 def _beneath(
-    vertices: FloatArray, inward: FloatArray, own: BoolArray, sharp: Volume, layers: Layers, noise: float
+    vertices: FloatArray,
+    inward: FloatArray,
+    faces: npt.NDArray[np.integer],
+    own: BoolArray,
+    sharp: Volume,
+    layers: Layers,
+    noise: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Peak grey and enamel thickness (voxels) beneath each vertex.
 
     A layer thick enough to reach its own grey is measured to where the grey falls below the middle between
     enamel and dentine.
     """
-    depths = np.arange(0.0, 6.01, 0.5)
     inside = own.astype(np.float32)
-    profile = np.full((len(depths), len(vertices)), -1.0)
-    for i, depth in enumerate(depths):
-        at = (vertices + depth * inward).T
+
+    def greys(which: npt.NDArray[np.intp], depths: FloatArray) -> FloatArray:
+        at = vertices[which][:, None, :] + depths[None, :, None] * inward[which][:, None, :]
+        at = at.reshape(-1, 3).T
         value = map_coordinates(sharp, at, order=1, mode="nearest")
         within = map_coordinates(inside, at, order=1, mode="nearest") > 0.4
-        profile[i] = np.where(within | (depth == 0.0), value, -1.0)
-    peak = profile[depths <= 3.0].max(axis=0)
-    thickness = layers.thickness_of(peak - 0.6 * noise)
-    thick = peak - noise >= layers.full
-    if thick.any():
-        middle = layers.middle
-        first = np.argmax(profile[:, thick] >= middle, axis=0)
-        beyond = (profile[:, thick] < middle) & (np.arange(len(depths))[:, None] > first[None, :])
-        end = np.where(beyond.any(axis=0), np.argmax(beyond, axis=0), len(depths) - 1)
-        column = np.arange(int(thick.sum()))
-        high, low = profile[end - 1, np.flatnonzero(thick)], profile[end, np.flatnonzero(thick)]
-        part = np.clip((high - middle) / np.maximum(high - low, 1e-6), 0.0, 1.0)
-        reach = depths[end - 1] + part * 0.5
-        thickness[thick] = np.maximum(thickness[thick], reach[column])
-    return peak, thickness
+        return np.where(within, value, -1.0).reshape(len(which), len(depths))
+
+    everything = np.arange(len(vertices))
+    depths = np.arange(0.5, 6.01, 0.5)
+    profile = greys(everything, depths)
+    shallow = map_coordinates(sharp, vertices.T, order=1, mode="nearest")
+    peak = _spread(np.maximum(profile[:, depths <= 3.0].max(axis=1), shallow), faces)
+    width = _depth_below(profile, depths, layers.middle)
+    deeper = np.flatnonzero(profile[:, -1] >= layers.middle)
+    if len(deeper):
+        further = np.arange(6.0, 25.0, 1.0)
+        width[deeper] = _depth_below(greys(deeper, further), further, layers.middle)
+    return peak, layers.thickness_of(peak - 0.6 * noise, width)
+
+
+def _depth_below(profile: FloatArray, depths: FloatArray, middle: float) -> FloatArray:
+    """Depth at which profiles (n, depths) first fall below ``middle`` after having been above it; 0 where
+    they never were."""
+    above = profile >= middle
+    first = np.argmax(above, axis=1)
+    ends = ~above & (np.arange(len(depths))[None, :] > first[:, None])
+    end = np.where(ends.any(axis=1), np.argmax(ends, axis=1), len(depths) - 1)
+    row = np.arange(len(profile))
+    high, low = profile[row, np.maximum(end - 1, 0)], np.maximum(profile[row, end], 0.0)
+    part = np.clip((high - middle) / np.maximum(high - low, 1e-6), 0.0, 1.0)
+    step = depths[end] - depths[np.maximum(end - 1, 0)]
+    return np.asarray(np.where(above.any(axis=1), depths[np.maximum(end - 1, 0)] + part * step, 0.0), float)

@@ -9,14 +9,16 @@ counts. Everything is done per tooth in its box.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 
+import edt
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects, gaussian_filter
 
 from ..records import Jaw, Side, ToothObservation
-from .crown import Crown, measure_crown
+from .crown import Crown, hollow_direction, measure_crown
 from .emergence import Margin, alveolar_margin, emergence_fraction, margin_reach
 from .levels import tooth_levels
 from .roots import count_cusps, root_state
@@ -27,6 +29,7 @@ from .surface import ToothSurface, tooth_surface
 __all__ = ["ToothMeasures", "measure_all", "measure_teeth"]
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 MARGIN = 6
 """Voxels of surroundings kept round each tooth."""
@@ -61,6 +64,9 @@ class _Means:
         layers = Layers.of(levels.dentine, levels.enamel, levels.blur, steps)
         return cls(steps, layers, sharpened_noise(levels, steps))
 
+    def with_levels(self, levels: Levels) -> _Means:
+        return _Means(self.steps, Layers.of(levels.dentine, levels.enamel, levels.blur, self.steps), self.noise)
+
 
 @dataclass(frozen=True)
 class _Tooth:
@@ -93,6 +99,7 @@ def measure_teeth(
     dentine: float | None = None,
     threads: int = 1,
     tick: Callable[[], None] | None = None,
+    blur: float | None = None,
 ) -> list[ToothObservation]:
     """Measure every part in ``assignments``; see `measure_all`."""
     measured = measure_all(
@@ -106,7 +113,9 @@ def measure_teeth(
         rows,
         detection,
         dentine,
-        tick=tick,
+        blur,
+        threads,
+        tick,
     )
     return [m.observation for m in measured]
 
@@ -123,6 +132,7 @@ def measure_all(
     detection: Mapping[int, float],
     dentine: float | None = None,
     blur: float | None = None,
+    threads: int = 1,
     tick: Callable[[], None] | None = None,
 ) -> list[ToothMeasures]:
     """Measure every tooth part in ``assignments``, in rising order of part.
@@ -137,30 +147,23 @@ def measure_all(
     boxes = find_objects(labels)
     parts = [p for p in sorted(assignments) if p <= len(boxes) and boxes[p - 1] is not None]
     levels = tooth_levels(labels, grey, {p: boxes[p - 1] for p in parts}, enamel, noise, dentine, blur)
+    keys = set(assignments.values())
+    frames = {(jaw, side): RowFrame.of(rows.get((jaw, side)), jaw, side) for jaw, side in keys}
+
     means = _Means.of(levels)
-    frames = {
-        (jaw, side): RowFrame.of(rows.get((jaw, side)), jaw, side) for jaw, side in set(assignments.values())
-    }
-    teeth: list[_Tooth] = []
-    for part in parts:
+
+    def one(part: int) -> _Tooth | None:
         jaw, side = assignments[part]
-        tooth = _one(
-            part,
-            boxes[part - 1],
-            labels,
-            grey,
-            levels,
-            means,
-            spacing,
-            transform,
-            jaw,
-            side,
-            frames[jaw, side],
-        )
-        if tooth is not None:
-            teeth.append(tooth)
-        if tick is not None:
-            tick()
+        box, row = boxes[part - 1], frames[jaw, side]
+        return _one(part, box, labels, grey, levels, means, spacing, transform, jaw, side, row)
+
+    teeth: list[_Tooth] = []
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        for tooth in map(one, parts) if threads <= 1 else pool.map(one, parts):
+            if tooth is not None:
+                teeth.append(tooth)
+            if tick is not None:
+                tick()
     return [_record(t, teeth, frames[t.jaw, t.side], levels, detection.get(t.part, 1.0)) for t in teeth]
 
 
@@ -187,22 +190,33 @@ def _one(
     own = near == part
     other = (near > 0) & ~own
     sharp = sharpen(grey[box], levels.blur, means.steps)
-    surface = tooth_surface(own, other, sharp, means.layers, means.noise, spacing)
-    if surface is None:
-        return None
     start = np.array([s.start for s in box], float)
 
-    def to_skull(index_zyx: FloatArray) -> FloatArray:
-        xyz = ((index_zyx + start) * spacing)[:, ::-1]
-        return np.asarray(xyz @ transform[:3, :3].T + transform[:3, 3])
+    hollow = _hollow(own, other, sharp, levels.dentine, spacing, transform)
 
-    points = to_skull(surface.vertices)
-    normal = surface.normal[:, ::-1] @ transform[:3, :3].T
-    middle = points.mean(axis=0)
-    tangent, cheek = row.directions(middle)
-    crown = measure_crown(surface, points, normal, levels, tangent, cheek, row.up, means.noise)
-    coordinates = _in_frame(box, spacing, transform, crown)
+    def crown_of(levels: Levels, means: _Means) -> tuple[ToothSurface, Crown] | None:
+        surface = tooth_surface(own, other, sharp, means.layers, means.noise, spacing)
+        if surface is None:
+            return None
+        xyz = ((surface.vertices + start) * spacing)[:, ::-1]
+        points = xyz @ transform[:3, :3].T + transform[:3, 3]
+        normal = surface.normal[:, ::-1] @ transform[:3, :3].T
+        tangent, cheek = row.directions(points.mean(axis=0))
+        crown = measure_crown(surface, points, normal, levels, tangent, cheek, row.up, hollow, means.noise)
+        return surface, crown
+
+    found = crown_of(levels, means)
+    if found is None:
+        return None
+    surface, crown = found
     margin = _margin(part, tight, labels, grey, spacing, transform, crown)
+    if emergence_fraction(margin, crown) < 0.5:
+        young = _immature(levels, float(np.quantile(sharp[own], 0.95)))
+        found = crown_of(young, means.with_levels(young))
+        if found is not None:
+            surface, crown = found
+            margin = _margin(part, tight, labels, grey, spacing, transform, crown)
+    coordinates = _in_frame(box, spacing, transform, crown)
     voxel = float(np.prod(spacing))
     inside = coordinates[:, own]
     centroid = crown.origin + inside.mean(axis=1) @ crown.frame
@@ -217,7 +231,7 @@ def _one(
         margin=margin,
         surface=surface,
         centroid=centroid,
-        volume_mm3=surface.volume_mm3,
+        volume_mm3=max(surface.volume_mm3 - _pulp(own, sharp, levels.dentine) * voxel, 0.0),
         crown_volume_mm3=float((inside[2] >= crown.cervix).sum()) * voxel,
         root_fraction=root_fraction,
         root_count=root_count,
@@ -226,18 +240,49 @@ def _one(
     )
 
 
-def _in_frame(
-    box: tuple[slice, slice, slice], spacing: FloatArray, transform: FloatArray, crown: Crown
+def _immature(levels: Levels, seen: float) -> Levels:
+    """Levels for a crown that has not emerged: enamel gains mineral until then, so the tooth's own bright
+    tail is its enamel's grey."""
+    enamel = float(np.clip(seen, 0.6 * levels.enamel, levels.enamel))
+    return replace(levels, enamel=enamel, dentine=min(levels.dentine, 0.85 * enamel))
+
+
+def _hollow(
+    own: BoolArray,
+    other: BoolArray,
+    sharp: npt.NDArray[np.float32],
+    dentine: float,
+    spacing: FloatArray,
+    transform: FloatArray,
 ) -> FloatArray:
+    """Direction (skull space) away from the tooth's hollow; of a large tooth every second or third voxel is
+    taken."""
+    step = int(np.clip(round((float(own.sum()) / 800.0) ** (1 / 3)), 1, 4))
+    thin = (slice(None, None, step),) * 3
+    solid = own[thin] & (sharp[thin] > 0.5 * dentine)
+
+    def places(mask: BoolArray) -> FloatArray:
+        xyz = (np.argwhere(mask) * step * spacing)[:, ::-1]
+        return np.asarray(xyz @ transform[:3, :3].T)
+
+    return hollow_direction(places(solid), places(~solid & ~other[thin]))
+
+
+def _pulp(own: BoolArray, sharp: npt.NDArray[np.float32], dentine: float) -> float:
+    """Voxels' worth of pulp within a filled label: what its inner part lacks in dentine's grey, noise left
+    aside."""
+    deep = edt.edt(own, parallel=1) >= 1.5
+    lack = 1.0 - sharp[deep] / dentine
+    return float(np.clip(lack[lack > 0.2], 0.0, 1.0).sum())
+
+
+def _in_frame(box: tuple[slice, slice, slice], spacing: FloatArray, transform: FloatArray, crown: Crown) -> FloatArray:
     """Coordinates (3, z, y, x) of a box's voxels in the crown's frame, mm."""
     turn = crown.frame @ transform[:3, :3]
     start = crown.frame @ (transform[:3, 3] - crown.origin)
     z, y, x = (np.arange(s.start, s.stop) * step for s, step in zip(box, spacing, strict=True))
     rows = [
-        turn[k, 2] * z[:, None, None]
-        + turn[k, 1] * y[None, :, None]
-        + turn[k, 0] * x[None, None, :]
-        + start[k]
+        turn[k, 2] * z[:, None, None] + turn[k, 1] * y[None, :, None] + turn[k, 0] * x[None, None, :] + start[k]
         for k in range(3)
     ]
     return np.stack(rows)
@@ -257,14 +302,10 @@ def _margin(
     near = labels[box]
     own = near == part
     bone = (gaussian_filter(grey[box], 0.5, truncate=3.0) > 0.5) & (near == 0)
-    return alveolar_margin(
-        own, (near > 0) & ~own, bone, _in_frame(box, spacing, transform, crown), crown, spacing
-    )
+    return alveolar_margin(own, (near > 0) & ~own, bone, _in_frame(box, spacing, transform, crown), crown, spacing)
 
 
-def _record(
-    tooth: _Tooth, teeth: list[_Tooth], row: RowFrame, levels: Levels, detection: float
-) -> ToothMeasures:
+def _record(tooth: _Tooth, teeth: list[_Tooth], row: RowFrame, levels: Levels, detection: float) -> ToothMeasures:
     crown = tooth.crown
     centre = crown.centre
     arc, offset = row.place(centre)
