@@ -34,10 +34,14 @@ from .working_grid import WorkingGrid, working_grid
 
 __all__ = ["read"]
 
-TOO_COARSE = 100
-"""A head shorter than this many voxels is too coarse to part its teeth (a cheek tooth would be under eight voxels
-long).
+TOO_COARSE = 120
+"""Resolved steps along the specimen under which its teeth cannot be parted.
+
+A cheek tooth is seldom longer than a twelfth of the head, and ten steps are needed to tell its form. A step is a voxel,
+or more where the scan's blur is wider than voxels of its size warrant (a scan drawn finer than it was made).
 """
+USUAL_BLUR = 0.75
+"""Blur (Gaussian sigma, voxels) of a scan whose voxels suit its resolution."""
 
 _SHARES = {"tissue": 0.1, "teeth": 0.62, "elements": 0.72, "measures": 0.9, "names": 0.95, "pictures": 1.0}
 
@@ -212,12 +216,13 @@ def _isolate(
         return nothing(shape, unknown_pose(), 0.0, "No tissue stands out from the noise, so no tooth row was found.")
     solid = np.argwhere(normal.values[::2, ::2, ::2] > 0.5)
     longest = int(np.ptp(solid, axis=0).max() * 2) if len(solid) else 0
-    if longest < TOO_COARSE:
+    steps = longest / max(1.0, edge_blur(grid.grey, levels.surround, levels.bone) / USUAL_BLUR)
+    if steps < TOO_COARSE:
         return nothing(
             shape,
             unknown_pose(),
             0.0,
-            f"The specimen is only {longest} voxels long at this voxel size: "
+            f"The specimen is only {longest} voxels long and about {steps:.0f} steps of its own sharpness: "
             "too coarse to tell teeth apart, so none is named.",
         )
     done = [0]

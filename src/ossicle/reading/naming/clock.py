@@ -92,17 +92,17 @@ def development_likelihood(
     an emerged tooth says little.
     """
     f = np.clip(emergence, 0.0, 1.0)
-    crypt = np.exp(-f / 0.035) / 0.035 + 0.03
-    erupting = 1.25 / (1 + np.exp(-(f - 0.05) / 0.015)) / (1 + np.exp((f - 0.82) / 0.03)) + 0.04
-    erupted = 4.5 / (1 + np.exp(-(f - 0.80) / 0.025)) + 0.25 * f + 0.02
+    crypt = 0.82 * np.exp(-f / 0.035) / 0.035 + 0.18
+    erupting = 1.25 / (1 + np.exp(-(f - 0.05) / 0.015)) / (1 + np.exp((f - 0.82) / 0.03)) + 0.1
+    erupted = 4.5 / (1 + np.exp(-(f - 0.80) / 0.025)) + 0.25 * f + 0.12
     r = np.clip(root, 0.0, 1.0)
     none = np.exp(-r / 0.08) / 0.08
     some = np.exp(-r / 0.3) / 0.3
     half = np.exp(-0.5 * ((r - 0.45) / 0.25) ** 2) / 0.6
     most = np.exp(-0.5 * ((r - 0.75) / 0.2) ** 2) / 0.45
     whole = np.exp(-(1 - r) / 0.1) / 0.1
-    loose = 0.3
-    emerged = 0.6 if resorbs else loose
+    loose = 0.7
+    emerged = 0.92 if resorbs else 0.85
     m = np.clip(mineralised, 0.0, 1.2)
     faint = np.exp(-0.5 * ((m - 0.5) / 0.3) ** 2) / 0.7 + 0.3
     dense = np.exp(-0.5 * ((m - 0.95) / 0.25) ** 2) / 0.6 + 0.3

@@ -27,6 +27,9 @@ FloatArray = npt.NDArray[np.float64]
 _SINGLE = 3.5
 """Cost of leaving an object without its mirror partner; a pair two spreads off in one measure costs 4."""
 
+_MEASURE = 2.0
+"""The most that one measure may speak against two objects being mirror teeth."""
+
 _SHIFT = 0.4
 """How far, in tooth lengths, the arc lengths of two sides may start apart: the midline's error."""
 
@@ -151,9 +154,10 @@ def _match(
     scale = np.exp(0.5 * (a[:, None, 2] + b[None, :, 2]))
     tall = np.exp(0.5 * (a[:, None, 4] + b[None, :, 4]))
     apart = np.zeros((n, m))
-    form = ((a[:, None, 1] - b[None, :, 1]) / (0.5 * tall)) ** 2
-    form += ((a[:, None, 2] - b[None, :, 2]) / 0.3) ** 2 + ((a[:, None, 3] - b[None, :, 3]) / 0.3) ** 2
-    form += ((a[:, None, 4] - b[None, :, 4]) / 0.35) ** 2 + ((a[:, None, 5] - b[None, :, 5]) / 0.4) ** 2
+    # Each measure may be wrong on one side, so that none weighs more than a limited amount: place decides.
+    form = np.minimum(((a[:, None, 1] - b[None, :, 1]) / (0.5 * tall)) ** 2, _MEASURE)
+    for measure, spread in ((2, 0.3), (3, 0.3), (4, 0.35), (5, 0.4)):
+        form += np.minimum(((a[:, None, measure] - b[None, :, measure]) / spread) ** 2, _MEASURE)
     for i, one in enumerate(left):
         for j, other in enumerate(right):
             first, second = hints.get(one.part), hints.get(other.part)
@@ -235,12 +239,14 @@ def _layers(columns: Sequence[Column]) -> tuple[list[Column], list[Column]]:
     for column in sorted(columns, key=lambda c: (-round(c.emergence_fraction, 1), -c.depth_mm)):
         half = 0.5 * column.length_mm
         low, high = column.arc_mm - half, column.arc_mm + half
-        taken = 0.0
+        shares = [0.0]
         for other in line:
             o_half = 0.5 * other.length_mm
             shared = min(high, other.arc_mm + o_half) - max(low, other.arc_mm - o_half)
-            taken += max(0.0, shared) / min(column.length_mm, other.length_mm)
-        if taken > (0.45 if column.emergence_fraction < 0.5 else 0.6):
+            shares.append(max(0.0, shared) / min(column.length_mm, other.length_mm))
+        # What has emerged stands in the line unless one tooth takes its place; a crown in the bone needs
+        # room of its own.
+        if max(shares) > 0.65 or (column.emergence_fraction < 0.5 and sum(shares) > 0.45):
             under.append(column)
         else:
             line.append(column)

@@ -50,6 +50,17 @@ class Features:
 
     steps: tuple[FloatArray, FloatArray, FloatArray]
     """Change of log height, log width and cusps from the tooth in front in the line; NaN where unknown."""
+    root_trust: float
+    cusp_trust: float
+    """0 to 1: whether the counts of this jaw tell teeth apart at all. Where no tooth shows more than one
+    cusp the scan was too coarse
+    to count them."""
+
+
+def _trust(counts: FloatArray, span: float) -> float:
+    """Return how far the upper counts of a jaw rise above one, against ``span``, 0 to 1."""
+    known = counts[np.isfinite(counts)]
+    return 0.0 if len(known) < 3 else float(np.clip((np.quantile(known, 0.85) - 1) / span, 0.0, 1.0))
 
 
 def _log_t(x: FloatArray, mean: float, spread: FloatArray | float, df: float = 4.0) -> FloatArray:
@@ -86,6 +97,7 @@ def features(columns: tuple[Column, ...], line: int) -> Features:
         if beside:
             peak[i] = bulk[i] - float(np.mean(beside))
     cusps = np.array([np.nan if c.cusp_count is None else c.cusp_count for c in columns], dtype=float)
+    roots = np.array([np.nan if c.root_count is None else c.root_count for c in columns], dtype=float)
     steps = tuple(np.full(len(columns), np.nan) for _ in range(3))
     for i in range(1, line):
         if young[i] < 0.5 and young[i - 1] < 0.5:
@@ -95,13 +107,15 @@ def features(columns: tuple[Column, ...], line: int) -> Features:
         size=size - reference,
         height=tall - float(np.median(tall[large])),
         width=broad - float(np.median(broad[large])),
-        roots=np.array([np.nan if c.root_count is None else c.root_count for c in columns], dtype=float),
+        roots=roots,
         cusps=cusps,
         premaxilla=np.array([np.nan if c.in_premaxilla is None else c.in_premaxilla for c in columns], dtype=float),
         young=young,
         offset=np.array([c.offset_mm for c in columns]) / np.maximum(width, 1e-6),
         peak=peak,
         steps=(steps[0], steps[1], steps[2]),
+        root_trust=_trust(roots, 1.0),
+        cusp_trust=_trust(cusps, 2.0),
     )
 
 
@@ -205,14 +219,14 @@ def _chance_of(values: FloatArray, chances: tuple[float, ...]) -> FloatArray:
 
 def _shape_ratio(shape: _Shape, seen: Features, widen: FloatArray) -> FloatArray:
     total = np.zeros_like(seen.size)
-    for values, (mean, spread), (any_mean, any_spread) in (
-        (seen.size, shape.size, (-0.6, 0.8)),
-        (seen.height, shape.height, (0.3, 0.7)),
-        (seen.width, shape.width, (0.0, 0.6)),
+    for values, (mean, spread), (any_mean, any_spread), noise in (
+        (seen.size, shape.size, (-0.6, 0.8), 0.1),
+        (seen.height, shape.height, (0.3, 0.7), 0.2),
+        (seen.width, shape.width, (0.0, 0.6), 0.15),
     ):
-        total += _log_t(values, mean, spread * widen) - _log_t(values, any_mean, any_spread)
-    total += _chance_of(seen.roots, shape.roots) * (1 - 0.5 * seen.young)
-    total += 0.8 * _chance_of(seen.cusps, shape.cusps)
+        total += _log_t(values, mean, np.hypot(spread, noise) * widen) - _log_t(values, any_mean, any_spread)
+    total += seen.root_trust * _chance_of(seen.roots, shape.roots) * (1 - 0.5 * seen.young)
+    total += 0.8 * seen.cusp_trust * _chance_of(seen.cusps, shape.cusps)
     known = np.isfinite(seen.peak)
     total[known] += _log_t(seen.peak[known], *shape.peak) - _log_t(seen.peak[known], 0.0, 0.45)
     return FORM_WEIGHT * total
@@ -230,11 +244,12 @@ def _steps(seen: Features, tooth_class: ToothClass, likeness: float) -> FloatArr
     """Return log weights of the change from the tooth in front, alike with this chance, else changing
     much."""
     total = np.zeros_like(seen.size)
-    for step, same, change, any_ in zip(seen.steps, _SAME[tooth_class], _CHANGE, _ANY, strict=True):
+    trusts = (1.0, 1.0, seen.cusp_trust)
+    for step, same, change, any_, trust in zip(seen.steps, _SAME[tooth_class], _CHANGE, _ANY, trusts, strict=True):
         known = np.isfinite(step)
         density = likeness * np.exp(_log_t(step[known], *same))
         density += (1 - likeness) * np.exp(_log_t(step[known], *change))
-        total[known] += np.log(density) - _log_t(step[known], *any_)
+        total[known] += trust * (np.log(density) - _log_t(step[known], *any_))
     return STEP_WEIGHT * total
 
 

@@ -24,7 +24,7 @@ ONE_SIDED_TOOTH = 0.25
 would give, as the detection probability may know of it already."""
 ONE_SIDED_CAP = 0.5
 """The same for a crown in its crypt, which is missed more often."""
-MIRRORED_FALSE = 0.2
+MIRRORED_FALSE = 0.3
 """Weight of two false objects that mirror each other: bone is symmetrical too, but its fragments rarely
 match in place, size and form."""
 HINT_AGAINST = 1e-12
@@ -97,6 +97,26 @@ def _room(line: Sequence[Column]) -> FloatArray:
     return room
 
 
+BOTH_SIDES = 0.5
+DETECTION_LIMIT = 0.93
+"""No isolated object is surer to be one whole tooth than this: bone between teeth can look like one."""
+
+
+def _bone_like(mineralised: FloatArray) -> FloatArray:
+    """Return how much likelier a mineralisation is for 'no tooth' than for a tooth.
+
+    Fragments of bone lie near dentine (0) or a little above; crowns near mature enamel (1), first caps
+    between.
+    """
+
+    def normal(mean: float, spread: float) -> FloatArray:
+        return np.asarray(np.exp(-0.5 * ((np.clip(mineralised, 0, 1.2) - mean) / spread) ** 2) / spread)
+
+    false = 0.6 * normal(0.15, 0.25) + 0.4 * normal(0.6, 0.35)
+    tooth = 0.75 * normal(0.95, 0.25) + 0.25 * normal(0.45, 0.35)
+    return np.asarray(np.clip(false / tooth, 0.15, 6.0))
+
+
 SUCCESSION_SPREAD: Mapping[ToothClass, float] = {
     "incisor": 0.55,
     "canine": 0.55,
@@ -145,18 +165,19 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     false = np.ones(len(columns))
     detected = np.ones(len(columns))
     for c, column in enumerate(columns):
-        for member in column.members:
-            d = float(np.clip(member.detection, 0.02, 0.99))
-            tooth[c] *= d
-            false[c] *= 1 - d
-        detected[c] = tooth[c] * (MIRRORED_FALSE if len(column.members) == 2 else 1.0)
-        if len(column.members) == 1 and jaw.sides == 2:
-            tooth[c] *= ONE_SIDED_CAP if column.emergence_fraction < 0.05 else ONE_SIDED_TOOTH
+        d = np.clip([member.detection for member in column.members], 0.02, DETECTION_LIMIT)
+        # What misleads the isolation on one side misleads it on the other: two mirror objects count as one.
+        sides = len(d) ** BOTH_SIDES
+        tooth[c] = float(np.exp(np.log(d).mean() * sides))
+        false[c] = float(np.exp(np.log(1 - d).mean() * sides))
         if len(column.members) == 2:
             false[c] *= MIRRORED_FALSE
         if column.hint is not None:
             false[c] = HINT_AGAINST
-    false *= FALSE_RATE
+        detected[c] = tooth[c] * (MIRRORED_FALSE if len(column.members) == 2 else 1.0)
+        if len(column.members) == 1 and jaw.sides == 2:
+            tooth[c] *= ONE_SIDED_CAP if column.emergence_fraction < 0.05 else ONE_SIDED_TOOTH
+    false *= FALSE_RATE * _bone_like(np.array([c.mineralised for c in columns]))
     extra = detected * EXTRA_RATE
     if n1 > 0:
         extra[n1 - 1] = detected[n1 - 1] * EXTRA_LAST_RATE
