@@ -1,6 +1,6 @@
 """Is this object tooth, and are these two pieces one tooth? Two small sets of boosted trees over plain measures.
 
-Made together with the tissue model by ``benchmarks/train_tooth_model.py``; everything they see is relative to the
+Made together with the tissue model by ``python -m benchmarks.training``; everything they see is relative to the
 specimen itself (its size, its row, its enamel, its other objects).
 """
 

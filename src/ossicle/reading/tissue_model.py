@@ -2,7 +2,7 @@
 
 The trees (Friedman 2001, Ann. Stat. 29:1189; grown with LightGBM, kept as ONNX) were grown on voxels of invented
 specimens from two unlike generators, each rendered again at random contrast, blur, texture and noise;
-``benchmarks/train_tooth_model.py`` makes the file again. They see only the features of `features.FEATURES`: no
+``python -m benchmarks.training`` makes the file again. They see only the features of `features.FEATURES`: no
 position, no direction, no absolute grey, no millimetres.
 """
 
@@ -67,7 +67,7 @@ def tooth_chance(volume: Normalised, *, threads: int = 2, tick: Callable[[], Non
     tooth = np.zeros(volume.values.shape, np.float32)
     between = np.zeros(volume.values.shape, np.float32)
     if len(where):
-        features = measure(volume, where, tick=tick)
+        features = measure(volume, where, threads=threads, tick=tick)
         chance = chances("tooth_model", features, threads=threads)
         tooth.ravel()[where] = chance[:, 1] + chance[:, 2]
         between.ravel()[where] = chance[:, 2] + chance[:, 3]
