@@ -13,7 +13,7 @@ from .component_tree import ComponentTree, build_tree
 from .features import Normalised
 from .tissue_model import ToothChance
 
-__all__ = ["Candidates", "choose", "find_candidates"]
+__all__ = ["Candidates", "away_from_bone", "choose", "find_candidates"]
 
 FloatArray = npt.NDArray[np.float32]
 LEVELS = tuple(np.linspace(0.25, 0.95, 15))
@@ -90,7 +90,7 @@ def find_candidates(
         tick=tick,
     )
     alone = tree.open_faces / np.maximum(tree.faces, 1)
-    chosen = [node for node in choose(tree, alone - ALONE) if tree.peak[node] > 0.4]
+    chosen = [node for node in choose(tree, (alone - ALONE)) if tree.peak[node] > 0.4]
     markers = np.zeros(core.shape, np.int32)
     bright = np.zeros(len(chosen))
     away = np.zeros((len(chosen), 3))
@@ -98,7 +98,7 @@ def find_candidates(
         box, mask = tree.mask(core, node)
         markers[box][mask] = row + 1
         bright[row] = float(np.quantile(volume.values[box][mask], 0.9))
-        away[row] = _away_from_bone(volume.values, chance.tooth, tree.lower[node], tree.upper[node], tree.mean[node])
+        away[row] = away_from_bone(volume.values, chance.tooth, box)
     nodes = np.array(chosen, int)
     count = tree.count[nodes] if len(nodes) else np.zeros(0, np.int64)
     return Candidates(
@@ -114,24 +114,23 @@ def find_candidates(
     )
 
 
-def _away_from_bone(
-    grey: FloatArray,
-    tooth: FloatArray,
-    lower: npt.NDArray[np.int64],
-    upper: npt.NDArray[np.int64],
-    centre: npt.NDArray[np.float64],
+def away_from_bone(
+    grey: FloatArray, teeth: npt.NDArray[np.int32] | FloatArray, box: tuple[slice, ...]
 ) -> npt.NDArray[np.float64]:
-    """Unit-scaled vector from the bone near a candidate through its centre; near zero where bone is all round."""
-    margin = 4 + (upper - lower) // 3
-    box = tuple(
-        slice(max(int(a - m), 0), min(int(b + m), n))
-        for a, b, m, n in zip(lower, upper, margin, grey.shape, strict=True)
+    """Mean direction (z, y, x), 0 to 1 long, from the bone near ``box`` to its centre.
+
+    It is near zero where bone is all round.
+    Bone is what is solid and less than 0.3 in ``teeth`` (a chance, or labels).
+    """
+    margin = [4 + (s.stop - s.start) // 3 for s in box]
+    near = tuple(
+        slice(max(s.start - m, 0), min(s.stop + m, n)) for s, m, n in zip(box, margin, grey.shape, strict=True)
     )
-    bone = (grey[box] > 0.6) & (tooth[box] < 0.3)
-    where = np.argwhere(bone)
+    where = np.argwhere((grey[near] > 0.6) & (teeth[near] < 0.3))
     if not len(where):
         return np.zeros(3)
-    offset = where + np.array([s.start for s in box]) - centre
+    centre = np.array([(s.start + s.stop - 1) / 2 for s in box])
+    offset = where + np.array([s.start for s in near]) - centre
     length = np.linalg.norm(offset, axis=1, keepdims=True)
     mean: npt.NDArray[np.float64] = -(offset / np.maximum(length, 1)).mean(axis=0)
     return mean

@@ -26,15 +26,20 @@ REACH = 0.40
 
 @dataclass(frozen=True)
 class Contact:
-    """Where two grown objects touch:
+    """Where two grown objects touch.
 
-    voxel faces between them, and the mean chance there that this is within one tooth.
+    ``faces`` voxel faces lie between them; ``within`` is the mean over these of the chance that this is inside one
+    tooth (tooth less between), ``bridge`` its 90th percentile and ``open`` the share of faces where it exceeds one
+    half. ``normal`` is the mean direction from a to b over the faces, in voxels (z, y, x).
     """
 
     a: int
     b: int
     faces: int
     within: float
+    bridge: float
+    open: float
+    normal: tuple[float, float, float]
 
 
 def grow(markers: Labels, volume: Normalised, chance: ToothChance, *, reach: float = REACH) -> Labels:
@@ -61,10 +66,11 @@ def grow(markers: Labels, volume: Normalised, chance: ToothChance, *, reach: flo
 
 
 def contacts(labels: Labels, chance: ToothChance) -> list[Contact]:
-    """Return every pair of touching objects."""
+    """Return every pair of touching objects, in rising order of labels."""
     within = chance.tooth - chance.between
     keys: list[npt.NDArray[np.int64]] = []
     values: list[npt.NDArray[np.float32]] = []
+    steps: list[npt.NDArray[np.float64]] = []
     top = int(labels.max()) + 1
     for axis in range(3):
         ahead = [slice(None)] * 3
@@ -72,13 +78,32 @@ def contacts(labels: Labels, chance: ToothChance) -> list[Contact]:
         ahead[axis], behind[axis] = slice(1, None), slice(None, -1)
         a, b = labels[tuple(behind)], labels[tuple(ahead)]
         touch = (a != b) & (a > 0) & (b > 0)
-        low, high = np.minimum(a[touch], b[touch]).astype(np.int64), np.maximum(a[touch], b[touch])
-        keys.append(low * top + high)
+        left, right = a[touch].astype(np.int64), b[touch].astype(np.int64)
+        keys.append(np.minimum(left, right) * top + np.maximum(left, right))
         values.append(np.minimum(within[tuple(behind)][touch], within[tuple(ahead)][touch]))
-    key, value = np.concatenate(keys), np.concatenate(values)
-    pairs, inverse, faces = np.unique(key, return_inverse=True, return_counts=True)
-    mean = np.bincount(inverse, value, minlength=len(pairs)) / np.maximum(faces, 1)
-    return [Contact(int(p // top), int(p % top), int(n), float(m)) for p, n, m in zip(pairs, faces, mean, strict=True)]
+        step = np.zeros((len(left), 3))
+        step[:, axis] = np.where(left < right, 1.0, -1.0)
+        steps.append(step)
+    key, value, step = np.concatenate(keys), np.concatenate(values), np.concatenate(steps)
+    order = np.lexsort((value, key))
+    key, value, step = key[order], value[order], step[order]
+    pairs, starts, counts = np.unique(key, return_index=True, return_counts=True)
+    out = []
+    for pair, start, count in zip(pairs, starts, counts, strict=True):
+        part = slice(start, start + count)
+        normal = step[part].mean(axis=0)
+        out.append(
+            Contact(
+                int(pair // top),
+                int(pair % top),
+                int(count),
+                float(value[part].mean()),
+                float(value[start + int(0.9 * (count - 1))]),
+                float((value[part] > 0.5).mean()),
+                (float(normal[0]), float(normal[1]), float(normal[2])),
+            )
+        )
+    return out
 
 
 def join(labels: Labels, groups: Sequence[Sequence[int]]) -> Labels:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import find_objects
 
-from .candidates import Candidates, find_candidates
+from .candidates import Candidates, away_from_bone, find_candidates
 from .features import Normalised
 from .grow import Contact, contacts, fill_pulp, grow, join
 from .hints import Hints
-from .judgement import object_measures, odds_of_tooth, one_tooth, pair_measures
+from .judgement import Bodies, object_measures, odds_of_tooth, one_tooth, pair_measures
 from .pose import coarse_bone, find_pose
 from .records import Jaw, Pose, Side
 from .rows import JawSplit, RowCurve, fit_rows, row_members, split_jaws, to_curve
@@ -22,7 +23,7 @@ __all__ = ["Isolation", "Standing", "isolate", "nothing", "touching_pairs", "unk
 
 ACCEPT = 0.5
 """Probability of being tooth above which a candidate is taken."""
-JOIN = 0.5
+JOIN = 0.65
 """Probability of being one tooth above which touching pieces are joined."""
 SMALLEST = 10
 """Voxels below which nothing is called a tooth."""
@@ -109,12 +110,12 @@ def isolate(
     for extra, missed in enumerate(hints.missed, start=1):
         markers[_ball(markers.shape, spacing, missed.point_mm)] = first + extra
     labels = grow(markers, volume, chance)
-    pairs = touching_pairs(labels, chance, spacing, matrix, standing, accepted)
+    pairs = touching_pairs(labels, volume, chance, spacing, matrix, standing, accepted)
     labels = join(labels, _pieces(pairs, labels, hints, spacing))
     for cut in hints.cuts:
         labels = _cut(labels, volume, chance, cut.point_mm, cut.seeds_mm, spacing)
     labels = fill_pulp(labels, volume)
-    return _describe(labels, markers, standing, accepted, odds, spacing, pose, hints)
+    return _describe(labels, markers, standing, accepted, odds, volume, spacing, pose, hints)
 
 
 def _worth(found: Candidates, volume: Normalised) -> FloatArray:
@@ -168,6 +169,7 @@ class Standing:
 
 def touching_pairs(
     labels: Labels,
+    volume: Normalised,
     chance: ToothChance,
     spacing: FloatArray,
     matrix: FloatArray,
@@ -176,33 +178,34 @@ def touching_pairs(
 ) -> tuple[list[Contact], FloatArray]:
     """All touching pairs of grown objects and their measures."""
     touching = contacts(labels, chance)
-    count, place = _centres(labels, spacing, matrix)
-    tangent = np.zeros((len(count), 3))
+    bodies = _bodies(labels, volume, spacing, matrix)
+    tangent = np.zeros((len(bodies.voxels), 3))
     tangent[:, 2] = 1.0
-    upper = np.zeros(len(count), bool)
+    upper = np.zeros(len(bodies.voxels), bool)
     upper[1 : int(accepted.sum()) + 1] = standing.upper[accepted]
     for (jaw, side), row in standing.rows.items():
-        mine = np.flatnonzero((upper == (jaw == "upper")) & ((place[:, 0] > 0) == (side == "left")))
+        mine = np.flatnonzero((upper == (jaw == "upper")) & ((bodies.place[:, 0] > 0) == (side == "left")))
         if len(mine):
-            arc, _ = to_curve(place[mine], row)
+            arc, _ = to_curve(bodies.place[mine], row)
             slope = np.gradient(row.points, axis=0)
             slope /= np.linalg.norm(slope, axis=1, keepdims=True)
             tangent[mine] = slope[np.searchsorted(row.arc, arc).clip(0, len(slope) - 1)]
-    typical = float(np.median(np.cbrt(count[1:][count[1:] > 0]))) if (count[1:] > 0).any() else 1.0
-    spacing_mm = float(np.cbrt(np.prod(spacing)))
-    return touching, pair_measures(touching, count, place, tangent, spacing_mm, typical)
+    inside = chance.tooth - chance.between
+    return touching, pair_measures(touching, bodies, labels, inside, tangent, matrix, spacing)
 
 
-def _centres(labels: Labels, spacing: FloatArray, matrix: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
-    """Voxel count and centroid in skull mm by label."""
+def _bodies(labels: Labels, volume: Normalised, spacing: FloatArray, matrix: FloatArray) -> Bodies:
+    """Voxel count, centroid and mean grey by label."""
     index = np.flatnonzero(labels > 0)
     label = labels.ravel()[index]
     top = int(label.max(initial=0)) + 1
     count = np.bincount(label, minlength=top)
+    some = np.maximum(count, 1)
     coordinates = np.unravel_index(index, labels.shape)
-    centre = np.stack([np.bincount(label, c, minlength=top) / np.maximum(count, 1) for c in coordinates], axis=1)
+    centre = np.stack([np.bincount(label, c, minlength=top) / some for c in coordinates], axis=1)
     place: FloatArray = (centre * spacing)[:, ::-1] @ matrix[:3, :3].T + matrix[:3, 3]
-    return count, place
+    grey = np.bincount(label, volume.values.ravel()[index], minlength=top) / some
+    return Bodies(count, centre, place, grey)
 
 
 def _candidate_at(found: Candidates, spacing: FloatArray, point_mm: tuple[float, float, float]) -> list[int]:
@@ -293,36 +296,40 @@ def _describe(
     standing: Standing,
     accepted: npt.NDArray[np.bool_],
     odds: FloatArray,
+    volume: Normalised,
     spacing: FloatArray,
     pose: Pose,
     hints: Hints,
 ) -> Isolation:
-    count, place = _centres(labels, spacing, np.asarray(pose.scan_to_skull, float))
-    top = len(count)
-    height = standing.height(place)
+    """Give every grown tooth its jaw and side anew, from where its whole body stands and looks, and fit the rows
+    again.
+    """
+    matrix = np.asarray(pose.scan_to_skull, float)
+    bodies = _bodies(labels, volume, spacing, matrix)
+    count, place = bodies.voxels, bodies.place
     seeds = np.flatnonzero(markers > 0)
     cores, first = np.unique(markers.ravel()[seeds], return_index=True)
     owner = labels.ravel()[seeds[first]]
     candidate = np.flatnonzero(accepted)
-    votes = np.zeros(top)
-    surest = np.zeros(top)
+    surest = np.zeros(len(count))
     for core, label in zip(cores, owner, strict=True):
-        if core <= len(candidate):
-            row = candidate[core - 1]
-            weight = float(standing.found.voxels[row])
-            votes[label] += weight if standing.upper[row] else -weight
-            surest[label] = max(surest[label], float(odds[row]))
+        chance = float(odds[candidate[core - 1]]) if core <= len(candidate) else 1.0
+        surest[label] = max(surest[label], chance)
+    parts = [part for part in range(1, len(count)) if count[part] >= SMALLEST]
+    if len(parts) < 4:
+        return nothing(labels.shape, pose, standing.size, "No tooth row was found.")
+    away = np.zeros((len(count), 3))
+    for part, box in enumerate(find_objects(labels), start=1):
+        if box is not None:
+            away[part] = away_from_bone(volume.values, labels, box)[::-1] @ matrix[:3, :3].T
+    weight = np.cbrt(count[parts].astype(float))
+    split = split_jaws(place[parts], weight, away[parts])
+    rows = fit_rows(place[parts], weight, split.upper)
     assignments: dict[int, tuple[Jaw, Side]] = {}
     detection: dict[int, float] = {}
-    for part in range(1, top):
-        if count[part] < SMALLEST:
-            continue
-        if len(standing.split.present) == 1:
-            upper = standing.split.present == ("upper",)
-        else:
-            upper = bool(votes[part] > 0) if votes[part] else bool(height[part] > 0)
+    for part, upper in zip(parts, split.upper, strict=True):
         assignments[part] = ("upper" if upper else "lower", "left" if place[part, 0] > 0 else "right")
-        detection[part] = float(np.clip(surest[part], 0.02, 0.995)) if surest[part] else 0.5
+        detection[part] = float(np.clip(surest[part], 0.02, 0.995))
     for said in hints.sides:
         part = int(labels[_voxel(labels.shape, spacing, said.point_mm)])
         if part in assignments:
@@ -331,4 +338,4 @@ def _describe(
         part = int(labels[_voxel(labels.shape, spacing, missed.point_mm)])
         if part in assignments:
             detection[part] = 1.0
-    return Isolation(labels, pose, standing.split, assignments, detection, standing.rows, standing.size)
+    return Isolation(labels, pose, split, assignments, detection, rows, standing.size)

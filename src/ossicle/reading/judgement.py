@@ -7,6 +7,7 @@ specimen itself (its size, its row, its enamel, its other objects).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,15 @@ from .features import Normalised
 from .grow import Contact
 from .trees import chances
 
-__all__ = ["OBJECT_MEASURES", "PAIR_MEASURES", "object_measures", "odds_of_tooth", "one_tooth", "pair_measures"]
+__all__ = [
+    "OBJECT_MEASURES",
+    "PAIR_MEASURES",
+    "Bodies",
+    "object_measures",
+    "odds_of_tooth",
+    "one_tooth",
+    "pair_measures",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -26,8 +35,9 @@ OBJECT_MEASURES = (
     "mirror distance", "mirror size", "neighbours", "nearest larger",
 )  # fmt: skip
 PAIR_MEASURES = (
-    "faces of smaller", "faces of larger", "within", "size ratio", "log smaller", "log larger", "relative larger",
-    "distance", "along row", "height apart",
+    "faces of smaller", "faces of larger", "within", "bridge", "open", "size ratio", "log smaller", "log larger",
+    "relative union", "distance", "apart along row", "apart across", "normal along row", "normal upright",
+    "saddle", "dip", "bright difference", "mirror union", "mirror larger",
 )  # fmt: skip
 
 
@@ -73,38 +83,98 @@ def odds_of_tooth(measures: FloatArray) -> FloatArray:
     return np.asarray(chances("object_model", measures)[:, 1], float)
 
 
+@dataclass(frozen=True)
+class Bodies:
+    """Grown objects by label (row 0 is none): voxels, centroid in voxels (z, y, x) and in skull mm, and mean grey."""
+
+    voxels: npt.NDArray[np.int64]
+    centre: FloatArray
+    place: FloatArray
+    grey: FloatArray
+
+
 def pair_measures(
     touching: Sequence[Contact],
-    voxels: npt.NDArray[np.int64],
-    place: FloatArray,
+    bodies: Bodies,
+    labels: npt.NDArray[np.int32],
+    inside: npt.NDArray[np.float32],
     tangent: FloatArray,
-    spacing_mm: float,
-    typical: float,
+    scan_to_skull: FloatArray,
+    spacing_mm_zyx: FloatArray,
 ) -> FloatArray:
-    """Measures of touching pairs, (n, len(PAIR_MEASURES));
+    """Measures of touching pairs, (n, len(PAIR_MEASURES)).
 
-    ``place`` and ``tangent`` (of the row there) by label, skull mm.
+    ``inside`` is the chance of tooth less that of lying between two; ``tangent`` (by label, skull space) the
+    direction of the row there. The two are also compared with what stands at their mirror image: one tooth there
+    speaks for one here.
     """
     out = np.zeros((len(touching), len(PAIR_MEASURES)))
+    voxels, place = bodies.voxels, bodies.place
+    real = voxels[1:][voxels[1:] > 0]
+    typical = float(np.median(np.cbrt(real))) if len(real) else 1.0
+    edge = float(np.cbrt(np.prod(spacing_mm_zyx)))
+    back: FloatArray = np.linalg.inv(scan_to_skull).astype(np.float64)
+    turn = scan_to_skull[:3, :3]
     for row, touch in enumerate(touching):
         small, large = sorted((touch.a, touch.b), key=lambda i: voxels[i])
         apart = place[large] - place[small]
-        distance = float(np.linalg.norm(apart))
-        reach = float(np.cbrt(voxels[small]) + np.cbrt(voxels[large])) * spacing_mm
-        along = abs(float(apart @ tangent[large])) / max(distance, 1e-9)
+        distance = float(np.linalg.norm(apart)) + 1e-9
+        union = int(voxels[small] + voxels[large])
+        reach = float(np.cbrt(voxels[small]) + np.cbrt(voxels[large])) * edge
+        along = abs(float(apart @ tangent[large]))
+        normal = turn @ np.array(touch.normal)[::-1]
+        length = float(np.linalg.norm(normal)) + 1e-9
+        line = _along(inside, bodies.centre[small], bodies.centre[large])
+        middle = (place[small] * voxels[small] + place[large] * voxels[large]) / union
+        twin = _label_at(labels, _mirrored(middle, scan_to_skull, back, spacing_mm_zyx))
+        of_larger = _label_at(labels, _mirrored(place[large], scan_to_skull, back, spacing_mm_zyx))
         out[row] = (
             touch.faces / max(float(voxels[small]) ** (2 / 3), 1),
             touch.faces / max(float(voxels[large]) ** (2 / 3), 1),
             touch.within,
+            touch.bridge,
+            touch.open,
             voxels[small] / max(voxels[large], 1),
             np.log(max(voxels[small], 1)),
             np.log(max(voxels[large], 1)),
-            np.cbrt(voxels[large]) / typical,
+            np.cbrt(union) / typical,
             distance / max(reach, 1e-9),
-            along,
-            abs(float(apart[1])) / max(reach, 1e-9),
+            along / distance,
+            float(np.sqrt(max(distance**2 - along**2 - float(apart[1]) ** 2, 0))) / distance,
+            abs(float(normal @ tangent[large])) / length,
+            abs(float(normal[1])) / length,
+            float(line.min()),
+            float(min(line[:3].mean(), line[-3:].mean()) - line.min()),
+            abs(float(bodies.grey[small] - bodies.grey[large])),
+            np.log(voxels[twin] / union) if twin and twin not in (small, large) else -9.0,
+            np.log(voxels[of_larger] / voxels[large]) if of_larger and of_larger not in (small, large) else -9.0,
         )
     return out
+
+
+def _along(field: npt.NDArray[np.float32], start: FloatArray, stop: FloatArray) -> FloatArray:
+    """Values of ``field`` at 15 points on the straight way between two centres (nearest voxel)."""
+    at = np.rint(start + np.linspace(0, 1, 15)[:, None] * (stop - start)).astype(int)
+    at = np.clip(at, 0, np.array(field.shape) - 1)
+    values: FloatArray = field[tuple(at.T)].astype(np.float64)
+    return values
+
+
+def _mirrored(place: FloatArray, forth: FloatArray, back: FloatArray, spacing_zyx: FloatArray) -> FloatArray:
+    """Voxel (z, y, x) of the mirror image of a point given in skull mm."""
+    mirrored = place * np.array([-1.0, 1.0, 1.0])
+    voxel: FloatArray = (back[:3, :3] @ mirrored + back[:3, 3])[::-1] / spacing_zyx
+    return voxel
+
+
+def _label_at(labels: npt.NDArray[np.int32], voxel: FloatArray) -> int:
+    """The commonest label within three voxels of ``voxel``, 0 where there is none."""
+    at = np.rint(voxel).astype(int)
+    if (at < 0).any() or (at >= np.array(labels.shape)).any():
+        return 0
+    near = labels[tuple(slice(max(int(c) - 3, 0), int(c) + 4) for c in at)]
+    near = near[near > 0]
+    return int(np.argmax(np.bincount(near))) if near.size else 0
 
 
 def one_tooth(measures: FloatArray) -> FloatArray:

@@ -37,8 +37,8 @@ __all__ = ["read"]
 TOO_COARSE = 120
 """Resolved steps along the specimen under which its teeth cannot be parted.
 
-A cheek tooth is seldom longer than a twelfth of the head, and ten steps are needed to tell its form. A step is a voxel,
-or more where the scan's blur is wider than voxels of its size warrant (a scan drawn finer than it was made).
+A cheek tooth is seldom longer than a twelfth of the head, and ten steps are needed to tell its form. A step is a
+voxel, or more where the scan's blur is wider than voxels of its size warrant (a scan drawn finer than it was made).
 """
 USUAL_BLUR = 0.75
 """Blur (Gaussian sigma, voxels) of a scan whose voxels suit its resolution."""
@@ -159,7 +159,11 @@ def read(
     tooth_labels = table[isolation.labels]
     views, row_records = _pictures(normal, tooth_labels, grid, isolation, naming)
     labels = grid.full_size(np.where(tooth_labels > 0, tooth_labels, bones))
-    pose = _pose_in_scan(isolation.pose, grid)
+    origin = _origin(naming, seen)
+    pose = _pose_in_scan(isolation.pose, grid, origin)
+    row_records = tuple(
+        replace(row, curve_skull_mm=np.asarray(row.curve_skull_mm, float) - origin) for row in row_records
+    )
     parts = _parts(labels, teeth, elements, spacing_mm_zyx)
     clock.stop()
     return Reading(
@@ -308,11 +312,35 @@ def _pictures(
     return (views, pixel), tuple(rows)
 
 
-def _pose_in_scan(pose: Pose, grid: WorkingGrid) -> Pose:
-    """The pose of the working grid, told in coordinates of the whole scan."""
+def _origin(naming: Naming, seen: Mapping[int, ToothObservation]) -> npt.NDArray[np.float64]:
+    """Where skull coordinates begin, in those of the isolation: on the midplane, behind the upper incisors.
+
+    The back of the premaxillae lies between the last upper incisor and the tooth behind it; where a jaw has no
+    incisor, the front of the foremost tooth serves. Its height is that of the crowns' cervical ends.
+    """
+    upper = [t for t in naming.teeth if t.jaw == "upper"] or list(naming.teeth)
+    if not upper:
+        return np.zeros(3)
+    place = {t.part: np.array(seen[t.part].crown_centroid_skull_mm) for t in upper}
+    incisors = [place[t.part][2] for t in upper if t.tooth_class == "incisor"]
+    behind = [place[t.part][2] for t in upper if t.tooth_class != "incisor"]
+    if incisors and behind:
+        level = (min(incisors) + max([z for z in behind if z < min(incisors)], default=min(incisors))) / 2
+    else:
+        level = max(behind or incisors)
+    front = sorted(upper, key=lambda t: -place[t.part][2])[:6]
+    toward = 0.5 if front[0].jaw == "upper" else -0.5
+    height = float(np.median([place[t.part][1] + toward * seen[t.part].crown_height_mm for t in front]))
+    return np.array([0.0, height, float(level)])
+
+
+def _pose_in_scan(pose: Pose, grid: WorkingGrid, origin: npt.NDArray[np.float64]) -> Pose:
+    """The pose of the working grid, told in coordinates of the whole scan, and from ``origin`` on."""
     shift = np.eye(4)
     shift[:3, 3] = -grid.offset_mm_xyz
-    return replace(pose, scan_to_skull=np.asarray(pose.scan_to_skull, float) @ shift)
+    move = np.eye(4)
+    move[:3, 3] = -origin
+    return replace(pose, scan_to_skull=move @ np.asarray(pose.scan_to_skull, float) @ shift)
 
 
 def _parts(
