@@ -59,6 +59,7 @@ def scan_tooth(
     neighbours: bool = False,
     cusps: tuple[tuple[float, float], ...] = (),
     roots: tuple[float, ...] = (0.0,),
+    worn: float = 0.0,
     voxel: float = 0.1,
     blur: float = 0.9,
     noise: float = 0.08,
@@ -69,7 +70,8 @@ def scan_tooth(
     ``margin`` is the height of the alveolar margin above the cervix (mm; None: no bone at all), ``roof``
     closes the crypt over the crown but for a hole of radius ``pore``, ``gap`` is the socket's width,
     ``neighbours`` puts crowns in contact before and behind (labels 2, 3), ``cusps`` are places (m, b) of
-    cones that make up the occlusal third instead of one dome, ``roots`` places (m) of stems, ``turn`` the
+    cones that make up the occlusal third instead of one dome, ``roots`` places (m) of stems,
+    ``worn`` the share of the crown's height ground off flat, ``turn`` the
     rotation of the skull in the scanner (vector, radians), ``blur`` and ``noise`` in voxels and shares of
     bone.
     """
@@ -95,6 +97,7 @@ def scan_tooth(
         inner = np.hypot(m / (length / 2 - enamel), b / (width / 2 - enamel)) <= 1
         crown = (s >= 0) & (s <= relief) & column
         core = (s >= 0) & (s <= relief - enamel) & inner
+    crown = crown & (s <= height * (1 - worn))
     taper = np.clip(1 + s / max(root, 1e-6) * 0.5, 0.3, 1)
     slim = 0.46 * length / len(roots)
     radius = np.min([np.hypot((m - at) / (slim * taper), b / (0.46 * width * taper)) for at in roots], axis=0)

@@ -167,6 +167,73 @@ def test_cusps(measured: Callable[..., tuple], count: int) -> None:
     assert found.observation.cusp_count == count
 
 
+def test_wear_bares_the_occlusal_surface(measured: Callable[..., tuple]) -> None:
+    fresh, worn = measured()[1], measured(worn=0.4)[1]
+    assert fresh.bare_occlusal < 0.1
+    assert worn.bare_occlusal > 0.25
+    lost = fresh.observation.crown_height_mm - worn.observation.crown_height_mm
+    assert lost == pytest.approx(0.6, abs=0.12)
+
+
+def test_a_lower_crown_than_its_counterpart_is_told() -> None:
+    halves = [scan_tooth(), scan_tooth(worn=0.4)]
+    labels = np.concatenate([h.labels * (k + 1) for k, h in enumerate(halves)], axis=2)
+    grey = np.concatenate([h.grey for h in halves], axis=2)
+    shift = np.eye(4)
+    shift[0, 3] = -halves[0].labels.shape[2] * 0.1 / 2
+    sides = {1: ("lower", "right"), 2: ("lower", "left")}
+    rows = {("lower", "right"): ROW, ("lower", "left"): ROW}
+    found = measure_all(
+        labels, grey, ENAMEL, 0.08, halves[0].spacing, shift @ halves[0].to_skull, sides, rows, {},
+        dentine=DENTINE, blur=0.9,
+    )  # fmt: skip
+    assert found[1].height_to_mirror == pytest.approx(0.6, abs=0.1)
+    assert found[0].height_to_mirror == pytest.approx(1 / 0.6, abs=0.3)
+
+
+def test_a_crypt_is_as_deep_as_its_row_says() -> None:
+    """A crown wholly in bone beside one that has emerged: its depth counts from the row's margin."""
+    out, inside = scan_tooth(margin=0.0), scan_tooth(margin=3.0, root=0.0, height=1.5)
+    n = max(out.labels.shape[0], inside.labels.shape[0])
+
+    def padded(a: np.ndarray, fill: float) -> np.ndarray:
+        big = np.full((n, n, n), fill, a.dtype)
+        low = [(n - s) // 2 for s in a.shape]
+        big[tuple(slice(o, o + s) for o, s in zip(low, a.shape, strict=True))] = a
+        return big
+
+    labels = np.concatenate([padded(out.labels, 0), padded(inside.labels, 0) * 2], axis=0)
+    grey = np.concatenate([padded(out.grey, 0), padded(inside.grey, 0)], axis=0)
+    to_skull = np.eye(4)
+    to_skull[:3, 3] = [-(n - 1) * 0.05, -(n - 1) * 0.05, -6.0]
+    key = ("lower", "left")
+    found = measure_all(
+        labels, grey, ENAMEL, 0.08, out.spacing, to_skull, {1: key, 2: key},
+        {key: np.array([[0.0, 0.0, 12.0], [0.0, 0.0, -12.0]])}, {}, dentine=DENTINE, blur=0.9,
+    )  # fmt: skip
+    first, second = (m.observation for m in found)
+    assert (first.emergence_fraction > 0.8, second.emergence_fraction) == (True, 0.0)
+    above = second.crown_centroid_skull_mm[1] - first.crown_centroid_skull_mm[1]
+    assert second.depth_mm == pytest.approx(first.depth_mm + above, abs=0.12)
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_threads_change_nothing(measured: Callable[..., tuple], threads: int) -> None:
+    scan, _ = measured(neighbours=True)
+    ticks: list[None] = []
+    parts = dict.fromkeys((1, 2, 3), ("lower", "left"))
+    found = measure_teeth(
+        scan.labels, scan.grey, ENAMEL, 0.08, scan.spacing, scan.to_skull, parts, {("lower", "left"): ROW}, {},
+        DENTINE, threads, lambda: ticks.append(None), blur=0.9,
+    )  # fmt: skip
+    alone = measure_teeth(
+        scan.labels, scan.grey, ENAMEL, 0.08, scan.spacing, scan.to_skull, parts, {("lower", "left"): ROW}, {},
+        DENTINE, blur=0.9,
+    )  # fmt: skip
+    assert found == alone
+    assert len(ticks) == 3
+
+
 def test_place_in_the_row(measured: Callable[..., tuple]) -> None:
     scan, _ = measured()
     shifted = remeasure(scan, row=ROW - np.array([0.4, 0.0, 0.0]))

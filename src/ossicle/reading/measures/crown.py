@@ -8,11 +8,13 @@ alone): it points along the tooth's axis to the crown's tip, for a rooted tooth 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import ConvexHull, QhullError
 
+from .cervix import AxialProfile, find_cervix
 from .sharpening import Levels
 from .surface import ToothSurface
 
@@ -21,6 +23,8 @@ __all__ = ["Crown", "crown_axis", "hollow_direction", "measure_crown"]
 FloatArray = npt.NDArray[np.float64]
 HOLLOW = 0.6
 """Weight of the hollow among the cues to the axis."""
+TUSK = 2.5
+"""A crown higher than this many times its greater extent is measured along its curved middle line."""
 LOWEST = 0.6
 """Grey, in shares of the crown's bright tail, from which on a surface may count as a little like enamel."""
 UPRIGHT = 0.35
@@ -31,13 +35,6 @@ STRONG = 1.0
 """Sum of the cues at which they need no help."""
 FLAT = 2.0
 """Weight of the shortest axis of a flat cap where the other cues amount to nothing."""
-BARE = 0.25
-"""Quantile of the rings below the enamel that stands for bare root."""
-EDGE = 0.2
-"""Enamel begins where a ring has come this share of the way from bare root to crown: low, as enamel thins out
-to the cervix."""
-SHARE = 0.45
-"""Share of the way from dentine to the crown's bright tail at which brightness counts as enamel in full."""
 BoolArray = npt.NDArray[np.bool_]
 
 
@@ -140,80 +137,6 @@ def crown_axis(
     return np.asarray(guess / np.linalg.norm(guess))
 
 
-def _cervix(
-    own: FloatArray, area: FloatArray, bright: FloatArray, dentine: float, top: float, least: float
-) -> tuple[float, bool]:
-    """Height on the axis at which enamel begins, and whether there is bare root surface below it at all.
-
-    ``own`` (n, 3) the surface's vertices in the crown's frame, ``bright`` the peak greys beneath them. First
-    the height that best parts a surface brighter than dentine from one that is not (greatest variance between
-    two classes, Otsu 1979, along the axis); where nothing is brighter than dentine, brighter from dimmer.
-    Then, as enamel thins out, down to where rings of surface are hardly brighter than the dimmest below. A
-    slender tooth whose enamel does not show is cut at the neck below its greatest girth. ``least`` is the
-    contrast that counts.
-    """
-    up = own[:, 2]
-    low, high = float(up.min()), float(up.max())
-    bins = int(np.clip(round(len(up) / 30), 8, 80))
-    index = np.minimum(((up - low) / (high - low + 1e-9) * bins).astype(int), bins - 1)
-    weight = np.asarray(np.bincount(index, area, bins) + 1e-12, float)
-    girth = _girth(own, index, bins)
-    ring = np.asarray(np.bincount(index, area * bright, bins) / weight, float)
-    shown = np.clip(bright, dentine, dentine + SHARE * (top - dentine))
-    seen = np.asarray(np.bincount(index, area * shown, bins) / weight, float)
-    first = _best_cut(seen, weight, 0.6 * SHARE * least)
-    if not first:
-        first = _best_cut(ring, weight, least)
-        neck = _neck(girth)
-        if neck and first < 0.35 * bins:
-            return low + neck / bins * (high - low), True
-    if not first:
-        return low, False
-    ring = np.asarray(np.convolve(np.pad(ring, 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid"))
-    depth = max(4, int(0.5 * (bins - first)))
-    window = ring[max(0, first - depth) : max(1, first - depth // 4)]
-    crown = float(np.average(ring[first:], weights=weight[first:]))
-    bare = float(np.quantile(window, BARE))
-    limit = bare + EDGE * (crown - bare)
-    k = first
-    while k > 0 and ring[k] > limit:
-        k -= 1
-    part = float(np.clip((limit - ring[k]) / max(ring[k + 1] - ring[k], 1e-9), 0.0, 1.0))
-    return low + (k + 0.5 + part) / bins * (high - low), k > 0 or ring[0] <= limit
-
-
-def _best_cut(ring: FloatArray, weight: FloatArray, least: float) -> int:
-    """First bin of the brighter upper class, 0 where there is no such class."""
-    below = np.cumsum(weight)[:-1]
-    above = weight.sum() - below
-    sum_below = np.cumsum(weight * ring)[:-1]
-    step = ((weight * ring).sum() - sum_below) / above - sum_below / below
-    best = int(np.argmax(below * above * step * np.abs(step)))
-    if step[best] < least or below[best] < 0.04 * weight.sum():
-        return 0
-    return best + 1
-
-
-def _girth(own: FloatArray, index: npt.NDArray[np.intp], bins: int) -> FloatArray:
-    """Length times width of each slice of the surface across the axis, mm2."""
-    span = []
-    for k in (0, 1):
-        most, least = np.full(bins, -np.inf), np.full(bins, np.inf)
-        np.maximum.at(most, index, own[:, k])
-        np.minimum.at(least, index, own[:, k])
-        span.append(np.where(np.isfinite(most), most - least, 0.0))
-    return np.asarray(np.convolve(np.pad(span[0] * span[1], 1, mode="edge"), [0.25, 0.5, 0.25], mode="valid"))
-
-
-def _neck(girth: FloatArray) -> int:
-    """Bin in which the girth has fallen to three quarters of its greatest, towards the root; 0 where there is
-    none below the middle part."""
-    bins = len(girth)
-    widest = int(np.argmax(girth[bins // 4 :])) + bins // 4
-    thin = np.flatnonzero(girth[:widest] < 0.75 * girth[widest])
-    return int(thin[-1]) + 1 if len(thin) and thin[-1] > 0.25 * bins else 0
-
-
 def measure_crown(
     surface: ToothSurface,
     points: FloatArray,
@@ -224,6 +147,7 @@ def measure_crown(
     up: FloatArray,
     hollow: FloatArray,
     noise: float,
+    in_crypt: bool = False,
 ) -> Crown:
     """Measure the crown of a surface whose vertices lie at ``points`` (skull mm) with outward ``normal``
     (skull).
@@ -241,12 +165,13 @@ def measure_crown(
     frame = _frame(axis, tangent, cheek)
     origin = (points * area[:, None]).sum(axis=0) / area.sum()
     own = (points - origin) @ frame.T
-    cervix, rooted = _cervix(own, area, peak, levels.dentine, top, max(2.5 * noise, 0.25 * (top - levels.dentine)))
+    profile = AxialProfile.of(own, normal @ axis, area, peak, levels.dentine, top)
+    cervix, rooted = find_cervix(profile, max(2.5 * noise, 0.25 * (top - levels.dentine)), in_crypt)
     covered = own[:, 2] >= cervix
     tip = _reach(own[covered, 2])
     turn = _own_turn(own[covered, :2])
     frame, own = turn @ frame, own @ turn.T
-    length, width = (_reach(own[covered, k]) + _reach(-own[covered, k]) for k in (0, 1))
+    length, width = _length_and_width(own[covered])
     thickness = surface.thickness_mm * covered
     return Crown(
         frame=frame,
@@ -277,6 +202,32 @@ def _frame(axis: FloatArray, tangent: FloatArray, cheek: FloatArray) -> FloatArr
     if across @ cheek < 0:
         across = -across
     return np.stack([along, across, axis])
+
+
+def _length_and_width(crown: FloatArray) -> tuple[float, float]:
+    """Extent of a crown's surface (n, 3) along and across the row.
+
+    A tall curved crown (a tusk, an ever-growing incisor) is measured square to its own curved middle line, slice by
+    slice.
+    """
+    length, width = (_reach(crown[:, k]) + _reach(-crown[:, k]) for k in (0, 1))
+    up = crown[:, 2]
+    if float(np.ptp(up)) < TUSK * max(length, width):
+        return length, width
+    spans = []
+    edges = np.linspace(up.min(), up.max(), 13)
+    for k in (0, 1):
+        line = np.polynomial.Polynomial.fit(up, crown[:, k], 2)
+        off = crown[:, k] - line(up)
+        slices = [off[(up >= a) & (up < b)] for a, b in pairwise(edges)]
+        middle = (edges[:-1] + edges[1:]) / 2
+        square = 1 / np.sqrt(1 + line.deriv()(middle) ** 2)
+        spans.append(
+            float(
+                np.quantile([np.ptp(s) * c if len(s) > 3 else 0.0 for s, c in zip(slices, square, strict=True)], 0.85)
+            )
+        )
+    return min(length, spans[0]), min(width, spans[1])
 
 
 def _own_turn(flat: FloatArray) -> FloatArray:

@@ -24,6 +24,9 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 SECTORS = 16
+COVERED = 0.4
+"""Quantile of the sectors' crests that stands for the margin: below the middle, as other bone may pass close by on
+one side."""
 REACH = 0.6
 """How far from the tooth its margin is looked for, in mean crown diameters."""
 
@@ -83,7 +86,7 @@ def alveolar_margin(
     roofed = bool(((~beside) & (up > crown.tip)).sum() > 12)
     if len(known) == 0:
         return Margin(crown.base, 0.0, roofed)
-    return Margin(float(np.median(known)) + 0.5 * float(spacing.mean()), len(known) / SECTORS, roofed)
+    return Margin(float(np.quantile(known, COVERED)) + 0.5 * float(spacing.mean()), len(known) / SECTORS, roofed)
 
 
 def _joined(bone: BoolArray, where: BoolArray) -> BoolArray:

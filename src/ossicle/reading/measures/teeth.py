@@ -12,27 +12,20 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
-import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import find_objects, gaussian_filter
+from scipy.ndimage import find_objects
 
 from ..records import Jaw, Side, ToothObservation
-from .crown import Crown, hollow_direction, measure_crown
-from .emergence import Margin, alveolar_margin, emergence_fraction, margin_reach
+from .emergence import emergence_fraction
 from .levels import tooth_levels
-from .roots import count_cusps, root_state
+from .one_tooth import Means, Tooth, measure_one
 from .row_frame import RowFrame
-from .sharpening import Layers, Levels, sharpen, sharpened_noise, steps_for
-from .surface import ToothSurface, tooth_surface
+from .sharpening import Levels
 
 __all__ = ["ToothMeasures", "measure_all", "measure_teeth"]
 
 FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-
-MARGIN = 6
-"""Voxels of surroundings kept round each tooth."""
 
 
 @dataclass(frozen=True)
@@ -48,42 +41,8 @@ class ToothMeasures:
     margin_seen: float
     roofed: bool
     rooted: bool
-
-
-@dataclass(frozen=True)
-class _Means:
-    """What sharpening does in this scan: steps, tables, noise left."""
-
-    steps: int
-    layers: Layers
-    noise: float
-
-    @classmethod
-    def of(cls, levels: Levels) -> _Means:
-        steps = steps_for(levels.noise)
-        layers = Layers.of(levels.dentine, levels.enamel, levels.blur, steps)
-        return cls(steps, layers, sharpened_noise(levels, steps))
-
-    def with_levels(self, levels: Levels) -> _Means:
-        return _Means(self.steps, Layers.of(levels.dentine, levels.enamel, levels.blur, self.steps), self.noise)
-
-
-@dataclass(frozen=True)
-class _Tooth:
-    part: int
-    jaw: Jaw
-    side: Side
-    box: tuple[slice, slice, slice]
-    crown: Crown
-    margin: Margin
-    surface: ToothSurface
-    centroid: FloatArray
-    volume_mm3: float
-    crown_volume_mm3: float
-    root_fraction: float
-    root_count: int | None
-    cusp_count: int | None
-    touches_edge: bool
+    bare_occlusal: float
+    height_to_mirror: float | None = None
 
 
 def measure_teeth(
@@ -150,168 +109,94 @@ def measure_all(
     keys = set(assignments.values())
     frames = {(jaw, side): RowFrame.of(rows.get((jaw, side)), jaw, side) for jaw, side in keys}
 
-    means = _Means.of(levels)
+    means = Means.of(levels)
 
-    def one(part: int) -> _Tooth | None:
+    def one(part: int) -> Tooth | None:
         jaw, side = assignments[part]
         box, row = boxes[part - 1], frames[jaw, side]
-        return _one(part, box, labels, grey, levels, means, spacing, transform, jaw, side, row)
+        return measure_one(part, box, labels, grey, levels, means, spacing, transform, jaw, side, row)
 
-    teeth: list[_Tooth] = []
+    teeth: list[Tooth] = []
     with ThreadPoolExecutor(max(1, threads)) as pool:
         for tooth in map(one, parts) if threads <= 1 else pool.map(one, parts):
             if tooth is not None:
                 teeth.append(tooth)
             if tick is not None:
                 tick()
-    return [_record(t, teeth, frames[t.jaw, t.side], levels, detection.get(t.part, 1.0)) for t in teeth]
+    found = [_record(t, teeth, frames, levels, detection.get(t.part, 1.0)) for t in teeth]
+    return [replace(m, height_to_mirror=_against_mirror(m.observation, found)) for m in found]
 
 
-def _grown(box: tuple[slice, ...], shape: tuple[int, ...], by: int) -> tuple[slice, slice, slice]:
-    grown = [slice(max(s.start - by, 0), min(s.stop + by, n)) for s, n in zip(box, shape, strict=True)]
-    return grown[0], grown[1], grown[2]
+def _row_margin(teeth: list[Tooth], frames: Mapping[tuple[Jaw, Side], RowFrame], tooth: Tooth) -> float | None:
+    """Height (mm, in the direction of this jaw's crowns) of the alveolar margin of the row at a tooth's place.
 
-
-def _one(
-    part: int,
-    tight: tuple[slice, ...],
-    labels: npt.NDArray[np.int32],
-    grey: npt.NDArray[np.float32],
-    levels: Levels,
-    means: _Means,
-    spacing: FloatArray,
-    transform: FloatArray,
-    jaw: Jaw,
-    side: Side,
-    row: RowFrame,
-) -> _Tooth | None:
-    box = _grown(tight, labels.shape, MARGIN)
-    near = labels[box]
-    own = near == part
-    other = (near > 0) & ~own
-    sharp = sharpen(grey[box], levels.blur, means.steps)
-    start = np.array([s.start for s in box], float)
-
-    hollow = _hollow(own, other, sharp, levels.dentine, spacing, transform)
-
-    def crown_of(levels: Levels, means: _Means) -> tuple[ToothSurface, Crown] | None:
-        surface = tooth_surface(own, other, sharp, means.layers, means.noise, spacing)
-        if surface is None:
-            return None
-        xyz = ((surface.vertices + start) * spacing)[:, ::-1]
-        points = xyz @ transform[:3, :3].T + transform[:3, 3]
-        normal = surface.normal[:, ::-1] @ transform[:3, :3].T
-        tangent, cheek = row.directions(points.mean(axis=0))
-        crown = measure_crown(surface, points, normal, levels, tangent, cheek, row.up, hollow, means.noise)
-        return surface, crown
-
-    found = crown_of(levels, means)
-    if found is None:
+    Between the margins of the teeth that have emerged in the same quadrant; None where there are none.
+    """
+    row = frames[tooth.jaw, tooth.side]
+    known = []
+    for other in teeth:
+        crown, margin = other.crown, other.margin
+        same = (other.jaw, other.side) == (tooth.jaw, tooth.side)
+        if same and margin.seen > 0.5 and emergence_fraction(margin, crown) > 0.3:
+            at = crown.centre + (margin.height_mm - (crown.tip + crown.cervix) / 2) * crown.frame[2]
+            known.append((row.place(crown.centre)[0], float(at @ row.up)))
+    if not known:
         return None
-    surface, crown = found
-    margin = _margin(part, tight, labels, grey, spacing, transform, crown)
-    if emergence_fraction(margin, crown) < 0.5:
-        young = _immature(levels, float(np.quantile(sharp[own], 0.95)))
-        found = crown_of(young, means.with_levels(young))
-        if found is not None:
-            surface, crown = found
-            margin = _margin(part, tight, labels, grey, spacing, transform, crown)
-    coordinates = _in_frame(box, spacing, transform, crown)
-    voxel = float(np.prod(spacing))
-    inside = coordinates[:, own]
-    centroid = crown.origin + inside.mean(axis=1) @ crown.frame
-    root_fraction, root_count = root_state(own, sharp, coordinates, crown, levels, spacing)
-    edge = any(s.start == 0 or s.stop == n for s, n in zip(tight, labels.shape, strict=True))
-    return _Tooth(
-        part=part,
-        jaw=jaw,
-        side=side,
-        box=box,
-        crown=crown,
-        margin=margin,
-        surface=surface,
-        centroid=centroid,
-        volume_mm3=max(surface.volume_mm3 - _pulp(own, sharp, levels.dentine) * voxel, 0.0),
-        crown_volume_mm3=float((inside[2] >= crown.cervix).sum()) * voxel,
-        root_fraction=root_fraction,
-        root_count=root_count,
-        cusp_count=count_cusps(crown, float(spacing.mean())),
-        touches_edge=edge,
-    )
+    arcs, heights = zip(*sorted(known), strict=True)
+    return float(np.interp(row.place(tooth.crown.centre)[0], arcs, heights))
 
 
-def _immature(levels: Levels, seen: float) -> Levels:
-    """Levels for a crown that has not emerged: enamel gains mineral until then, so the tooth's own bright
-    tail is its enamel's grey."""
-    enamel = float(np.clip(seen, 0.6 * levels.enamel, levels.enamel))
-    return replace(levels, enamel=enamel, dentine=min(levels.dentine, 0.85 * enamel))
+def _depth(tooth: Tooth, teeth: list[Tooth], frames: Mapping[tuple[Jaw, Side], RowFrame]) -> float:
+    """How far the crown's middle lies beyond the alveolar margin, mm; a tooth in its crypt is judged by the row's
+    margin."""
+    crown, margin = tooth.crown, tooth.margin
+    local = (crown.tip + crown.cervix) / 2 - margin.height_mm if margin.seen else 0.0
+    if emergence_fraction(margin, crown) > 0.0:
+        return float(local)
+    level = _row_margin(teeth, frames, tooth)
+    return float(local) if level is None else float(crown.centre @ frames[tooth.jaw, tooth.side].up) - level
 
 
-def _hollow(
-    own: BoolArray,
-    other: BoolArray,
-    sharp: npt.NDArray[np.float32],
-    dentine: float,
-    spacing: FloatArray,
-    transform: FloatArray,
-) -> FloatArray:
-    """Direction (skull space) away from the tooth's hollow; of a large tooth every second or third voxel is
-    taken."""
-    step = int(np.clip(round((float(own.sum()) / 800.0) ** (1 / 3)), 1, 4))
-    thin = (slice(None, None, step),) * 3
-    solid = own[thin] & (sharp[thin] > 0.5 * dentine)
-
-    def places(mask: BoolArray) -> FloatArray:
-        xyz = (np.argwhere(mask) * step * spacing)[:, ::-1]
-        return np.asarray(xyz @ transform[:3, :3].T)
-
-    return hollow_direction(places(solid), places(~solid & ~other[thin]))
+def _against_mirror(tooth: ToothObservation, found: list[ToothMeasures]) -> float | None:
+    """Crown height in shares of the counterpart's: same jaw, other side, same place and size, both emerged."""
+    if tooth.emergence_fraction < 0.5:
+        return None
+    best, nearest = None, 0.4 * tooth.length_mm
+    for other in (m.observation for m in found):
+        across = other.jaw == tooth.jaw and other.side != tooth.side and other.emergence_fraction >= 0.5
+        away = abs(other.arc_mm - tooth.arc_mm)
+        alike = (
+            abs(np.log(other.length_mm / tooth.length_mm)) < 0.25
+            and abs(np.log(other.width_mm / tooth.width_mm)) < 0.25
+        )
+        if across and alike and away < nearest:
+            best, nearest = tooth.crown_height_mm / other.crown_height_mm, away
+    return best
 
 
-def _pulp(own: BoolArray, sharp: npt.NDArray[np.float32], dentine: float) -> float:
-    """Voxels' worth of pulp within a filled label: what its inner part lacks in dentine's grey, noise left
-    aside."""
-    deep = edt.edt(own, parallel=1) >= 1.5
-    lack = 1.0 - sharp[deep] / dentine
-    return float(np.clip(lack[lack > 0.2], 0.0, 1.0).sum())
+def _bare_occlusal(tooth: Tooth, normal_up: FloatArray) -> float:
+    """Share of the tipward-facing surface of the crown's upper half on which no enamel shows."""
+    crown, surface = tooth.crown, tooth.surface
+    facing = crown.covered & (normal_up > 0.5) & (crown.points[:, 2] > (crown.tip + crown.cervix) / 2)
+    area = float(surface.area[facing].sum())
+    usual = float(np.quantile(surface.thickness_mm[crown.covered], 0.8))
+    if area <= 0 or usual <= 0:
+        return 0.0
+    return float(surface.area[facing & (surface.thickness_mm < 0.2 * usual)].sum()) / area
 
 
-def _in_frame(box: tuple[slice, slice, slice], spacing: FloatArray, transform: FloatArray, crown: Crown) -> FloatArray:
-    """Coordinates (3, z, y, x) of a box's voxels in the crown's frame, mm."""
-    turn = crown.frame @ transform[:3, :3]
-    start = crown.frame @ (transform[:3, 3] - crown.origin)
-    z, y, x = (np.arange(s.start, s.stop) * step for s, step in zip(box, spacing, strict=True))
-    rows = [
-        turn[k, 2] * z[:, None, None] + turn[k, 1] * y[None, :, None] + turn[k, 0] * x[None, None, :] + start[k]
-        for k in range(3)
-    ]
-    return np.stack(rows)
-
-
-def _margin(
-    part: int,
-    tight: tuple[slice, ...],
-    labels: npt.NDArray[np.int32],
-    grey: npt.NDArray[np.float32],
-    spacing: FloatArray,
-    transform: FloatArray,
-    crown: Crown,
-) -> Margin:
-    pad = int(np.ceil(margin_reach(crown, spacing) / spacing.min())) + 2
-    box = _grown(tight, labels.shape, pad)
-    near = labels[box]
-    own = near == part
-    bone = (gaussian_filter(grey[box], 0.5, truncate=3.0) > 0.5) & (near == 0)
-    return alveolar_margin(own, (near > 0) & ~own, bone, _in_frame(box, spacing, transform, crown), crown, spacing)
-
-
-def _record(tooth: _Tooth, teeth: list[_Tooth], row: RowFrame, levels: Levels, detection: float) -> ToothMeasures:
-    crown = tooth.crown
+def _record(
+    tooth: Tooth,
+    teeth: list[Tooth],
+    frames: Mapping[tuple[Jaw, Side], RowFrame],
+    levels: Levels,
+    detection: float,
+) -> ToothMeasures:
+    crown, row = tooth.crown, frames[tooth.jaw, tooth.side]
     centre = crown.centre
     arc, offset = row.place(centre)
     fraction = emergence_fraction(tooth.margin, crown)
-    middle = (crown.tip + crown.cervix) / 2
-    depth = middle - tooth.margin.height_mm if tooth.margin.seen else 0.0
+    depth = _depth(tooth, teeth, frames)
     grey = float(np.clip((crown.peak - levels.dentine) / max(levels.enamel - levels.dentine, 0.05), 0.0, 1.3))
     observation = ToothObservation(
         part=tooth.part,
@@ -338,7 +223,14 @@ def _record(tooth: _Tooth, teeth: list[_Tooth], row: RowFrame, levels: Levels, d
         touches_edge=tooth.touches_edge,
         detection=detection,
     )
-    return ToothMeasures(observation, crown.frame, tooth.margin.seen, tooth.margin.roofed, crown.rooted)
+    return ToothMeasures(
+        observation,
+        crown.frame,
+        tooth.margin.seen,
+        tooth.margin.roofed,
+        crown.rooted,
+        _bare_occlusal(tooth, tooth.normal_up),
+    )
 
 
 def _vector(v: FloatArray) -> tuple[float, float, float]:
