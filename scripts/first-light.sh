@@ -6,6 +6,8 @@ cd "$(dirname "$0")/.."
 preset=${1:-carnivore-like-juvenile}
 venv=${OSSICLE_VENV:-.venv}
 sh scripts/setup.sh
+# ONNX Runtime reports its use to its makers unless told not to.
+export ORT_DISABLE_TELEMETRY=1
 if [ ! -d "practice/$preset" ]; then
     "$venv/bin/ossicle" practice make "$preset" --out "practice/$preset"
 fi

@@ -22,6 +22,8 @@ if [ "${CI:-}" = true ] && ! command -v npm >/dev/null 2>&1 && [ "$(id -u)" -eq 
     apt-get update -qq && apt-get install -y -qq npm >/dev/null
 fi
 
+# ONNX Runtime reports its use to its makers unless told not to.
+export ORT_DISABLE_TELEMETRY=1
 # One thread a worker, so that two workers fill two cores.
 for pool in OMP_NUM_THREADS OPENBLAS_NUM_THREADS MKL_NUM_THREADS NUMEXPR_NUM_THREADS; do
     export "$pool=1"

@@ -20,11 +20,13 @@ def test_growth_exponent_of_known_laws() -> None:
 
 
 def test_run_measured_sees_memory_and_exit_code() -> None:
+    mine = bytearray(500 << 20)  # what this process holds is not the other's
+    mine[:: 1 << 12] = b"x" * len(mine[:: 1 << 12])
     code, message, seconds, peak = runner.run_measured(
         [
             sys.executable,
             "-c",
-            "import sys; b = bytearray(200 << 20); print('why', file=sys.stderr); sys.exit(2)",
+            "import sys, time; b = bytearray(200 << 20); print('why', file=sys.stderr); time.sleep(0.3); sys.exit(2)",
         ]
     )
     assert (code, message) == (2, "why")
