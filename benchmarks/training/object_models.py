@@ -15,33 +15,30 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.metrics import roc_auc_score
 
-# `_worth` and `_markers` are steps of `isolate`; a test holds `stand` to what `isolate` does.
-from ossicle.reading.candidates import Candidates, find_candidates
+from ossicle.reading.candidates import Candidates
 from ossicle.reading.features import Normalised, measure
 from ossicle.reading.grow import Contact, grow
-from ossicle.reading.isolate import Standing, _markers, _worth, touching_pairs
-from ossicle.reading.pose import coarse_bone, find_pose
-from ossicle.reading.rows import fit_rows, row_members, split_jaws
+from ossicle.reading.standing import NoRow, markers_of, stand, touching_pairs
 from ossicle.reading.tissue_model import SOLID, ToothChance, normalise
 
 from .conversion import probabilities
 from .rendering import BETWEEN, NEAR, TOOTH
 from .specimens import Volumes
 
-__all__ = ["PARAMETERS", "ROUNDS", "Examples", "Stood", "chance_by", "examples", "fit", "scores", "stand"]
+__all__ = ["PARAMETERS", "ROUNDS", "Examples", "chance_by", "examples", "fit", "scores"]
 
 FloatArray = NDArray[np.float64]
 PARAMETERS: dict[str, Any] = {
     "objective": "binary",
     "num_leaves": 8,
-    "learning_rate": 0.08,
-    "min_data_in_leaf": 12,
+    "learning_rate": 0.06,
+    "min_data_in_leaf": 10,
     "feature_fraction": 0.7,
     "bagging_fraction": 0.8,
     "bagging_freq": 1,
     "lambda_l2": 5,
 }
-ROUNDS = 100
+ROUNDS = 160
 
 
 @dataclass(frozen=True)
@@ -53,15 +50,6 @@ class Examples:
     truth: NDArray[np.int8]
 
 
-@dataclass(frozen=True)
-class Stood:
-    """Candidates in their pose, their measures, and the transform (4, 4) from scan mm to skull mm."""
-
-    standing: Standing
-    measures: FloatArray
-    matrix: FloatArray
-
-
 def chance_by(predict: Callable[[NDArray[np.float32]], NDArray[np.floating]], volume: Normalised) -> ToothChance:
     """The tooth chance of `tissue_model.tooth_chance`, from any model: ``predict`` gives (n, 4) for features."""
     where = np.flatnonzero(volume.values > SOLID)
@@ -71,31 +59,6 @@ def chance_by(predict: Callable[[NDArray[np.float32]], NDArray[np.floating]], vo
         tooth.ravel()[where] = chance[:, TOOTH] + chance[:, NEAR]
         between.ravel()[where] = chance[:, NEAR] + chance[:, BETWEEN]
     return ToothChance(tooth, between)
-
-
-def stand(volume: Normalised, chance: ToothChance, spacing_mm_zyx: tuple[float, float, float]) -> Stood | None:
-    """The first half of `isolate.isolate`, up to the measures of candidates; None where no tooth row is found."""
-    bone, bone_spacing = coarse_bone(volume.values, spacing_mm_zyx)
-    where = np.argwhere(bone)
-    if len(where) < 50:
-        return None
-    size = float(np.linalg.norm(np.ptp(where, axis=0) * np.array(bone_spacing)))
-    found = find_candidates(volume, chance)
-    worth = _worth(found, volume)
-    strong = worth > 0
-    if strong.sum() < 4:
-        return None
-    place_mm = found.place[:, ::-1] * np.array(spacing_mm_zyx)[::-1]
-    pose, _, _ = find_pose(bone, bone_spacing, place_mm[strong], worth[strong])
-    matrix = np.asarray(pose.scan_to_skull, float)
-    place = place_mm @ matrix[:3, :3].T + matrix[:3, 3]
-    away = found.away[:, ::-1] @ matrix[:3, :3].T
-    member = np.zeros(len(found), bool)
-    member[np.flatnonzero(strong)] = row_members(place[strong], worth[strong], size)
-    split = split_jaws(place[member], worth[member], away[member])
-    rows = fit_rows(place[member], worth[member], split.upper)
-    standing = Standing(found, place, away[:, 1], member, split, rows, size)
-    return Stood(standing, standing.measures(volume, strong), matrix)
 
 
 def true_cores(found: Candidates, is_tooth: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -124,13 +87,13 @@ def examples(volumes: Volumes, tooth_booster: lgb.Booster, group: str) -> tuple[
     volume = normalise(volumes.grey)[0]
     chance = chance_by(lambda rows: probabilities(tooth_booster, rows), volume)
     stood = stand(volume, chance, volumes.spacing_mm_zyx)
-    if stood is None:
+    if isinstance(stood, NoRow):
         return None
     is_tooth = volumes.is_tooth
     truly = true_cores(stood.standing.found, is_tooth)
-    labels = grow(_markers(stood.standing.found, truly), volume, chance)
+    labels = grow(markers_of(stood.standing.found, truly), volume, chance)
     spacing = np.array(volumes.spacing_mm_zyx)
-    pairs, measures = touching_pairs(labels, chance, spacing, stood.matrix, stood.standing, truly)
+    pairs, measures = touching_pairs(labels, volume, chance, spacing, stood.matrix, stood.standing, truly)
     one = same_tooth(pairs, labels, np.where(is_tooth, volumes.labels, 0))
     return Examples(group, stood.measures, truly.astype(np.int8)), Examples(group, measures, one)
 

@@ -17,10 +17,8 @@ from scipy.ndimage import binary_erosion, gaussian_filter
 
 from ossicle.errors import OssicleError
 from ossicle.reading.features import FEATURES, Normalised
-from ossicle.reading.grow import Contact, fill_pulp, grow, join
-from ossicle.reading.hints import Hints
-from ossicle.reading.isolate import ACCEPT, _markers, _pieces, isolate, touching_pairs
-from ossicle.reading.judgement import odds_of_tooth
+from ossicle.reading.grow import Contact
+from ossicle.reading.judgement import OBJECT_MEASURES, PAIR_MEASURES
 from ossicle.reading.tissue_model import normalise, tooth_chance
 from ossicle.reading.trees import chances
 
@@ -190,10 +188,10 @@ def test_onnx_gives_what_lightgbm_gives(trees: tuple[lgb.Booster, np.ndarray]) -
 
 def test_onnx_of_two_classes_and_the_fit_is_repeatable() -> None:
     rng = np.random.default_rng(3)
-    measures = rng.normal(0, 1, (500, 10))
+    measures = rng.normal(0, 1, (500, len(PAIR_MEASURES)))
     truth = (measures[:, 3] + 0.3 * rng.normal(size=500) > 0).astype(np.int8)
     data = [object_models.Examples("ab"[k], measures[k::2], truth[k::2]) for k in range(2)]
-    names = training.PAIR_MEASURES
+    names = PAIR_MEASURES
     booster = object_models.fit(data, names)
     assert booster.model_to_string() == object_models.fit(data, names).model_to_string()
     model = to_onnx(booster, "test")
@@ -252,7 +250,7 @@ def test_true_cores_and_pairs_of_one_tooth() -> None:
     truth[:, :, 0:6], truth[:, :, 6:9] = 21, 22
     labels = np.zeros_like(truth)
     labels[:, :, 0:3], labels[:, :, 3:7], labels[:, :, 7:9], labels[:, :, 9:12] = 1, 2, 3, 4  # 2 reaches into 22
-    pairs = [Contact(1, 2, 16, 0.5), Contact(2, 3, 16, 0.5), Contact(3, 4, 16, 0.5)]
+    pairs = [Contact(a, a + 1, 16, 0.5, 0.6, 0.5, (0.0, 0.0, 1.0)) for a in (1, 2, 3)]
     assert object_models.same_tooth(pairs, labels, truth).tolist() == [1, 0, 0]
     # Markers differ from the pieces: the fourth lies in no tooth.
     count = np.bincount(labels.ravel(), minlength=5)[1:].astype(np.int64)
@@ -316,25 +314,6 @@ def test_a_specimen_is_loaded_with_its_truth_in_place(specimen: Volumes) -> None
 
 
 @pytest.mark.slow
-def test_stand_is_what_the_reading_does(specimen: Volumes) -> None:
-    # `stand` repeats the first half of `isolate`: continued as `isolate` does, it must end in the same objects.
-    volume = normalise(specimen.grey)[0]
-    chance = tooth_chance(volume, threads=1)
-    reading = isolate(volume, chance, specimen.spacing_mm_zyx)
-    stood = object_models.stand(volume, chance, specimen.spacing_mm_zyx)
-    assert stood is not None
-    assert reading.refusal is None
-    np.testing.assert_allclose(stood.matrix, np.asarray(reading.pose.scan_to_skull))
-    assert stood.standing.size == reading.skull_length_mm
-    accepted = odds_of_tooth(stood.measures) > ACCEPT
-    labels = grow(_markers(stood.standing.found, accepted), volume, chance)
-    spacing = np.array(specimen.spacing_mm_zyx)
-    pairs = touching_pairs(labels, chance, spacing, stood.matrix, stood.standing, accepted)
-    labels = fill_pulp(join(labels, _pieces(pairs, labels, Hints(), spacing)), volume)
-    np.testing.assert_array_equal(labels, reading.labels)
-
-
-@pytest.mark.slow
 def test_quick_goes_the_whole_way_and_goes_on_where_it_was(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     package = root_of_project() / "src" / "ossicle" / "reading" / "data"
     before = {p.name: p.read_bytes() for p in package.iterdir() if p.is_file()}
@@ -342,7 +321,11 @@ def test_quick_goes_the_whole_way_and_goes_on_where_it_was(tmp_path: Path, capsy
     models = tmp_path / "quick" / "models"
     record = json.loads((models / "models.json").read_text())
     assert set(record["models"]) == {"tooth_model", "object_model", "pair_model"}
-    for name, columns, kinds in (("tooth_model", len(FEATURES), 4), ("object_model", 14, 2), ("pair_model", 10, 2)):
+    for name, columns, kinds in (
+        ("tooth_model", len(FEATURES), 4),
+        ("object_model", len(OBJECT_MEASURES), 2),
+        ("pair_model", len(PAIR_MEASURES), 2),
+    ):
         data = (models / f"{name}.onnx").read_bytes()
         assert hashlib.sha256(data).hexdigest() == record["models"][name]["sha256"]
         assert onnx_chances(data, np.zeros((5, columns), np.float32)).shape == (5, kinds)

@@ -9,17 +9,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects
 
-from .candidates import Candidates, away_from_bone, find_candidates
+from .candidates import Candidates, away_from_bone
 from .features import Normalised
-from .grow import Contact, contacts, fill_pulp, grow, join
+from .grow import Contact, fill_pulp, grow, join
 from .hints import Hints
-from .judgement import Bodies, object_measures, odds_of_tooth, one_tooth, pair_measures
-from .pose import coarse_bone, find_pose
+from .judgement import odds_of_tooth, one_tooth
 from .records import Jaw, Pose, Side
-from .rows import JawSplit, RowCurve, fit_rows, row_members, split_jaws, to_curve
+from .rows import JawSplit, RowCurve, fit_rows, split_jaws
+from .standing import NoRow, Standing, bodies_of, markers_of, stand, touching_pairs
 from .tissue_model import ToothChance
 
-__all__ = ["Isolation", "Standing", "isolate", "nothing", "touching_pairs", "unknown_pose"]
+__all__ = ["Isolation", "isolate", "nothing", "unknown_pose"]
 
 ACCEPT = 0.5
 """Probability of being tooth above which a candidate is taken."""
@@ -74,138 +74,25 @@ def isolate(
     """
     hints = hints or Hints()
     spacing = np.array(spacing_mm_zyx)
-    bone, bone_spacing = coarse_bone(volume.values, spacing_mm_zyx)
-    where = np.argwhere(bone)
-    if len(where) < 50:
-        return nothing(volume.values.shape, unknown_pose(), 0.0, "The scan holds too little bone for a skull.")
-    size = float(np.linalg.norm(np.ptp(where, axis=0) * np.array(bone_spacing)))
-    found = find_candidates(volume, chance, tick=tick)
-    worth = _worth(found, volume)
-    strong = worth > 0
-    if strong.sum() < 4:
-        return nothing(volume.values.shape, unknown_pose(), size, "No tooth row was found.")
-    place_mm = found.place[:, ::-1] * spacing[::-1]
-    pose, _, _ = find_pose(
-        bone,
-        bone_spacing,
-        place_mm[strong],
-        worth[strong],
-        right_handed=right_handed,
-        midplane=hints.midplane,
-    )
-    matrix = np.asarray(pose.scan_to_skull, float)
-    place = place_mm @ matrix[:3, :3].T + matrix[:3, 3]
-    away = found.away[:, ::-1] @ matrix[:3, :3].T
-    member = np.zeros(len(found), bool)
-    member[np.flatnonzero(strong)] = row_members(place[strong], worth[strong], size)
-    split = split_jaws(place[member], worth[member], away[member])
-    rows = fit_rows(place[member], worth[member], split.upper)
-    standing = Standing(found, place, away[:, 1], member, split, rows, size)
-    odds = odds_of_tooth(standing.measures(volume, strong))
+    stood = stand(volume, chance, spacing_mm_zyx, right_handed=right_handed, midplane=hints.midplane, tick=tick)
+    if isinstance(stood, NoRow):
+        return nothing(volume.values.shape, unknown_pose(), stood.size, stood.why)
+    standing, found = stood.standing, stood.standing.found
+    odds = odds_of_tooth(stood.measures)
     accepted = odds > ACCEPT
     for point in hints.discards:
         accepted[_candidate_at(found, spacing, point.point_mm)] = False
-    markers = _markers(found, accepted)
+    markers = markers_of(found, accepted)
     first = int(markers.max())
     for extra, missed in enumerate(hints.missed, start=1):
         markers[_ball(markers.shape, spacing, missed.point_mm)] = first + extra
     labels = grow(markers, volume, chance)
-    pairs = touching_pairs(labels, volume, chance, spacing, matrix, standing, accepted)
+    pairs = touching_pairs(labels, volume, chance, spacing, stood.matrix, standing, accepted)
     labels = join(labels, _pieces(pairs, labels, hints, spacing))
     for cut in hints.cuts:
         labels = _cut(labels, volume, chance, cut.point_mm, cut.seeds_mm, spacing)
     labels = fill_pulp(labels, volume)
-    return _describe(labels, markers, standing, accepted, odds, volume, spacing, pose, hints)
-
-
-def _worth(found: Candidates, volume: Normalised) -> FloatArray:
-    """How much a candidate counts in finding rows and pose: bright, sure and not tiny."""
-    bright = np.clip((found.bright - 1) / max(volume.enamel - 1, 0.05), 0.05, 1)
-    sure = (found.peak > 0.8) & (found.chance > 0.55)
-    worth: FloatArray = found.chance * bright * np.cbrt(found.voxels) * sure
-    return worth
-
-
-@dataclass(frozen=True)
-class Standing:
-    """Candidates in the pose: where each stands (skull mm), how far up it looks, and which row it belongs to."""
-
-    found: Candidates
-    place: FloatArray
-    look: FloatArray
-    member: npt.NDArray[np.bool_]
-    split: JawSplit
-    rows: dict[tuple[Jaw, Side], RowCurve]
-    size: float
-
-    def height(self, place: FloatArray) -> FloatArray:
-        """Height of points over the occlusal level, mm."""
-        a, b, c = self.split.boundary
-        over: FloatArray = place[:, 1] - (a + b * place[:, 2] + c * place[:, 2] ** 2)
-        return over
-
-    @property
-    def upper(self) -> npt.NDArray[np.bool_]:
-        """Which candidates stand in the upper jaw."""
-        if len(self.split.present) == 1:
-            return np.full(len(self.place), self.split.present == ("upper",))
-        out = self.height(self.place) > 0
-        out[self.member] = self.split.upper
-        return out
-
-    def measures(self, volume: Normalised, strong: npt.NDArray[np.bool_]) -> FloatArray:
-        """What `judgement.odds_of_tooth` asks of each candidate."""
-        upper = self.upper
-        off = np.full(len(self.place), np.inf)
-        for (jaw, side), row in self.rows.items():
-            mine = (upper == (jaw == "upper")) & ((self.place[:, 0] > 0) == (side == "left"))
-            if mine.any():
-                off[mine] = to_curve(self.place[mine], row)[1]
-        sign = np.where(upper, 1.0, -1.0)
-        return object_measures(
-            self.found, volume, self.place, self.height(self.place) * sign, off, -self.look * sign, self.size, strong
-        )
-
-
-def touching_pairs(
-    labels: Labels,
-    volume: Normalised,
-    chance: ToothChance,
-    spacing: FloatArray,
-    matrix: FloatArray,
-    standing: Standing,
-    accepted: npt.NDArray[np.bool_],
-) -> tuple[list[Contact], FloatArray]:
-    """All touching pairs of grown objects and their measures."""
-    touching = contacts(labels, chance)
-    bodies = _bodies(labels, volume, spacing, matrix)
-    tangent = np.zeros((len(bodies.voxels), 3))
-    tangent[:, 2] = 1.0
-    upper = np.zeros(len(bodies.voxels), bool)
-    upper[1 : int(accepted.sum()) + 1] = standing.upper[accepted]
-    for (jaw, side), row in standing.rows.items():
-        mine = np.flatnonzero((upper == (jaw == "upper")) & ((bodies.place[:, 0] > 0) == (side == "left")))
-        if len(mine):
-            arc, _ = to_curve(bodies.place[mine], row)
-            slope = np.gradient(row.points, axis=0)
-            slope /= np.linalg.norm(slope, axis=1, keepdims=True)
-            tangent[mine] = slope[np.searchsorted(row.arc, arc).clip(0, len(slope) - 1)]
-    inside = chance.tooth - chance.between
-    return touching, pair_measures(touching, bodies, labels, inside, tangent, matrix, spacing)
-
-
-def _bodies(labels: Labels, volume: Normalised, spacing: FloatArray, matrix: FloatArray) -> Bodies:
-    """Voxel count, centroid and mean grey by label."""
-    index = np.flatnonzero(labels > 0)
-    label = labels.ravel()[index]
-    top = int(label.max(initial=0)) + 1
-    count = np.bincount(label, minlength=top)
-    some = np.maximum(count, 1)
-    coordinates = np.unravel_index(index, labels.shape)
-    centre = np.stack([np.bincount(label, c, minlength=top) / some for c in coordinates], axis=1)
-    place: FloatArray = (centre * spacing)[:, ::-1] @ matrix[:3, :3].T + matrix[:3, 3]
-    grey = np.bincount(label, volume.values.ravel()[index], minlength=top) / some
-    return Bodies(count, centre, place, grey)
+    return _describe(labels, markers, standing, accepted, odds, volume, spacing, stood.pose, hints)
 
 
 def _candidate_at(found: Candidates, spacing: FloatArray, point_mm: tuple[float, float, float]) -> list[int]:
@@ -229,14 +116,6 @@ def _ball(
         slice(max(y - radius, 0), y + radius + 1),
         slice(max(x - radius, 0), x + radius + 1),
     )
-
-
-def _markers(found: Candidates, accepted: npt.NDArray[np.bool_]) -> Labels:
-    table = np.zeros(len(found) + 1, np.int32)
-    table[1:][accepted] = np.arange(1, int(accepted.sum()) + 1)
-    table[1:][~accepted] = -1
-    markers: Labels = table[found.markers]
-    return markers
 
 
 def _pieces(
@@ -305,7 +184,7 @@ def _describe(
     again.
     """
     matrix = np.asarray(pose.scan_to_skull, float)
-    bodies = _bodies(labels, volume, spacing, matrix)
+    bodies = bodies_of(labels, volume, spacing, matrix)
     count, place = bodies.voxels, bodies.place
     seeds = np.flatnonzero(markers > 0)
     cores, first = np.unique(markers.ravel()[seeds], return_index=True)
