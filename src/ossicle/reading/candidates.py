@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import edt
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
@@ -13,7 +14,7 @@ from .component_tree import ComponentTree, build_tree
 from .features import Normalised
 from .tissue_model import ToothChance
 
-__all__ = ["Candidates", "away_from_bone", "choose", "find_candidates"]
+__all__ = ["Candidates", "away_from_bone", "away_from_socket", "choose", "find_candidates"]
 
 FloatArray = npt.NDArray[np.float32]
 LEVELS = tuple(np.linspace(0.25, 0.95, 15))
@@ -134,3 +135,23 @@ def away_from_bone(
     length = np.linalg.norm(offset, axis=1, keepdims=True)
     mean: npt.NDArray[np.float64] = -(offset / np.maximum(length, 1)).mean(axis=0)
     return mean
+
+
+def away_from_socket(
+    grey: FloatArray, labels: npt.NDArray[np.int32], part: int, box: tuple[slice, ...], reach: int = 3
+) -> npt.NDArray[np.float64]:
+    """Direction (z, y, x), up to about 1 long, from the bone that touches a whole tooth to the tooth's centre.
+
+    Only bone within ``reach`` voxels of the tooth counts, so that the opposing jaw does not speak for it; the offset
+    is in units of the tooth's own spread.
+    """
+    near = tuple(slice(max(s.start - reach, 0), s.stop + reach) for s in box)
+    own = labels[near] == part
+    inside = np.argwhere(own)
+    socket = np.argwhere((edt.edt(~own, parallel=1) <= reach) & (grey[near] > 0.6) & (labels[near] == 0))
+    if len(socket) < 5:
+        return np.zeros(3)
+    centre = inside.mean(axis=0)
+    spread = float(np.sqrt(((inside - centre) ** 2).sum(axis=1).mean())) + 1.0
+    away: npt.NDArray[np.float64] = (centre - socket.mean(axis=0)) / spread
+    return away

@@ -37,7 +37,7 @@ OBJECT_MEASURES = (
 PAIR_MEASURES = (
     "faces of smaller", "faces of larger", "within", "bridge", "open", "size ratio", "log smaller", "log larger",
     "relative union", "distance", "apart along row", "apart across", "normal along row", "normal upright",
-    "saddle", "dip", "bright difference", "mirror union", "mirror larger",
+    "saddle", "dip", "bright difference", "mirror union", "mirror larger", "looks alike", "looks apart", "same jaw",
 )  # fmt: skip
 
 
@@ -85,12 +85,17 @@ def odds_of_tooth(measures: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class Bodies:
-    """Grown objects by label (row 0 is none): voxels, centroid in voxels (z, y, x) and in skull mm, and mean grey."""
+    """Grown objects by label (row 0 is none): voxels, centroid in voxels (z, y, x) and in skull mm, and mean grey.
+
+    ``away`` (n, 3) points out of the bone round each, skull space; ``upper`` says which jaw its core stands in.
+    """
 
     voxels: npt.NDArray[np.int64]
     centre: FloatArray
     place: FloatArray
     grey: FloatArray
+    away: FloatArray
+    upper: npt.NDArray[np.bool_]
 
 
 def pair_measures(
@@ -148,6 +153,9 @@ def pair_measures(
             abs(float(bodies.grey[small] - bodies.grey[large])),
             np.log(voxels[twin] / union) if twin and twin not in (small, large) else -9.0,
             np.log(voxels[of_larger] / voxels[large]) if of_larger and of_larger not in (small, large) else -9.0,
+            float(bodies.away[small] @ bodies.away[large]),
+            abs(float(bodies.away[small, 1] - bodies.away[large, 1])),
+            float(bodies.upper[small] == bodies.upper[large]),
         )
     return out
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import find_objects
 
-from .candidates import Candidates, find_candidates
+from .candidates import Candidates, away_from_socket, find_candidates
 from .features import Normalised
 from .grow import Contact, contacts
 from .hints import Midplane
@@ -154,8 +155,8 @@ def touching_pairs(
     bodies = bodies_of(labels, volume, spacing, matrix)
     tangent = np.zeros((len(bodies.voxels), 3))
     tangent[:, 2] = 1.0
-    upper = np.zeros(len(bodies.voxels), bool)
-    upper[1 : int(accepted.sum()) + 1] = standing.upper[accepted]
+    upper = bodies.upper
+    upper[1 : int(accepted.sum()) + 1] = standing.upper[accepted][: len(upper) - 1]
     for (jaw, side), row in standing.rows.items():
         mine = np.flatnonzero((upper == (jaw == "upper")) & ((bodies.place[:, 0] > 0) == (side == "left")))
         if len(mine):
@@ -168,7 +169,7 @@ def touching_pairs(
 
 
 def bodies_of(labels: Labels, volume: Normalised, spacing: FloatArray, matrix: FloatArray) -> Bodies:
-    """Voxel count, centroid and mean grey by label."""
+    """Voxel count, centroid, mean grey and outlook of every object; ``upper`` is left False."""
     index = np.flatnonzero(labels > 0)
     label = labels.ravel()[index]
     top = int(label.max(initial=0)) + 1
@@ -178,4 +179,8 @@ def bodies_of(labels: Labels, volume: Normalised, spacing: FloatArray, matrix: F
     centre = np.stack([np.bincount(label, c, minlength=top) / some for c in coordinates], axis=1)
     place: FloatArray = (centre * spacing)[:, ::-1] @ matrix[:3, :3].T + matrix[:3, 3]
     grey = np.bincount(label, volume.values.ravel()[index], minlength=top) / some
-    return Bodies(count, centre, place, grey)
+    away = np.zeros((top, 3))
+    for part, box in enumerate(find_objects(labels), start=1):
+        if box is not None:
+            away[part] = away_from_socket(volume.values, labels, part, box)[::-1] @ matrix[:3, :3].T
+    return Bodies(count, centre, place, grey, away, np.zeros(top, bool))
