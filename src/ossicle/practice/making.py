@@ -28,6 +28,8 @@ from ossicle.practice.voxels import Specimen, merge, voxelise
 __all__ = ["FAULTS", "Made", "Preset", "build", "make", "presets"]
 
 Progress = Callable[[str, float], None]
+FINER = {"newborn": 0.75, "juvenile": 0.8}
+"""A small specimen fills the field of view of a scanner set to it: its voxels are finer."""
 STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
 
 
@@ -65,7 +67,7 @@ def presets() -> Mapping[str, Preset]:
         for stage in STAGES:
             if stage in beast.stages:
                 key = f"{name}-{stage}"
-                out[key] = Preset(key, name, stage, f"{stage} {beast.title}", voxel)
+                out[key] = Preset(key, name, stage, f"{stage} {beast.title}", round(voxel * FINER.get(stage, 1.0), 4))
     return MappingProxyType(out)
 
 

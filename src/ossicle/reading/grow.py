@@ -20,7 +20,7 @@ from .tissue_model import ToothChance
 __all__ = ["Contact", "contacts", "fill_pulp", "grow", "join"]
 
 Labels = npt.NDArray[np.int32]
-REACH = 0.40
+REACH = 0.45
 """Tooth chance down to which a core may grow."""
 
 

@@ -140,6 +140,8 @@ def read(
         isolation.assignments,
         rows,
         isolation.detection,
+        blur=statistics.blur_sigma_mm / float(np.cbrt(np.prod(grid.spacing_mm_zyx))),
+        threads=threads,
         tick=clock.tick,
     )
     clock.start("names")
