@@ -7,15 +7,10 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
 import solids
 from cli_tools import write_stack
 
 
-@pytest.mark.xfail(
-    reason="ONNX Runtime keeps a device id and reports its use unless ORT_DISABLE_TELEMETRY is set (reading.trees)",
-    strict=True,
-)
 def test_nothing_is_left_in_the_home(tmp_path: Path) -> None:
     home = tmp_path / "home"
     home.mkdir()

@@ -55,10 +55,6 @@ def without_machine(data: dict[str, Any]) -> dict[str, Any]:
     return {**data, "made_by": made_by}
 
 
-@pytest.mark.xfail(
-    reason="ONNX Runtime and BLAS sum in another order on two threads, and names near a tie tip (reading.trees)",
-    strict=True,
-)
 def test_two_threads_and_a_cold_cache_change_nothing(specimen: Path, once: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     program = "import sys; from ossicle.cli import main; sys.exit(main())"

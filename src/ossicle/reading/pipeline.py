@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import threadpool_limits
 
 from ossicle.anatomy import load_dentitions
 
@@ -104,8 +105,21 @@ def read(
     Reading
         Labels on the volume's own grid, and records. Where no tooth row is found, none is invented.
     """
-    hints = hints or Hints()
-    clock = _Clock(progress, {})
+    with threadpool_limits(limits=1, user_api="blas"):  # sums in one order, whatever the machine
+        return _read(
+            volume_zyx, spacing_mm_zyx, dentition, hints or Hints(), right_handed, threads, _Clock(progress, {})
+        )
+
+
+def _read(
+    volume_zyx: npt.NDArray[np.generic],
+    spacing_mm_zyx: tuple[float, float, float],
+    dentition: str,
+    hints: Hints,
+    right_handed: bool,
+    threads: int,
+    clock: _Clock,
+) -> Reading:
     clock.start("tissue")
     grid = working_grid(volume_zyx, spacing_mm_zyx)
     grey = grid.grey

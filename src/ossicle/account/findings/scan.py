@@ -59,7 +59,7 @@ def pose_findings(reading: Reading, scan: ScanFacts) -> list[Finding]:
     """Return whether a skull pose was found, how sure it is, and how left and right were settled."""
     pose = reading.pose
     if not pose.found:
-        lost = "No skull pose was found: nothing in this scan has the bilateral symmetry of a skull."
+        lost = "No skull pose was found, so nothing is told of left, right, up or front."
         return [Finding("pose/found", "pose", "pose", lost, "pose.symmetry", 1 - pose.confidence, value=False)]
     doubts = [
         f"{what} is {sure(value)}"
