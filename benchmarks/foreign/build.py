@@ -115,7 +115,8 @@ def design(o: Options) -> Animal:
         rows[jaw] = row
         lean = procumbent * (1 if outside else 1.2) + _procumbent(o.animal, outside)
         placed += rowlib.place(ts, forms, where, row, "left", rng, gap, lean, flare)
-        where_right = where if len(other) == len(ts) else rowlib.slots(other, other_forms, rng, o.animal)
+        same = {(t.cls, t.position) for t in other} <= set(where)
+        where_right = where if same else rowlib.slots(other, other_forms, rng, o.animal)
         placed += rowlib.place(other, other_forms, where_right, row, "right", rng, gap, lean, flare)
         rowlib.fit_bone(
             row,
