@@ -44,8 +44,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return result if isinstance(result, int) else DONE
     except OssicleError as error:
         return _told(error.sentence(), MENDABLE, error if debug else None)
-    except (KeyboardInterrupt, Cancelled):
-        return _told(_STOPPED, STOPPED)
+    except (KeyboardInterrupt, Cancelled) as stop:
+        return _told(str(stop) or _STOPPED, STOPPED)
     except _ToldToEnd:
         return _told("Ended by a signal; nothing was written.", TOLD_TO_END)
     except BrokenPipeError:

@@ -94,7 +94,7 @@ def build(
     voxel_mm
         Voxel edge in mm, or spacing (z, y, x).
     settings
-        How it is scanned; the scanner's ``typical`` when not given.
+        How it is scanned; the scanner's ``typical`` for the finest edge of the voxel when not given.
     faults
         Names from :data:`FAULTS`, which combine.
     tilt_deg
@@ -114,7 +114,7 @@ def build(
     p = known[preset]
     spacing = _spacing(p.voxel_mm if voxel_mm is None else voxel_mm)
     wrong = checked(faults)
-    how = settings if settings is not None else scanner_preset("typical")
+    how = settings if settings is not None else scanner_preset("typical", min(spacing))
     if "wet" in wrong:
         how = replace(how, background=FLUID)
     say = progress or (lambda _what, _share: None)
@@ -174,6 +174,16 @@ def build(
         "grey_per_attenuation_cm": scan.grey_per_attenuation,
         "grey_at_zero_attenuation": scan.grey_at_zero,
     }
+    if scan.phantom:
+        sidecar["phantom"] = [
+            {
+                "material": "hydroxyapatite",
+                "density_g_cm3": r.density,
+                "radius_mm": r.radius_mm,
+                "centre_mm_xy": [float(v) for v in r.centre_mm_xy],
+            }
+            for r in scan.phantom
+        ]
     return Made(scan.values, labels, tissue, spacing, truth_of(specimens, made_by, record), sidecar, s)
 
 
