@@ -21,6 +21,8 @@ from typing import Any
 
 import platformdirs
 
+import ossicle
+
 from .matrix import Matrix, Specimen, code_hash, folders, load, reading_files, root_of_project
 from .report import write_report
 from .runner import evaluate
@@ -131,6 +133,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     docs = args.docs or (root_of_project() / "docs" if whole else args.work / "docs")
     docs.mkdir(parents=True, exist_ok=True)
     made = {
+        "version": ossicle.__version__,
         "code": code_hash(reading_files()),
         "commit": commit(),
         "date": datetime.date.today().isoformat(),

@@ -16,7 +16,7 @@ from .summary import calibration_error, reliability, summarise
 
 Record = Mapping[str, Any]
 STRUCTURES = """Errors as a share of the truth; the angle in degrees; stapes 1 where wrongly called.
-"Given" counts the true values for which the account states one.
+"Given" counts the true values for which the account states one. Square brackets as above.
 """
 ROWS = {
     "recall": "recall of teeth",
@@ -34,6 +34,9 @@ ROWS = {
     "crypt_recall": "recall of teeth in crypts",
     "crypt_dice_median": "Dice of teeth in crypts, median",
     "enamel_inside_median": "share of a tooth's enamel inside its part, median",
+    "enamel_dice_median": "Dice, enamel, median (found teeth)",
+    "enamel_dice_p10": "Dice, enamel, 10th percentile (found teeth)",
+    "enamel_volume_error_median": "error of the enamel volume as a share of it, median",
     "formula_right": "specimens with the formula right in all quadrants",
     "size_within": "crown length and width within 1 voxel or 1 %",
     "emergence_fraction_error": "mean error of the emergence fraction",
@@ -41,7 +44,7 @@ ROWS = {
     "sides_swapped": "specimens with left and right swapped",
     "teeth_invented": "teeth invented (count)",
 }
-AT_MOST = {"pairs_false", "teeth_invented", "sides_swapped", "pose_error_deg_median"}
+AT_MOST = {"enamel_volume_error_median", "pairs_false", "teeth_invented", "sides_swapped", "pose_error_deg_median"}
 HEAD = """# Accuracy
 
 Made by `python -m benchmarks.accuracy`; do not edit by hand. All specimens are invented. Those called
@@ -51,7 +54,8 @@ with the package's practice specimens; they are still models, and real scans may
 
 A true tooth is found when a part is assigned to it one to one with a Dice of at least 0.4. Teeth under 20
 voxels in the truth are left out. Dice is over found teeth, since recall already counts the missed ones.
-"Of all teeth" counts a missed tooth as wrong.
+"Of all teeth" counts a missed tooth as wrong. The Dice of enamel is
+given where a reading writes `enamel.nii.gz` beside `parts.nii.gz`; the truth is the voxels that are mostly enamel.
 """
 
 
@@ -123,12 +127,16 @@ def specimens_table(records: Sequence[Record]) -> str:
 
 def structures_table(records: Sequence[Record]) -> str:
     """Palate, jaw, ear and measurements, pooled; empty where no truth holds any."""
-    pooled = pool([row for r in records for row in r.get("structures", [])])
+    pooled = pool([{**row, "specimen": i} for i, r in enumerate(records) for row in r.get("structures", [])])
     if not pooled:
         return ""
-    lines = ["| | value | true | given | median error | 90th percentile |", "|---|---|---|---|---|---|"]
+    lines = [
+        "| | value | true | given | median error | 95 % interval | 90th percentile |",
+        "|---|---|---|---|---|---|---|",
+    ]
     for p in pooled:
-        cells = [p["section"], p["value"], p["true"], p["given"], number(p["median"]), number(p["p90"])]
+        span = f"[{number(p['low'])}, {number(p['high'])}]" if p["low"] is not None else ""
+        cells = [p["section"], p["value"], p["true"], p["given"], number(p["median"]), span, number(p["p90"])]
         lines.append("| " + " | ".join(map(str, cells)) + " |")
     return "\n".join(lines)
 
@@ -230,8 +238,8 @@ def write_report(
     summaries = {c: summarise([r["score"] for r in rs]) for c, rs in groups.items()}
     md = [
         HEAD,
-        f"Code {made['code']} (commit {made['commit']}), {made['date']}, {len(records)} specimens, "
-        f"{sum(r['status'] == 'scored' for r in records)} read, matrix `{made['matrix']}`.\n",
+        f"Ossicle {made['version']}, code {made['code']} (commit {made['commit']}), {made['date']}, "
+        f"{len(records)} specimens, {sum(r['status'] == 'scored' for r in records)} read, matrix `{made['matrix']}`.\n",
     ]
     for c, rs in groups.items():
         md += [

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +80,19 @@ def reader_of(spec: str) -> Reader:
     return call
 
 
+def practice_words(settings: Mapping[str, Any]) -> list[str]:
+    """Options of ``ossicle practice make`` beyond preset and seed: voxel, faults and worse joined by +, scanner."""
+    words: list[str] = []
+    if settings.get("voxel") is not None:
+        words += ["--voxel", str(settings["voxel"])]
+    if settings.get("scanner"):
+        words += ["--scanner", str(settings["scanner"])]
+    for name in ("fault", "worse"):
+        for one in filter(None, str(settings.get(name) or "").split("+")):
+            words += [f"--{name}", one]
+    return words + [str(w) for w in settings.get("options", ())]
+
+
 def make(s: Specimen, where: Path) -> Path:
     """Return the specimen's folder, made first if it is not there yet."""
     if s.folder is not None:
@@ -101,7 +114,7 @@ def make(s: Specimen, where: Path) -> Path:
             str(part),
             "--seed",
             str(settings["seed"]),
-            *map(str, settings.get("options", ())),
+            *practice_words(settings),
         ]
         code, message, _, _ = run_measured(command)
         if code:
@@ -171,4 +184,5 @@ def _score_into(record: dict[str, Any], folder: Path, out: Path, code: int) -> N
         pred = labels * 0
         record["status"] = "refused" if code == 2 else "crashed"
     record["structures"] = compare(truth, account)
-    record["score"] = score(truth, account, labels, pred, tissue).as_dict()
+    enamel = load_volume(out / "enamel.nii.gz") > 0 if (out / "enamel.nii.gz").exists() else None
+    record["score"] = score(truth, account, labels, pred, tissue, enamel).as_dict()

@@ -18,6 +18,7 @@ from scipy.optimize import linear_sum_assignment
 
 MIN_DICE = 0.4
 MIN_VOXELS = 20
+ENAMEL = 4
 
 Labels = NDArray[np.integer[Any]]
 Tooth = Mapping[str, Any]
@@ -100,6 +101,8 @@ class ToothResult:
     part: int | None
     dice: float
     enamel_inside: float | None = None
+    enamel_dice: float | None = None
+    enamel_volume_error: float | None = None
     locus_right: bool = False
     class_right: bool = False
     generation_right: bool = False
@@ -207,6 +210,10 @@ def score(
     spacing = float(np.mean(truth["scan"]["spacing_mm_zyx"]))
     enamel = _enamel_inside(true_labels, pred_labels, true_tissue, found) if true_tissue is not None else {}
     results = [_tooth(t, said, found, size, enamel) for t in counted]
+    if true_tissue is not None and pred_enamel is not None:
+        each = _enamel_dice(true_labels, pred_labels, true_tissue, pred_enamel, found)
+        for r in results:
+            r.enamel_dice = each.get(r.label)
     used = {part for _, (part, _) in found.items()}
     owner = {part: label for label, (part, _) in found.items()}
     invented = [_invented(o, p, said) for p in pred_ids if p not in used and p not in excused]
@@ -223,7 +230,7 @@ def score(
     matched = [r for r in results if r.part is not None]
     dice = None
     if true_tissue is not None and pred_enamel is not None:
-        e = (true_tissue == 4) & np.isin(true_labels, list(kept))
+        e = (true_tissue == ENAMEL) & np.isin(true_labels, list(kept))
         dice = float(2 * (e & pred_enamel).sum() / max(int(e.sum() + pred_enamel.sum()), 1))
     return SpecimenScore(
         len(results),
@@ -261,13 +268,32 @@ def _enamel_inside(
     true: Labels, pred: Labels, tissue: Labels, found: Mapping[int, tuple[int, float]]
 ) -> dict[int, float]:
     """Share of each found tooth's enamel that lies within its predicted part."""
-    mask = tissue == 4
+    mask = tissue == ENAMEL
     t, p = true[mask].astype(np.int64), pred[mask].astype(np.int64)
     out = {}
     for label, (part, _) in found.items():
         own = t == label
         if own.any():
             out[label] = float((p[own] == part).mean())
+    return out
+
+
+def _enamel_dice(
+    true: Labels,
+    pred: Labels,
+    tissue: Labels,
+    said: NDArray[np.bool_],
+    found: Mapping[int, tuple[int, float]],
+) -> dict[int, float]:
+    """Dice of each found tooth's enamel and the enamel said to be in its part; none where the truth holds none."""
+    e, p = true[tissue == ENAMEL].astype(np.int64), pred[said].astype(np.int64)
+    both = (tissue == ENAMEL) & said
+    t, q = true[both].astype(np.int64), pred[both].astype(np.int64)
+    out = {}
+    for label, (part, _) in found.items():
+        own = int((e == label).sum())
+        if own:
+            out[label] = float(2 * ((t == label) & (q == part)).sum() / (own + int((p == part).sum())))
     return out
 
 
@@ -302,6 +328,9 @@ def _tooth(
     r.generation_right = s.get("generation") == t.get("generation")
     r.emergence_right = s.get("emergence") == t.get("emergence")
     r.fraction_error = _difference(s, t, "emergence_fraction")
+    error = _difference(s, t, "enamel_volume_mm3")
+    if error is not None and t["enamel_volume_mm3"] > 0:
+        r.enamel_volume_error = error / float(t["enamel_volume_mm3"])
     r.length_mm, r.width_mm = t.get("length_mm"), t.get("width_mm")
     if t.get("complete", True) and t.get("crown_formed", 1.0) >= 1.0:
         r.length_error_mm = _difference(s, t, "length_mm")

@@ -64,7 +64,11 @@ def _row(section: str, key: Sequence[Any], value: str, true: float, said: Any, r
 
 
 def pool(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Per section and value: true values, how many were given, median and 90th percentile of the error."""
+    """Per section and value: true values, how many were given, median and 90th percentile of the error.
+
+    Where rows say of which ``specimen`` they are and there are several, ``low`` and ``high`` are the 95 % bootstrap
+    interval of the median, whole specimens resampled; else None.
+    """
     groups: dict[tuple[str, str], list[Mapping[str, Any]]] = defaultdict(list)
     for r in rows:
         name = f"{r['key'][0]}" if r["section"] in {"measurements", "openings"} else ""
@@ -72,6 +76,7 @@ def pool(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
     out = []
     for (section, value), members in sorted(groups.items()):
         errors = np.abs([m["error"] for m in members if m["error"] is not None])
+        low, high = _interval([(m.get("specimen"), abs(m["error"])) for m in members if m["error"] is not None])
         out.append(
             {
                 "section": section,
@@ -79,7 +84,24 @@ def pool(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
                 "true": len(members),
                 "given": len(errors),
                 "median": float(np.median(errors)) if len(errors) else None,
+                "low": low,
+                "high": high,
                 "p90": float(np.quantile(errors, 0.9)) if len(errors) else None,
             }
         )
     return out
+
+
+def _interval(
+    errors: Sequence[tuple[Any, float]], draws: int = 1000, seed: int = 0
+) -> tuple[float | None, float | None]:
+    by: dict[Any, list[float]] = defaultdict(list)
+    for specimen, error in errors:
+        by[specimen].append(error)
+    if len(by) < 2:
+        return None, None
+    groups = list(by.values())
+    picks = np.random.default_rng(seed).integers(0, len(groups), (draws, len(groups)))
+    medians = [float(np.median([e for i in pick for e in groups[i]])) for pick in picks]
+    low, high = np.quantile(medians, [0.025, 0.975])
+    return float(low), float(high)

@@ -48,6 +48,19 @@ def _enamel(scores: Scores) -> float:
     return float(np.median(values)) if values else float("nan")
 
 
+def _enamel_dice(q: float) -> Callable[[Scores], float]:
+    def quantile(scores: Scores) -> float:
+        values = [t["enamel_dice"] for t in _teeth(scores) if t.get("enamel_dice") is not None]
+        return float(np.quantile(values, q)) if values else float("nan")
+
+    return quantile
+
+
+def _enamel_volume(scores: Scores) -> float:
+    values = [abs(t["enamel_volume_error"]) for t in _teeth(scores) if t.get("enamel_volume_error") is not None]
+    return float(np.median(values)) if values else float("nan")
+
+
 def size_errors(scores: Scores) -> list[tuple[float, float, float]]:
     """Crown length and width errors of complete teeth: (error mm, voxel mm, error over true size)."""
     out = []
@@ -100,6 +113,9 @@ METRICS: dict[str, Callable[[Scores], float]] = {
     "crypt_dice_median": _dice(0.5, "in_crypt"),
     "enamel_inside_median": _enamel,
     "enamel_dice": _mean("enamel_dice"),
+    "enamel_dice_median": _enamel_dice(0.5),
+    "enamel_dice_p10": _enamel_dice(0.1),
+    "enamel_volume_error_median": _enamel_volume,
     "formula_right": _mean("formula_right"),
     "size_within": _size_within,
     "emergence_fraction_error": _fraction,

@@ -21,6 +21,9 @@ def read(slices: Path, out: Path) -> None:
     account = {"teeth": teeth, "formula": truth["formula"], "pose": truth["pose"], "warnings": []}
     (out / "account.json").write_text(json.dumps(account))
     shutil.copy(root / "truth" / "labels.nii.gz", out / "parts.nii.gz")
+    tissue = nib.load(root / "truth" / "tissue.nii.gz")
+    enamel = (np.asarray(tissue.dataobj) == 4).astype(np.uint8)
+    nib.save(nib.Nifti1Image(enamel, tissue.affine), out / "enamel.nii.gz")
 
 
 def blunder(slices: Path, out: Path) -> None:

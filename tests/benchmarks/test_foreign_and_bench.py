@@ -15,6 +15,7 @@ from benchmarks.foreign.controls import make_control
 from benchmarks.runner import evaluate
 from PIL import Image
 
+import ossicle
 from benchmarks import accuracy, matrix
 
 
@@ -138,10 +139,15 @@ def test_bench_scores_a_perfect_reader_as_perfect(juvenile: Path, tmp_path: Path
         "emergence",
         "pairs_right",
         "dice_median",
+        "enamel_dice_median",
+        "crypt_recall",
+        "crypt_dice_median",
         "formula_right",
     ):
         assert row[key]["value"] == 1, key
     assert row["pairs_false"]["value"] == 0
+    assert row["enamel_volume_error_median"]["value"] == 0
+    assert body["made_by"]["version"] == ossicle.__version__
     page = (tmp_path / "docs" / "accuracy.md").read_text()
     assert "recall of teeth | 1.000" in page
     assert str(tmp_path) not in page
@@ -183,6 +189,27 @@ def test_bench_resumes_and_notices_changed_specimens(juvenile: Path, tmp_path: P
     broken = evaluate(s, tmp_path, "oracle:refuse")
     assert broken["status"] == "failed"
     assert "cannot read this" in broken["message"]
+
+
+def test_practice_specimens_are_made_with_faults_and_scored(tmp_path: Path) -> None:
+    group = {
+        "source": "practice",
+        "condition": "practice-faults",
+        "preset": ["carnivore-like-adult"],
+        "fault": ["dentaries-alone+foam"],
+        "worse": ["8 bit+half resolution"],
+        "voxel": 0.6,
+        "seed": [3],
+    }
+    (s,) = matrix.expand(group)
+    record = evaluate(s, tmp_path, "oracle:read")
+    assert record["status"] == "scored", record
+    truth = json.loads((Path(record["folder"]) / "truth" / "truth.json").read_text())
+    assert truth["faults"] == ["dentaries-alone", "foam"]
+    assert truth["scan"]["spacing_mm_zyx"] == [1.2] * 3
+    angle = [r for r in record["structures"] if r["value"] == "angular_process_inflection_deg"]
+    assert len(angle) == 2
+    assert all(r["error"] is None for r in angle)  # the oracle states none
 
 
 def test_matrix_multiplies_lists_and_marks_the_quick_ones() -> None:

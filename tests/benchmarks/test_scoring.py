@@ -209,6 +209,17 @@ def test_shrunken_tooth_dice_and_enamel() -> None:
     assert s.teeth[1].enamel_inside == 1
 
 
+def test_enamel_is_scored_tooth_by_tooth() -> None:
+    truth, account, true, pred = toy()
+    said = tissue_of(true) == 4
+    said[(pred == 21) & (np.arange(12)[None, :, None] < 3)] = False  # half of one tooth's enamel is not said to be it
+    s = score(truth, account, true, pred, tissue_of(true), said)
+    lost = int((tissue_of(true) == 4)[pred == 21].sum()) - int(said[pred == 21].sum())
+    whole = int((tissue_of(true) == 4)[pred == 21].sum())
+    assert s.teeth[0].enamel_dice == pytest.approx(2 * (whole - lost) / (2 * whole - lost))
+    assert all(t.enamel_dice == 1 for t in s.teeth[1:])
+
+
 def test_labels_only_scoring_needs_no_account() -> None:
     truth, _, true, pred = toy()
     s = score(truth, None, true, pred)

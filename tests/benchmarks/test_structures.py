@@ -45,3 +45,14 @@ def test_what_is_not_resolved_is_no_error() -> None:
         r for r in compare(TRUTH, {"ear": [{"side": "left", "stapes": "not_resolved"}]}) if r["value"] == "stapes"
     )
     assert row["error"] is None
+
+
+def test_intervals_resample_specimens() -> None:
+    rows = [
+        {"section": "jaw", "key": ["left"], "value": "angle", "error": e, "specimen": i}
+        for i, e in enumerate([1.0, 1.0, 1.0, 9.0, 9.0, 9.0])
+    ]
+    (row,) = pool(rows)
+    assert row["median"] == pytest.approx(5)
+    assert (row["low"], row["high"]) == (1, 9)
+    assert pool([{**r, "specimen": 0} for r in rows])[0]["low"] is None

@@ -15,6 +15,8 @@ def specimen(found: int, true: int = 10, false: int = 0) -> dict[str, object]:
             "dice": 0.9 if k < found else 0.0,
             "emergence": "in_crypt" if k == 0 else "erupted",
             "enamel_inside": None,
+            "enamel_dice": 0.8 if k < found else None,
+            "enamel_volume_error": -0.2,
             "fraction_error": -0.1,
             "length_error_mm": 0.05 if k < 5 else 0.5,
             "width_error_mm": None,
@@ -52,6 +54,8 @@ def test_rates_pool_counts_and_not_specimen_means() -> None:
     assert s["size_within"]["value"] == pytest.approx(10 / 40)
     assert s["emergence_fraction_error"]["value"] == pytest.approx(0.1)
     assert s["crypt_recall"]["value"] == 1
+    assert s["enamel_dice_median"]["value"] == pytest.approx(0.8)
+    assert s["enamel_volume_error_median"]["value"] == pytest.approx(0.2)
     assert math.isnan(s["sides_swapped"]["value"])
 
 
