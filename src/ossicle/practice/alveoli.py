@@ -37,7 +37,10 @@ def follicle(tooth: Tooth, u: Array, v: Array, w: Array) -> Array:
         return m.body(u, v, w)
     u, v, w = m.straight(u, v, w)
     half = 0.5 * min(tooth.shape.length, tooth.shape.width)
-    return smooth_max(m.whole(u, v, w), F(m.front - 0.25 * half) - w, 0.9 * half)
+    # the papilla bulges: the end is a dome and no flat cut
+    across = (u / F(0.5 * tooth.shape.length)) ** 2 + (v / F(0.5 * tooth.shape.width)) ** 2
+    end = F(m.front + 0.25 * half) - F(0.8 * half) * np.maximum(F(1) - across, F(0))
+    return smooth_max(m.whole(u, v, w), end - w, 1.1 * half)
 
 
 def bone_round(tooth: Tooth, wall: float, airway: Solid | None = None) -> Solid:
@@ -46,7 +49,8 @@ def bone_round(tooth: Tooth, wall: float, airway: Solid | None = None) -> Solid:
 
     Inside `airway` only a thin scale of it stands.
     """
-    reach = wall + (tooth.follicle if tooth.emergence == "in_crypt" else tooth.gap)
+    # the wall of a crypt is thinner than that of an alveolus
+    reach = 0.75 * wall + tooth.follicle if tooth.emergence == "in_crypt" else wall + tooth.gap
     m = tooth.model
     to = tooth.to_skull.astype(F)
 

@@ -19,6 +19,7 @@ from ossicle.practice.ear import tube
 from ossicle.practice.growth import Proportions
 from ossicle.practice.lofts import Table, loft, plate
 from ossicle.practice.palate import Opening
+from ossicle.practice.relief import infraorbital_canal, jugal_process, orbit, paroccipital, rounded
 from ossicle.practice.rows import RowCurve
 from ossicle.practice.shapes import (
     Array,
@@ -32,6 +33,7 @@ from ossicle.practice.shapes import (
     join,
     meet,
     placed,
+    swollen,
 )
 
 __all__ = ["Op", "Skull", "cranium"]
@@ -206,8 +208,15 @@ def cranium(
     outer = hull(shape, grow)
     brain = hull(shape, grow, sides=wall, top=wall, floor=wall * 2.2, ends=tuple(c["brain"]))
     nasal = hull(shape, grow, sides=wall * 1.1, top=wall * 0.9, floor=0.7, ends=tuple(c["nasal"]))
+    arch = np.asarray(c["arch"], dtype=float)
+    eyes = [orbit(c, grow, age, shape, k) for k in (1.0, -1.0)] if len(arch) else []
+    canals = [infraorbital_canal(c, grow, shape, k) for k in (1.0, -1.0)] if len(arch) else []
+    brain = cut(brain, *(swollen(e, wall) for e in eyes))
+    nasal = cut(nasal, *(swollen(e, wall) for e in eyes), *(swollen(e, 0.6 * wall) for e in canals))
     out.named["braincase"], out.named["nasal cavity"] = brain, nasal
     out.add(outer)
+    for eye in eyes:
+        out.cut(eye, 0.3, "orbit")
     end = float(c["palate_end"])
     out.add(palate_plate(curve, grow, end, 0.26 * size), 0.5)
     z_row = [curve.point(s)[2] for s in np.linspace(0, curve.length, 200)]
@@ -234,14 +243,16 @@ def cranium(
     # pterygoid plates beside it
     py = float(np.interp(end - 4.0, shape[::-1, 0], shape[::-1, 2]))
     wing = [
-        [0.2, end + 1.0],
+        [0.9, end + 0.7],
         [py + 0.8, end + 0.5],
         [py + 0.9, end - 6.0],
-        [py - 0.7, end - 5.4],
-        [0.0, end - 4.2],
-        [-0.2, end - 1.0],
+        [py - 0.2, end - 5.6],
+        [-0.5, end - 5.7],
+        [-0.55, end - 5.1],
+        [0.1, end - 4.2],
+        [0.3, end - 0.8],
     ]
-    wg = g(np.c_[np.zeros(len(wing)), np.array(wing)])[:, 1:]
+    wg = rounded(g(np.c_[np.zeros(len(wing)), np.array(wing)])[:, 1:])
     px = float(c.get("pterygoid", 1.7)) * size
     out.both(
         "add",
@@ -250,15 +261,16 @@ def cranium(
         "pterygoid",
     )
     # zygomatic arches
-    arch = np.asarray(c["arch"], dtype=float)
     if len(arch):
         pts, r = g(arch[:, :3]), arch[:, 3] * grow.scale(arch[:, 2])
         out.both(
             "add",
-            lambda k: chain(flip(pts, k), list(r), squash=(0.55, 1.1, 1.0), smooth=3),
+            lambda k: chain(flip(pts, k), list(r), squash=(0.55, 1.4, 1.0), smooth=3),
             0.6,
             "zygomatic arch",
         )
+        if c.get("postorbital"):
+            out.both("add", lambda k: jugal_process(c, grow, age, shape, k), 0.4, "frontal process of the jugal")
         gl = g(c["glenoid"])
         out.both(
             "add",
@@ -284,6 +296,8 @@ def cranium(
             0.5,
             "postorbital process",
         )
+    for canal in canals:
+        out.cut(canal, 0.1, "infraorbital canal")
     _base(out, c, grow, size, shape, brain)
     tall = float(c.get("crest", 0.0)) * float(np.clip((age - 0.45) / 0.6, 0, 1))
     if tall > 0.05:
@@ -303,6 +317,7 @@ def _base(
     g = grow.point
     back = float(shape[-1, 0])
     floor = float(np.interp(back + 1.5, shape[::-1, 0], shape[::-1, 2]))
+    out.both("add", lambda k: paroccipital(c, grow, k), 0.5, "paroccipital process")
     fm = g([0, floor + 2.1, back])
     w = float(c.get("condyle_width", 1.7)) * size
     out.both(
@@ -321,12 +336,6 @@ def _base(
         lambda k: chain(g([[k * 1.0, 4.6, -16.4], [k * 3.6, 4.2, -14.6]]), [0.5 * size, 0.55 * size]),
         0.1,
         "optic foramen",
-    )
-    out.both(
-        "cut",
-        lambda k: chain(g([[k * 3.9, 2.4, -12.5], [k * 3.9, 2.3, -8.5], [k * 3.8, 2.2, -6.0]]), [0.45 * size] * 3),
-        0.1,
-        "infraorbital canal",
     )
 
 
@@ -352,9 +361,10 @@ def _crests(out: Skull, shape: NDArray[np.float64], grow: Proportions, tall: flo
     zc = float(grow.along(o[0]))
     cy, ry, rx = (o[1] + o[2]) / 2 * s, (o[1] - o[2]) / 2 * s, o[3] * s
     t = np.linspace(-0.15, np.pi + 0.15, 15)
+    rise = np.sqrt(np.clip(np.sin(t), 0, 1))
     arc = np.c_[1.02 * rx * np.cos(t), cy + 1.04 * ry * np.sin(t), np.full(15, zc - 0.2)]
     out.add(
-        cut(chain(list(arc), [0.25 + 0.4 * tall] * 15, squash=(1, 1, 0.6), smooth=1), brain),
+        cut(chain(list(arc), list(0.12 + (0.13 + 0.4 * tall) * rise), squash=(1, 1, 0.6), smooth=1), brain),
         0.5,
         "nuchal crest",
     )

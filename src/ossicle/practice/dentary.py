@@ -13,6 +13,7 @@ import numpy as np
 from ossicle.practice.cranium import Skull, flip, ridge
 from ossicle.practice.growth import Proportions
 from ossicle.practice.lofts import loft, plate
+from ossicle.practice.relief import rounded
 from ossicle.practice.rows import RowCurve
 from ossicle.practice.shapes import Array, chain, ellipsoid, f32
 
@@ -68,7 +69,7 @@ def dentary(design: Mapping[str, Any], grow: Proportions, age: float, side: floa
         low_ = np.exp(-(((y + F(3.6)) / F(1.2)) ** 2))
         return f32(F(0.28 * size) * np.maximum(np.maximum(edge, fore), low_))
 
-    pl = g(np.c_[np.full(len(d["plate"]), x0), np.asarray(d["plate"], dtype=float)])[:, 1:]
+    pl = rounded(g(np.c_[np.full(len(d["plate"]), x0), np.asarray(d["plate"], dtype=float)])[:, 1:])
     out.add(
         plate(pl, plane=0, middle=middle, half=0.2 * size + 0.05, rounding=0.18, ribs=ribs),
         0.8,

@@ -180,7 +180,7 @@ def _alveolar(
     airway = skull.named.get("nasal cavity")
     for t in teeth:
         b = bone_round(t, wall, airway)
-        canvas.add(b if moved is None else meet(b, moved), 0.6)
+        canvas.add(b if moved is None else meet(b, moved), 1.0 if t.emergence == "in_crypt" else 0.6)
     for t in teeth:
         canvas.remove(opening(t))
     for t in teeth:
