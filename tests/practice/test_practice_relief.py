@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from ossicle.practice import Made, build
+from ossicle.practice.animals import animals
+from ossicle.practice.mix import MARROW
 from ossicle.practice.relief import rounded
+from ossicle.practice.scanner import preset
 
 
 def solids(m: Made, what: str) -> list:
@@ -64,6 +68,30 @@ def test_postorbital_bar(animal: str, closed: bool) -> None:
     p = cloud(frontal, 60)
     tip = p[frontal.at(p) < 0]
     assert (bar.at(tip).min() < 0) == closed
+
+
+@pytest.mark.parametrize("name", [*(f"{a}-adult" for a in animals()), "metatherian-newborn", "rodent-like-newborn"])
+def test_a_dentary_is_one_bone_with_its_condyle(name: str) -> None:
+    m = build(name, seed=1, voxel_mm=0.2, faults=["dentaries-alone"], settings=preset("perfect", 0.2))
+    for side in ("left", "right"):
+        a = m.specimen.anatomy
+        (label,) = (p["label"] for p in m.truth["parts"] if p["term"] == "dentary" and p["side"] == side)
+        pieces, _ = ndimage.label(m.labels == label, np.ones((3, 3, 3)))
+        sizes = np.bincount(pieces.ravel())[1:]
+        assert sizes.max() > 0.98 * sizes.sum()  # a septum between crypts may stand loose
+        at_condyle = a.jaw[side][:3, :3] @ a.dentaries[side].landmarks["condyle"] + a.jaw[side][:3, 3]
+        assert at(m, at_condyle[None], pieces)[0] == sizes.argmax() + 1
+
+
+def test_compact_bone_lines_the_sockets() -> None:
+    """No marrow close behind a socket's wall, wherever it lies on the grid's blocks; deeper there is some."""
+    m = build("metatherian-adult", seed=4, voxel_mm=0.12, faults=["dentaries-alone"])
+    marrow = m.specimen.mix.plane(MARROW).astype(float) / 255
+    teeth = np.isin(m.labels, [t.label for t in m.specimen.anatomy.teeth])
+    far = ndimage.distance_transform_edt(~teeth) * m.specimen.grid.voxel
+    bone = (m.labels > 0) & ~teeth & (m.tissue == 2)
+    assert marrow[bone & (far > 0.3) & (far < 0.4)].mean() < 0.0005
+    assert marrow[bone & (far > 0.6) & (far < 0.8)].mean() > 0.02
 
 
 def test_rounding_keeps_the_outline() -> None:

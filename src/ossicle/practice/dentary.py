@@ -80,6 +80,14 @@ def dentary(design: Mapping[str, Any], grow: Proportions, age: float, side: floa
         0.5,
         "condyle",
     )
+    # the neck carries the condyle on the back of the plate
+    foot, neck = (np.array([0.0, -dy, dz]) * grow.brain for dy, dz in ((1.5, 1.9), (0.55, 0.75)))
+    way = []
+    for point in (con + foot, con + neck):
+        point[0] = abs(float(middle(np.array([point[1]], F), np.array([point[2]], F))[0]))
+        way.append(flip(point, side))
+    thick = [0.42 * float(grow.brain), 0.48 * float(grow.brain), 0.45 * float(grow.brain)]
+    out.add(chain([*way, flip(con, side)], thick, squash=(0.8, 1.0, 1.0), smooth=2), 0.4, "condylar neck")
     out.landmarks["condyle"] = flip(con, side)
     # angular process: a hook behind and below the condyle, turned inward by the inflection
     ang = g([x0 / float(s[np.argmin(z)]), d["angle"][0], d["angle"][1]])

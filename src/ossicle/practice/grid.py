@@ -128,6 +128,10 @@ def coverage(distance: Array, voxel: float) -> Array:
     return f32(np.clip(F(0.5) - distance * F(1.0 / voxel), F(0), F(1)))
 
 
+LINING = 0.6
+"""How far (mm) behind a cut surface distances to it are kept: compact bone lines sockets and cavities too."""
+
+
 @dataclass
 class Canvas:
     """A signed distance volume that solids are added to and cut from, evaluated only near each of them."""
@@ -158,9 +162,9 @@ class Canvas:
             tiles[where] = smooth_min(tiles[where], d, k)
 
     def remove(self, solid: Solid, k: float = 0.0) -> None:
-        """Difference with an edge rounded by `k` mm."""
+        """Difference with an edge rounded by `k` mm; distances are right up to :data:`LINING` from the cut."""
         tiles = self._tiles()
-        for where, d in self._each(solid, self.grid.voxel + k):
+        for where, d in self._each(solid, max(self.grid.voxel + k, LINING)):
             tiles[where] = smooth_max(tiles[where], -d, k)
 
     @property

@@ -14,7 +14,7 @@ from ossicle.practice.mix import BONE, DENTINE, ENAMEL
 from ossicle.practice.specimen import anatomy, outer_points
 from ossicle.practice.voxels import DENTARY, Specimen, voxelise
 
-__all__ = ["portrait"]
+__all__ = ["portrait", "views"]
 
 F = np.float32
 GROUND = 246
@@ -22,9 +22,10 @@ TOOTH, JAW, SKULL = (226, 196, 120), (196, 205, 216), (222, 216, 204)
 Picture = NDArray[np.uint8]
 
 
-def portrait(preset: str, seed: int = 1, height: int = 120) -> Picture:
-    """Picture of a preset, RGB ``(rows, columns, 3)``: left side above, palate with the teeth (jaws taken
-    off) below.
+def views(preset: str, seed: int = 1, height: int = 120) -> tuple[Picture, Picture, float]:
+    """The left side, the palate with the teeth (jaws taken off), and the side of a pixel in mm.
+
+    Pictures are RGB ``(rows, columns, 3)``, the snout to the left.
 
     Parameters
     ----------
@@ -40,6 +41,12 @@ def portrait(preset: str, seed: int = 1, height: int = 120) -> Picture:
     side = _view(voxelise(a, _grid(points, step)), axis=2)
     a.dentaries, a.teeth = {}, [t for t in a.teeth if t.jaw == "upper"]
     below = _view(voxelise(a, _grid(points, step)), axis=1)
+    return side, below, step * a.animal.scale
+
+
+def portrait(preset: str, seed: int = 1, height: int = 120) -> Picture:
+    """The :func:`views` of a preset in one picture, RGB ``(rows, columns, 3)``: left side above, palate below."""
+    side, below, _ = views(preset, seed, height)
     width = max(side.shape[1], below.shape[1])
     out = np.full((side.shape[0] + below.shape[0] + 8, width, 3), GROUND, dtype=np.uint8)
     out[: side.shape[0], : side.shape[1]] = side
@@ -82,7 +89,8 @@ def _view(s: Specimen, axis: int) -> Picture:
     light /= np.linalg.norm(light)
     shade = 0.30 + 0.62 * np.clip(normal @ light, 0, 1) + 0.22 * np.clip(-normal[..., axis], 0, 1)
     far = (depth - depth[hit].min()) / max(1, int(np.ptp(depth[hit])))
-    shade *= 1 - 0.38 * far
+    shade *= 1 - 0.30 * far
+    shade *= 1 - _sunken(depth.astype(F), hit)
     deeper = np.take_along_axis(names, np.minimum(depth + 1, len(names) - 1)[None], 0)[0]
     name = np.maximum(pick(names).astype(int), deeper.astype(int))
     tint = np.full((*hit.shape, 3), SKULL, dtype=F)
@@ -91,3 +99,14 @@ def _view(s: Specimen, axis: int) -> Picture:
     picture = np.where(hit[..., None], np.clip(tint * shade[..., None], 0, 255), GROUND)
     out: Picture = np.ascontiguousarray(np.transpose(picture, (1, 0, 2)).astype(np.uint8))
     return out
+
+
+def _sunken(depth: NDArray[np.float32], hit: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """How much light is lost in hollows, 0 to 0.4: where the surface lies deeper than what stands round it."""
+    lost = np.zeros(depth.shape, dtype=F)
+    for share in (0.012, 0.04):
+        width = share * max(depth.shape)
+        weight = ndimage.gaussian_filter(hit.astype(F), width) + F(1e-3)
+        around = ndimage.gaussian_filter(np.where(hit, depth, F(0)), width) / weight
+        lost += np.clip((depth - around) / F(3 * width), F(0), F(0.2))
+    return lost
