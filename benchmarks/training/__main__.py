@@ -1,9 +1,16 @@
-"""``python -m benchmarks.training --work DIR [--quick] [--install]``: make the reading's three models.
+"""``python -m benchmarks.training --work DIR [STAGE ...]``: make the reading's network and two models of trees.
 
-Writes DIR/models/{tooth,object,pair}_model.onnx and models.json, which says what they were trained on and how they did
-on animals they were not fitted on. Every step is kept in DIR, so a stopped run goes on where it was. A full run takes
-some hours on one core; ``--quick`` goes the whole way on three tiny specimens, in DIR/quick, to no use but testing.
-``--install`` copies the files into the package.
+Stages, in order; each goes on where it was and does first what it needs of those before it:
+
+specimens  invented specimens, in DIR/specimens
+arrays     what the network's patches are drawn from, in DIR/arrays (some 40 MB a specimen)
+network    fit and export tooth_network.onnx; --steps or --minutes say how long
+objects    what the reading sees through it in specimens it has not seen; object_model.onnx, figures of the network
+pairs      pair_model.onnx
+install    copy the three files and models.json from DIR/models into the package
+
+Without a stage: all but install. A full run takes hours on two cores. ``--quick`` goes the whole way on three tiny
+specimens with a tiny network, in DIR/quick, to no use but testing.
 """
 
 from __future__ import annotations
@@ -12,30 +19,50 @@ import argparse
 import datetime
 import hashlib
 import json
+import shutil
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import lightgbm as lgb
 import numpy as np
 
 from benchmarks.matrix import code_hash, maker_files, root_of_project
 from ossicle.errors import OssicleError
 from ossicle.reading.judgement import OBJECT_MEASURES, PAIR_MEASURES
 
-from . import object_models, store, tooth_model
+from . import object_models, store
+from .arrays import Prepared, prepare
 from .conversion import largest_difference, to_onnx
-from .object_models import Examples
-from .rendering import CLASSES, draw_look, rerender, sample
-from .specimens import Specimen, check_apart, full_plan, load, make, measured_seeds, quick_plan
-from .tooth_model import Rows
+from .object_models import VOXEL_FIGURES, Examples
+from .specimens import (
+    Specimen,
+    check_apart,
+    full_plan,
+    load,
+    make,
+    measured_seeds,
+    object_plan,
+    quick_object_plan,
+    quick_plan,
+)
 
-LIBRARIES = ("lightgbm", "numpy", "onnxmltools", "onnxruntime", "scikit-image", "scikit-learn", "scipy", "skl2onnx")
+STAGES = ("specimens", "arrays", "network", "objects", "pairs", "install")
+MODELS = ("tooth_network", "object_model", "pair_model")
+LIBRARIES = (
+    "lightgbm", "numpy", "onnx", "onnxmltools", "onnxruntime", "scikit-image", "scikit-learn", "scipy", "skl2onnx",
+)  # fmt: skip
 TOLERANCE = 1e-5
 """The most by which a probability may differ between LightGBM and the ONNX file."""
+QUICK = {"steps": 300, "side": 48, "widths": (4, 6, 8, 8, 8), "rate": 6e-3, "half": False, "every": 50}
+"""A course that needs a minute and learns no more than that bright is tooth."""
+NOTE = (
+    "Trained on invented specimens alone. The network's figures are of the specimens of the object model, which it has "
+    "never seen; objects and pairs are cross-validated in up to four parts, no kind of animal in both fitting and "
+    "testing."
+)
 
 Tell = Callable[[str], None]
 
@@ -46,153 +73,214 @@ def code_of(*names: str) -> str:
     return code_hash(here / f"{n[1:]}.py" if n.startswith(".") else reading / f"{n}.py" for n in names)
 
 
-def rows_of(s: Specimen, work: Path, count: int) -> tuple[Rows, str]:
-    """The drawn voxels of one specimen, and the key they are kept by."""
-    code = code_of("features", "statistics", "tissue_model", "working_grid", ".rendering", ".specimens")
-    key = store.digest(s.key(), s.rendered, count, code)
+@dataclass
+class Training:
+    """One making of the three models: what from, where, how long; each stage is a method.
 
-    def work_out() -> store.Arrays:
-        volumes, rng = load(make(s, work / "specimens")), s.random()
-        grey = rerender(volumes, draw_look(volumes, rng), rng) if s.rendered else volumes.grey
-        features, kinds = sample(grey, volumes, rng, count)
-        return {"features": features, "kinds": kinds}
-
-    kept = store.arrays(work / "samples" / f"{s.name}-{key}.npz", work_out)
-    return Rows(s.group, kept["features"].astype(np.float32), kept["kinds"].astype(np.int8)), key
-
-
-def examples_of(s: Specimen, work: Path, model: lgb.Booster, model_key: str) -> tuple[Examples, Examples] | None:
-    """Objects and pairs of one specimen as seen through ``model``; None where no tooth row is found."""
-    modules = (
-        "candidates", "component_tree", "features", "grow", "isolate", "judgement", "pose", "rows", "statistics",
-        "symmetry", "tissue_model", "working_grid", ".object_models", ".specimens",
-    )  # fmt: skip
-    key = store.digest(s.key(), model_key, code_of(*modules))
-
-    def work_out() -> store.Arrays:
-        both = object_models.examples(load(make(s, work / "specimens")), model, s.group)
-        if both is None:
-            return {}
-        objects, pairs = both
-        return {"ox": objects.measures, "oy": objects.truth, "px": pairs.measures, "py": pairs.truth}
-
-    kept = store.arrays(work / "examples" / f"{s.name}-{key}.npz", work_out)
-    if not kept:
-        return None
-    return (
-        Examples(s.group, kept["ox"].astype(float), kept["oy"].astype(np.int8)),
-        Examples(s.group, kept["px"].astype(float), kept["py"].astype(np.int8)),
-    )
-
-
-def train(
-    plan: Sequence[Specimen], work: Path, *, rounds: int, count: int, seed: int, tell: Tell
-) -> tuple[dict[str, bytes], dict[str, Any]]:
-    """Make the three models from ``plan``: their ONNX files by name, and the record of how they were made.
-
-    Raises
-    ------
-    OssicleError
-        If the plan trains on what is measured, or its specimens give no examples to learn from.
+    ``course`` holds the arguments of `fitting.Course`, a checkpoint of `fitting` to start from is ``checkpoint``.
     """
-    check_apart(list(plan), measured_seeds())
-    rows, keys = [], []
-    for n, s in enumerate(plan, start=1):
-        drawn, key = rows_of(s, work, count)
-        rows.append(drawn)
-        keys.append(key)
-        tell(f"voxels {n}/{len(plan)} {s.name}: {len(drawn.kinds)}")
-    folds = tooth_model.folds_of([r.group for r in rows])
-    fit_key = store.digest(keys, rounds, seed, code_of(".tooth_model"))
-    models = []
-    for fold in range(int(folds.max()) + 1):
-        others = [r for r, f in zip(rows, folds, strict=True) if f != fold]
-        tell(f"voxel model without the animals of fold {fold + 1}")
-        path = work / "fits" / f"tooth-{fit_key}-{fold}.txt"
-        models.append(store.booster(path, lambda o=others: tooth_model.fit(o, rounds, seed=seed, tell=tell)))  # type: ignore[misc]
-    tell("voxel model of all animals")
-    whole = store.booster(
-        work / "fits" / f"tooth-{fit_key}.txt", lambda: tooth_model.fit(rows, rounds, seed=seed, tell=tell)
-    )
-    measured = tooth_model.scores(rows, models, folds)
-    tell(f"voxels: {measured}")
 
-    objects, pairs, used = [], [], []
-    for s, fold in zip(plan, folds, strict=True):
-        if not s.objects:
-            continue
-        both = examples_of(s, work, models[fold], f"{fit_key}-{fold}")
-        if both is None:
-            tell(f"objects {s.name}: no tooth row found, left out")
-            continue
-        objects.append(both[0])
-        pairs.append(both[1])
-        used.append(s)
-        tell(f"objects {s.name}: {len(both[0].truth)} objects, {len(both[1].truth)} pairs")
-    if len({e.group for e in objects}) < 2 or not sum(len(e.truth) for e in pairs):
-        raise OssicleError(
-            "too few specimens show a tooth row to learn objects from", where=work, mend="add specimens to the plan"
+    network_plan: Sequence[Specimen]
+    object_plan: Sequence[Specimen]
+    work: Path
+    course: dict[str, Any]
+    seed: int = 1
+    threads: int = 2
+    checkpoint: Path | None = None
+    remark: str = ""
+    tell: Tell = field(default=lambda line: print(line, flush=True))
+
+    @property
+    def models(self) -> Path:
+        return self.work / "models"
+
+    def specimens(self) -> None:
+        """Make every specimen of both plans."""
+        plan = [*self.network_plan, *self.object_plan]
+        for n, s in enumerate(plan, start=1):
+            make(s, self.work / "specimens")
+            self.tell(f"specimens {n}/{len(plan)} {s.name}")
+
+    def arrays(self) -> list[Prepared]:
+        """What patches are drawn from, of every specimen the network learns from."""
+        out = []
+        for n, s in enumerate(self.network_plan, start=1):
+
+            def work_out(s: Specimen = s) -> store.Arrays:
+                return prepare(load(make(s, self.work / "specimens")), s.random())
+
+            out.append(Prepared.of(store.folder(self.work / "arrays" / f"{s.name}-{self._array_key(s)}", work_out)))
+            self.tell(f"arrays {n}/{len(self.network_plan)} {s.name}: {len(out[-1].teeth) - 1} teeth")
+        return out
+
+    def _array_key(self, s: Specimen) -> str:
+        return store.digest(
+            s.key(), code_of("greys", "statistics", "working_grid", ".rendering", ".specimens", ".arrays")
         )
-    parts = tooth_model.folds_of([e.group for e in objects])
 
-    files: dict[str, bytes] = {}
-    record: dict[str, Any] = {}
-    features = np.concatenate([r.features for r in rows])
-    kinds = np.concatenate([r.kinds for r in rows])
-    files["tooth_model"] = to_onnx(whole, "Ossicle: class of a voxel (" + ", ".join(CLASSES) + ")")
-    record["tooth_model"] = {
-        "specimens": len(plan),
-        "voxels": len(kinds),
-        "voxels_by_class": dict(zip(CLASSES, np.bincount(kinds, minlength=len(CLASSES)).tolist(), strict=True)),
-        "rounds": rounds,
-        "parameters": tooth_model.PARAMETERS,
-        "cross_validated": measured,
-        "largest_difference_of_onnx": largest_difference(
-            whole, files["tooth_model"], features[:: max(1, len(features) // 50_000)]
-        ),
-    }
-    for name, data, names in (("object_model", objects, OBJECT_MEASURES), ("pair_model", pairs, PAIR_MEASURES)):
-        model = object_models.fit(data, names, seed=seed)
-        truth = np.concatenate([d.truth for d in data])
-        files[name] = to_onnx(model, f"Ossicle: {name.replace('_', ' ')}")
-        record[name] = {
-            "specimens": len(used),
-            "examples": len(truth),
-            "true": int(truth.sum()),
-            "rounds": object_models.ROUNDS,
-            "parameters": object_models.PARAMETERS,
-            "cross_validated": object_models.scores(data, names, parts, seed=seed),
-            "largest_difference_of_onnx": largest_difference(
-                model, files[name], np.concatenate([d.measures for d in data])
-            ),
-        }
-        tell(f"{name}: {record[name]['cross_validated']}")
-    for name, data_of in files.items():
-        record[name]["sha256"] = hashlib.sha256(data_of).hexdigest()
-        if record[name]["largest_difference_of_onnx"] > TOLERANCE:
+    def network(self) -> None:
+        """Fit the network and write its ONNX file."""
+        from . import fitting
+        from .network import export
+
+        course = fitting.Course(**self.course, seed=self.seed, threads=self.threads)
+        told = {k: v for k, v in asdict(course).items() if k not in {"threads", "every"}}
+        keys = [(self._array_key(s), s.weight) for s in self.network_plan]
+        fit_key = store.digest(keys, told, code_of(".network", ".fitting", ".patches"))
+        kept = self.work / "fits" / f"network-{fit_key}.pt"
+        if self.checkpoint is not None and not kept.exists():
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(self.checkpoint, kept)
+        prepared = [] if fitting.finished(kept, course) else self.arrays()
+        weights = [s.weight for s in self.network_plan]
+        network, went = fitting.fit(prepared, weights, course, kept, self.tell)
+        path = self.models / "tooth_network.onnx"
+        off = export(network, path, "Ossicle: tooth, enamel and what a voxel's tooth is, from greys")
+        self._note(
+            "tooth_network",
+            course=told,
+            fit=went,
+            parameters=sum(p.numel() for p in network.parameters()),
+            largest_difference_of_onnx=off,
+            torch=version("torch"),
+            trained_on=[asdict(s) for s in self.network_plan],
+        )
+
+    def seen(self) -> list[tuple[Specimen, Examples, Examples]]:
+        """Objects and pairs of every specimen of the object plan where a row is found, seen through the network.
+
+        Raises
+        ------
+        OssicleError
+            If too few specimens show a row to learn from.
+        """
+        path = self.models / "tooth_network.onnx"
+        if not path.exists():
+            self.network()
+        modules = (
+            "candidates", "component_tree", "greys", "grow", "judgement", "network", "pose", "rows", "standing",
+            "statistics", "symmetry", "tissue_model", "votes", "working_grid", ".object_models", ".specimens",
+        )  # fmt: skip
+        code, network_hash = code_of(*modules), _hash(path)
+        out: list[tuple[Specimen, Examples, Examples]] = []
+        figures: dict[str, dict[str, float | None]] = {}
+        for n, s in enumerate(self.object_plan, start=1):
+
+            def work_out(s: Specimen = s) -> store.Arrays:
+                volumes = load(make(s, self.work / "specimens"))
+                figures, objects, pairs = object_models.examples(volumes, path, s.group, threads=self.threads)
+                if objects is None or pairs is None:
+                    return {"figures": figures}
+                return {
+                    "figures": figures, "ox": objects.measures, "oy": objects.truth, "px": pairs.measures,
+                    "py": pairs.truth,
+                }  # fmt: skip
+
+            key = store.digest(s.key(), network_hash, code)
+            kept: dict[str, Any] = store.arrays(self.work / "examples" / f"{s.name}-{key}.npz", work_out)
+            values = [float(v) for v in kept["figures"]]
+            figures[s.name] = {k: round(v, 4) if v == v else None for k, v in zip(VOXEL_FIGURES, values, strict=True)}
+            self.tell(f"objects {n}/{len(self.object_plan)} {s.name}: {figures[s.name]}")
+            if "ox" not in kept:
+                self.tell("  no tooth row found, left out")
+                continue
+            out.append((s, Examples(s.group, kept["ox"], kept["oy"]), Examples(s.group, kept["px"], kept["py"])))
+            self.tell(f"  {len(kept['oy'])} objects, {len(kept['py'])} pairs")
+        self._note("tooth_network", unseen_specimens=figures)
+        if len({o.group for _, o, _ in out}) < 2 or not sum(len(p.truth) for _, _, p in out):
+            raise OssicleError(
+                "too few specimens show a tooth row to learn objects from",
+                where=self.work,
+                mend="fit the network for longer, or add specimens to the plan",
+            )
+        return out
+
+    def objects(self) -> None:
+        """Fit the model of objects."""
+        seen = self.seen()
+        self._trees("object_model", [s for s, _, _ in seen], [o for _, o, _ in seen], OBJECT_MEASURES)
+
+    def pairs(self) -> None:
+        """Fit the model of pairs."""
+        seen = self.seen()
+        self._trees("pair_model", [s for s, _, _ in seen], [p for _, _, p in seen], PAIR_MEASURES)
+
+    def _trees(self, name: str, used: Sequence[Specimen], data: Sequence[Examples], measures: Sequence[str]) -> None:
+        folds = object_models.folds_of([s.group for s in used])
+        model = object_models.fit(data, measures, seed=self.seed)
+        made = to_onnx(model, f"Ossicle: {name.replace('_', ' ')}")
+        off = largest_difference(model, made, np.concatenate([d.measures for d in data]))
+        if off > TOLERANCE:
             raise OssicleError(
                 f"the ONNX file of {name} does not give what LightGBM gives",
-                where=work,
+                where=self.work,
                 mend="check the library versions",
             )
-    return files, {
-        "note": "Trained on invented specimens alone. Cross-validated in up to four parts, "
-        "no kind of animal in both fitting and testing; the objects seen through voxel models not fitted on "
-        "that kind of animal. Voxels and their accuracy are of drawn voxels evened out between classes.",
-        "date": datetime.datetime.now(datetime.UTC).date().isoformat(),
-        "seed": seed,
-        "generators": {m: code_hash(maker_files(m)) for m in sorted({s.maker for s in plan})},
-        "libraries": {name: version(name) for name in LIBRARIES},
-        "models": record,
-        "trained_on": [{**asdict(s), "objects": s in used} for s in plan],
-    }
+        store.write(self.models / f"{name}.onnx", made)
+        truth = np.concatenate([d.truth for d in data])
+        score = object_models.scores(data, measures, folds, seed=self.seed)
+        self._note(
+            name,
+            specimens=len(used),
+            examples=len(truth),
+            true=int(truth.sum()),
+            measures=list(measures),
+            rounds=object_models.ROUNDS,
+            parameters=object_models.PARAMETERS,
+            cross_validated=score,
+            largest_difference_of_onnx=off,
+            seen_through=_hash(self.models / "tooth_network.onnx"),
+            trained_on=[asdict(s) for s in used],
+        )
+        self.tell(f"{name}: {score}")
+
+    def _note(self, name: str, **facts: Any) -> None:
+        """Put facts about one model into models.json."""
+        path = self.models / "models.json"
+        record = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {"models": {}}
+        digest = _hash(self.models / f"{name}.onnx")
+        old = record["models"].get(name, {})
+        own = {**old, **facts} if old.get("sha256") == digest else {**facts, "remark": self.remark}
+        own["sha256"], own["seed"] = digest, self.seed
+        own["date"] = old.get("date") or datetime.datetime.now(datetime.UTC).date().isoformat()
+        plan = [*self.network_plan, *self.object_plan]
+        record = {
+            "note": NOTE,
+            "generators": {m: code_hash(maker_files(m)) for m in sorted({s.maker for s in plan})},
+            "libraries": {library: version(library) for library in LIBRARIES},
+            "models": {**record["models"], name: own},
+        }
+        store.write(path, (json.dumps(record, indent=1) + "\n").encode())
+
+    def install(self) -> None:
+        """Copy the models into the package.
+
+        Raises
+        ------
+        OssicleError
+            If a model is missing, changed since, or learnt through another network.
+        """
+        path = self.models / "models.json"
+        record = json.loads(path.read_text(encoding="utf-8"))["models"] if path.exists() else {}
+        for name in MODELS:
+            file = self.models / f"{name}.onnx"
+            if name not in record or not file.exists() or _hash(file) != record[name]["sha256"]:
+                raise OssicleError(
+                    "a model is missing or not the one on record", where=file, mend="run its stage first"
+                )
+            if record[name].get("seen_through", record["tooth_network"]["sha256"]) != record["tooth_network"]["sha256"]:
+                raise OssicleError(
+                    "this model was fitted through another network", where=file, mend="run objects and pairs again"
+                )
+        package = root_of_project() / "src" / "ossicle" / "reading" / "data"
+        for name in MODELS:
+            store.write(package / f"{name}.onnx", (self.models / f"{name}.onnx").read_bytes())
+        store.write(package / "models.json", path.read_bytes())
+        self.tell(f"installed: {package}")
 
 
-def keep(files: dict[str, bytes], record: dict[str, Any], folder: Path) -> None:
-    """Write the models and their record into ``folder``, each file whole."""
-    for name, data in files.items():
-        store.write(folder / f"{name}.onnx", data)
-    store.write(folder / "models.json", (json.dumps(record, indent=1) + "\n").encode())
+def _hash(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -200,27 +288,33 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="python -m benchmarks.training", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
+    parser.add_argument("stages", nargs="*", metavar="STAGE", help=", ".join(STAGES))
     parser.add_argument("--work", type=Path, required=True, help="folder for specimens, steps and models")
-    parser.add_argument("--quick", action="store_true", help="three tiny specimens, in WORK/quick")
-    parser.add_argument("--install", action="store_true", help="copy the models into the package")
+    parser.add_argument("--quick", action="store_true", help="three tiny specimens and a tiny network, in WORK/quick")
+    length = parser.add_mutually_exclusive_group()
+    length.add_argument("--steps", type=int, help="of the network's fit (8000)")
+    length.add_argument("--minutes", type=float, help="of the network's fit, in place of steps")
+    parser.add_argument("--checkpoint", type=Path, help="kept fit of this network to go on from")
+    parser.add_argument("--remark", default="", help="for models.json")
     parser.add_argument("--seed", type=int, default=1, help="of the fits")
+    parser.add_argument("--threads", type=int, default=2)
     given = parser.parse_args(arguments)
     try:
-        if given.quick and given.install:
-            raise OssicleError("models of a quick run are of no worth", where="--install", mend="leave out --quick")
+        stages = [s for s in STAGES if s in given.stages] or list(STAGES[:-1])
+        for word in given.stages:
+            if word not in STAGES:
+                raise OssicleError("no such stage", where=word, mend="the stages are " + ", ".join(STAGES))
+        if given.quick and "install" in stages:
+            raise OssicleError("models of a quick run are of no worth", where="install", mend="leave out --quick")
+        course = dict(QUICK) if given.quick else {"steps": 8000}
+        if given.minutes is not None or given.steps is not None:
+            course |= {"steps": given.steps, "minutes": given.minutes}
+        plans = (quick_plan(), quick_object_plan()) if given.quick else (full_plan(), object_plan())
         work = given.work / "quick" if given.quick else given.work
-        plan, rounds, count = (quick_plan(), 40, 4000) if given.quick else (full_plan(), 100, 13000)
-
-        def tell(line: str) -> None:
-            print(line, flush=True)
-
-        files, record = train(plan, work, rounds=rounds, count=count, seed=given.seed, tell=tell)
-        keep(files, record, work / "models")
-        tell(f"written: {work / 'models'}")
-        if given.install:
-            package = root_of_project() / "src" / "ossicle" / "reading" / "data"
-            keep(files, record, package)
-            tell(f"installed: {package}")
+        check_apart(*plans, measured_seeds())
+        training = Training(*plans, work, course, given.seed, given.threads, given.checkpoint, given.remark)
+        for stage in stages:
+            getattr(training, stage)()
     except OssicleError as error:
         print(error, file=sys.stderr)
         return 2

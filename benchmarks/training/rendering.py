@@ -1,4 +1,4 @@
-"""What a voxel is, a specimen rendered again in other contrasts, and voxels drawn from it to learn from."""
+"""What a voxel is, and a specimen rendered again in other contrasts."""
 
 from __future__ import annotations
 
@@ -7,19 +7,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, maximum_filter
+from scipy.ndimage import gaussian_filter
 
-from ossicle.reading.features import measure
 from ossicle.reading.statistics import levels, noise_of
-from ossicle.reading.tissue_model import SOLID, normalise
 
 from .specimens import Volumes
 
-__all__ = ["BETWEEN", "CLASSES", "NEAR", "OTHER", "TOOTH", "Look", "classes", "draw_look", "rerender", "sample"]
+__all__ = ["BETWEEN", "ENAMEL", "NEAR", "OTHER", "TOOTH", "Look", "classes", "draw_look", "rerender"]
 
 FloatArray = NDArray[np.float32]
-CLASSES = ("not tooth", "tooth", "tooth near another tooth", "gap or bone between teeth")
 OTHER, TOOTH, NEAR, BETWEEN = range(4)
+"""Not tooth, tooth, tooth near another tooth, gap or bone between teeth."""
 REACH = 2.3
 """Voxels within which two teeth are near each other."""
 AIR, SOFT, BONE, DENTINE, ENAMEL, FOREIGN, FLUID = range(7)
@@ -27,7 +25,7 @@ AIR, SOFT, BONE, DENTINE, ENAMEL, FOREIGN, FLUID = range(7)
 
 
 def classes(labels: NDArray[np.integer], teeth: Iterable[int], reach: float = REACH) -> NDArray[np.int8]:
-    """Class of every voxel (z, y, x), of `CLASSES`: near or between where two teeth lie within ``reach`` voxels.
+    """Class of every voxel (z, y, x), of these four: near or between where two teeth lie within ``reach`` voxels.
 
     ``teeth`` are the labels that are teeth. The ball of that radius is walked offset by offset, so the result is exact.
     """
@@ -149,32 +147,3 @@ def _relief(volumes: Volumes) -> FloatArray:
     local = gaussian_filter(share * np.clip(grey, 0, 2), 3) / np.maximum(gaussian_filter(share, 3), 1e-3)
     relief: FloatArray = np.clip(local / max(float(np.median(local[bone])), 1e-9), 0.5, 2).astype(np.float32)
     return relief
-
-
-def sample(
-    grey: FloatArray, volumes: Volumes, rng: np.random.Generator, count: int = 13000
-) -> tuple[FloatArray, NDArray[np.int8]]:
-    """Draw voxels of ``grey``: their features (n, features) and classes (n,).
-
-    Of what is solid: up to ``count`` of tooth, half as many near and a third as many between two teeth, ``count`` of
-    the rest, and again half as many beside teeth and a third as many of bright bone, where mistakes are made.
-    """
-    volume = normalise(grey)[0]
-    kind = classes(volumes.labels, [int(t["label"]) for t in volumes.teeth])
-    solid = volume.values > SOLID
-    rest = solid & (kind == OTHER)
-    beside = rest & maximum_filter((kind == TOOTH) | (kind == NEAR), 9)
-    wanted = (
-        (solid & (kind == TOOTH), count),
-        (solid & (kind == NEAR), count // 2),
-        (solid & (kind == BETWEEN), count // 3),
-        (rest, count),
-        (beside, count // 2),
-        (rest & (volume.values > 1.1), count // 3),
-    )
-    drawn = []
-    for mask, most in wanted:
-        there = np.flatnonzero(mask)
-        drawn.append(rng.choice(there, min(most, len(there)), replace=False))
-    where = np.unique(np.concatenate(drawn))
-    return measure(volume, where), kind.ravel()[where]

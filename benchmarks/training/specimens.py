@@ -1,10 +1,17 @@
-"""Which invented specimens the models are trained on, how they are made, and that none of them is measured on."""
+"""Which invented specimens the models are trained on, how they are made, and that none of them is measured on.
+
+`specimens.csv` beside this file lists them: those the network learns from, and others, which it never sees, for the
+models of objects and pairs.
+"""
 
 from __future__ import annotations
 
+import csv
 import json
+import shutil
 import tomllib
 import zlib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,18 +28,32 @@ from ossicle import practice
 from ossicle.errors import OssicleError
 from ossicle.reading.working_grid import working_grid
 
-__all__ = ["Specimen", "Volumes", "check_apart", "full_plan", "load", "make", "measured_seeds", "quick_plan"]
+__all__ = [
+    "RESERVED",
+    "Specimen",
+    "Volumes",
+    "check_apart",
+    "full_plan",
+    "load",
+    "make",
+    "measured_seeds",
+    "object_plan",
+    "quick_object_plan",
+    "quick_plan",
+]
 
-KEPT_FOR_MEASURING = {"practice": 100, "foreign": 11}
-"""Seeds below these are never trained on, whatever the matrix of the accuracy bench says."""
+RESERVED = {"practice": range(1, 100), "foreign": range(200, 600)}
+"""Seeds never trained on, whatever the accuracy bench measures now: new groups of its matrix draw from these."""
 
 
 @dataclass(frozen=True)
 class Specimen:
     """One specimen to train on.
 
-    ``maker`` is practice or foreign; ``voxel`` in mm, None for the preset's own; ``rendered`` whether its voxels are
-    drawn from a new rendering rather than from the scan; ``objects`` whether it serves the object and pair models too.
+    ``maker`` is practice or foreign. ``voxel`` in mm, None for the preset's own; ``length`` adult skull length in mm, 0
+    for one drawn; ``noise`` in multiples of the generator's own; ``missing`` and ``broken`` count teeth; ``faults`` are
+    those of `ossicle.practice`. Of these a practice specimen knows ``voxel`` and ``faults`` alone, a foreign one all
+    but ``faults``. ``weight`` is how often the network is shown it.
     """
 
     maker: str
@@ -41,8 +62,14 @@ class Specimen:
     seed: int
     voxel: float | None = None
     length: float = 0.0
-    rendered: bool = False
-    objects: bool = False
+    noise: float = 1.0
+    wet: bool = False
+    cupping: float = 0.0
+    rings: float = 0.0
+    missing: int = 0
+    broken: int = 0
+    faults: tuple[str, ...] = ()
+    weight: float = 1.0
 
     @property
     def name(self) -> str:
@@ -59,10 +86,16 @@ class Specimen:
         if self.maker == "practice":
             settings["preset"] = f"{self.animal}-{self.stage}"
             settings["voxel_mm"] = self.voxel
+            if self.faults:
+                settings["fault"] = "+".join(self.faults)
         else:
             settings |= {"animal": self.animal, "stage": self.stage, "tilt": "any", "length": self.length}
             if self.voxel is not None:
                 settings["voxel"] = self.voxel
+            plain = Specimen(self.maker, self.animal, self.stage, self.seed)
+            for name in ("noise", "wet", "cupping", "rings", "missing", "broken"):
+                if getattr(self, name) != getattr(plain, name):
+                    settings[name] = getattr(self, name)
         return BenchSpecimen(self.maker, "training", tuple(sorted(settings.items())))
 
     def key(self) -> str:
@@ -91,40 +124,41 @@ class Volumes:
 
 
 def full_plan() -> list[Specimen]:
-    """The specimens of a full training: both generators, every animal, unlike stages, voxels and sizes."""
-    placental, stages = ("carnivore-like", "metatherian"), ("newborn", "juvenile", "subadult", "adult", "old")
-    others = ("small-placental", "rodent-like", "bat-like", "browser-like", "diprotodont")
-    ours = [("practice", a, s, 201) for a in (*placental, *others) for s in stages]
-    ours += [
-        ("practice", a, s, seed) for a in placental for s in ("juvenile", "subadult", "adult") for seed in (301, 302)
-    ]
-    ours += [("practice", a, s, 303) for a in others for s in ("juvenile", "adult")]
-    ours += [("practice", "edentulous", s, 201) for s in ("juvenile", "adult")]
-    wide = [("placental", s) for s in stages] + [("metatherian", s) for s in stages]
-    wide += [(a, s) for a in ("rodent", "browser", "diprotodont", "bat") for s in ("juvenile", "adult")]
-    theirs = [("foreign", a, s, seed) for a, s in wide for seed in (11, 12)]
-    theirs += [
-        ("foreign", a, s, seed)
-        for a in ("placental", "metatherian")
-        for s in ("juvenile", "adult")
-        for seed in (21, 22)
-    ]
-    plan = []
-    for place, (maker, animal, stage, seed) in enumerate(ours + theirs):
-        voxel = {11: 0.12, 12: 0.1, 21: 0.1, 22: 0.085}[seed] if maker == "foreign" else None
-        length = {11: 30.0, 12: 26.0, 21: 0.0, 22: 28.0}[seed] if maker == "foreign" else 0.0
-        objects = stage != "old" and (seed in {11, 21, 201, 301} or animal in others)
-        plan.append(Specimen(maker, animal, stage, seed, voxel, length, place // 3 % 2 == 1, objects))
-    return plan
+    """The specimens the network learns from: both generators, every animal with teeth, unlike stages and scans."""
+    return _listed("network")
+
+
+def object_plan() -> list[Specimen]:
+    """The specimens the models of objects and pairs learn from; the network has seen none of them."""
+    return _listed("objects")
 
 
 def quick_plan() -> list[Specimen]:
-    """Three tiny specimens: enough to go the whole way, not to make a model of any worth."""
+    """One tiny specimen for the network: enough to go the whole way, not to make a model of any worth."""
+    return [Specimen("foreign", "placental", "juvenile", 13, 0.13, 26.0)]
+
+
+def quick_object_plan() -> list[Specimen]:
+    """Two tiny specimens for the models of objects and pairs."""
     return [
-        Specimen("foreign", "placental", "juvenile", 13, 0.13, 26.0, rendered=False, objects=True),
-        Specimen("foreign", "metatherian", "juvenile", 14, 0.13, 26.0, rendered=True, objects=True),
-        Specimen("practice", "carnivore-like", "juvenile", 204, 0.16, rendered=False, objects=True),
+        Specimen("foreign", "metatherian", "juvenile", 14, 0.13, 26.0),
+        Specimen("practice", "carnivore-like", "juvenile", 204, 0.16),
     ]
+
+
+def _listed(models: str) -> list[Specimen]:
+    with (Path(__file__).parent / "specimens.csv").open(newline="", encoding="utf-8") as handle:
+        return [_specimen(row) for row in csv.DictReader(handle) if row["models"] == models]
+
+
+def _specimen(row: dict[str, str]) -> Specimen:
+    """One row of `specimens.csv`; what is left blank has its usual value."""
+    read: dict[str, Any] = {
+        "voxel": float, "length": float, "noise": float, "wet": "yes".__eq__, "cupping": float, "rings": float,
+        "missing": int, "broken": int, "faults": lambda text: tuple(text.split("+")), "weight": float,
+    }  # fmt: skip
+    given = {name: as_value(row[name]) for name, as_value in read.items() if row[name]}
+    return Specimen(row["maker"], row["animal"], row["stage"], int(row["seed"]), **given)
 
 
 def measured_seeds(matrix: Path | None = None) -> set[tuple[str, int]]:
@@ -134,17 +168,26 @@ def measured_seeds(matrix: Path | None = None) -> set[tuple[str, int]]:
     return {(g["source"], int(s)) for g in groups for s in g["seed"]}
 
 
-def check_apart(plan: list[Specimen], measured: set[tuple[str, int]]) -> None:
-    """Refuse a plan that trains on what the accuracy bench measures.
+def check_apart(network: Sequence[Specimen], objects: Sequence[Specimen], measured: Iterable[tuple[str, int]]) -> None:
+    """Refuse plans that share a seed of one maker with each other, with what is measured, or with `RESERVED`.
 
     Raises
     ------
     OssicleError
-        If a specimen's seed is one of ``measured`` or kept for measuring.
+        On the first specimen that does.
     """
-    for s in plan:
-        if (s.maker, s.seed) in measured or s.seed < KEPT_FOR_MEASURING[s.maker]:
+    taken = set(measured)
+    learnt = [(s.maker, s.seed) for s in network]
+    for s in [*network, *objects]:
+        if (s.maker, s.seed) in taken or s.seed in RESERVED[s.maker]:
             raise OssicleError("this specimen's seed is kept for measuring", where=s.name, mend="train on another seed")
+    for s in objects:
+        if (s.maker, s.seed) in learnt:
+            raise OssicleError(
+                "the network learns from this specimen's seed, so its objects would look surer than they are",
+                where=s.name,
+                mend="take another seed for the objects",
+            )
 
 
 def make(specimen: Specimen, where: Path) -> Path:
@@ -155,12 +198,10 @@ def make(specimen: Specimen, where: Path) -> Path:
     folder = where / f"{specimen.name}-{specimen.key()}"
     if (folder / "truth" / "truth.json").exists():
         return folder
-    import shutil
-
     part = folder.with_name(folder.name + ".part")
     shutil.rmtree(part, ignore_errors=True)
     preset = f"{specimen.animal}-{specimen.stage}"
-    practice.make(preset, part, seed=specimen.seed, voxel_mm=specimen.voxel, threads=1)
+    practice.make(preset, part, seed=specimen.seed, voxel_mm=specimen.voxel, faults=list(specimen.faults), threads=1)
     shutil.rmtree(folder, ignore_errors=True)
     part.rename(folder)
     return folder

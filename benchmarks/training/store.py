@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-import lightgbm as lgb
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["arrays", "booster", "digest", "write"]
+__all__ = ["arrays", "digest", "folder", "write"]
 
 Arrays = dict[str, NDArray[np.generic]]
 
@@ -43,8 +43,14 @@ def arrays(path: Path, work_out: Callable[[], Arrays]) -> Arrays:
         return {name: kept[name] for name in kept.files}
 
 
-def booster(path: Path, grow: Callable[[], lgb.Booster]) -> lgb.Booster:
-    """The trees kept at ``path`` (LightGBM's text), grown first if they are not there."""
+def folder(path: Path, work_out: Callable[[], Arrays]) -> Arrays:
+    """The arrays kept in the folder ``path``, one .npy each, worked out first if they are not there; mapped."""
     if not path.exists():
-        write(path, grow().model_to_string(num_iteration=-1).encode())
-    return lgb.Booster(model_str=path.read_text(encoding="utf-8"))
+        made = work_out()
+        part = path.with_name(path.name + ".part")
+        shutil.rmtree(part, ignore_errors=True)
+        part.mkdir(parents=True)
+        for name, values in made.items():
+            np.save(part / f"{name}.npy", values)
+        part.rename(path)
+    return {file.stem: np.load(file, mmap_mode="r") for file in sorted(path.glob("*.npy"))}

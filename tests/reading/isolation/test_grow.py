@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import binary_fill_holes
 
-from ossicle.reading.features import Normalised
+from ossicle.reading.greys import Normalised
 from ossicle.reading.grow import contacts, fill_pulp, grow, join
 from ossicle.reading.tissue_model import ToothChance
 
@@ -18,7 +18,7 @@ def two_blocks() -> tuple[np.ndarray, ToothChance, Normalised]:
     markers = np.zeros(tooth.shape, np.int32)
     markers[4, 5, 6] = 1
     markers[4, 5, 24] = 2
-    return markers, ToothChance(tooth, between), Normalised(tooth, 1.6, 0.01)
+    return markers, ToothChance(tooth, between, np.zeros_like(tooth)), Normalised(tooth, 1.6, 0.01)
 
 
 def test_cores_grow_to_their_blocks_and_meet_between() -> None:
@@ -44,7 +44,7 @@ def test_contacts_count_faces_and_tell_how_they_touch() -> None:
     assert touch.bridge == pytest.approx(0.1, abs=1e-6)
     assert touch.open == 0
     assert touch.normal == (0.0, 0.0, 1.0)
-    assert contacts(np.zeros((4, 4, 4), np.int32), ToothChance(*[np.zeros((4, 4, 4), np.float32)] * 2)) == []
+    assert contacts(np.zeros((4, 4, 4), np.int32), ToothChance(*[np.zeros((4, 4, 4), np.float32)] * 3)) == []
 
 
 def test_join_merges_into_the_first() -> None:
