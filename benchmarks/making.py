@@ -11,6 +11,7 @@ import datetime
 import json
 import os
 import platform
+import resource
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -27,7 +28,7 @@ AIM = 30.0  # seconds at 0.15 mm on 2 cores: the project's own aim
 
 
 def measure(names: Sequence[str], voxel: float, threads: int) -> list[dict[str, Any]]:
-    """Make each preset once; rows of preset, shape, seconds and MB.
+    """Make each preset once; rows of preset, shape, seconds by the clock, seconds of processor time, and MB.
 
     Raises
     ------
@@ -39,13 +40,22 @@ def measure(names: Sequence[str], voxel: float, threads: int) -> list[dict[str, 
         with tempfile.TemporaryDirectory() as work:
             out = Path(work) / "made"
             command = [*COMMAND, "practice", "make", name, "--out", str(out), "--voxel", str(voxel)]
+            before = _processor_seconds()
             code, message, seconds, peak = run_measured([*command, "--threads", str(threads)])
+            busy = _processor_seconds() - before
             if code:
                 raise RuntimeError(f"{name} was not made: {message[-300:]}")
             truth = json.loads((out / "truth" / "truth.json").read_text())
-        rows.append({"preset": name, "shape_zyx": truth["scan"]["shape_zyx"], "seconds": seconds, "peak_mb": peak})
-        print(f"{name}: {seconds:.1f} s, {peak:.0f} MB", flush=True)
+        row = {"preset": name, "shape_zyx": truth["scan"]["shape_zyx"], "seconds": seconds, "peak_mb": peak}
+        rows.append({**row, "processor_seconds": busy})
+        print(f"{name}: {seconds:.1f} s ({busy:.1f} s of processor time), {peak:.0f} MB", flush=True)
     return rows
+
+
+def _processor_seconds() -> float:
+    """Processor time of all child processes that have ended."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def page(rows: Sequence[dict[str, Any]], made: dict[str, Any]) -> str:
@@ -60,14 +70,15 @@ def page(rows: Sequence[dict[str, Any]], made: dict[str, Any]) -> str:
         f"Voxels of {made['voxel_mm']:g} mm; Ossicle {made['version']}, commit {made['commit']}, {made['date']},",
         f"{made['machine']}, {made['threads']} threads{made['remark']}.",
         "",
-        "| preset | voxels | s | MB |",
-        "|---|---|---|---|",
+        "| preset | voxels | s by the clock | s of processor time | MB |",
+        "|---|---|---|---|---|",
     ]
     for r in rows:
         lines.append(
-            f"| {r['preset']} | {'×'.join(map(str, r['shape_zyx']))} | {r['seconds']:.1f} | {r['peak_mb']:.0f} |"
+            f"| {r['preset']} | {'×'.join(map(str, r['shape_zyx']))} | {r['seconds']:.1f} | "
+            f"{r['processor_seconds']:.1f} | {r['peak_mb']:.0f} |"
         )
-    lines += ["", f"Aim: under {AIM:g} s at 0.15 mm on 2 cores. Slowest: {worst:.1f} s, "]
+    lines += ["", f"Aim: under {AIM:g} s at 0.15 mm on 2 cores. Slowest by the clock: {worst:.1f} s, "]
     lines[-1] += "met." if worst < AIM else "**missed**."
     return "\n".join(lines) + "\n"
 

@@ -14,6 +14,7 @@ def test_a_specimen_is_made_and_measured(tmp_path: Path) -> None:
     assert making.main(["--presets", "edentulous-newborn", "--voxel", "0.8", "--docs", str(tmp_path)]) == 0
     (row,) = json.loads((tmp_path / "making.json").read_text())["rows"]
     assert row["seconds"] > 0.3
+    assert row["processor_seconds"] > 0.3
     assert row["peak_mb"] > 30
     assert "edentulous-newborn" in (tmp_path / "making.md").read_text()
     with pytest.raises(RuntimeError, match="not made"):
@@ -22,6 +23,6 @@ def test_a_specimen_is_made_and_measured(tmp_path: Path) -> None:
 
 def test_a_missed_aim_is_said() -> None:
     made = dict.fromkeys(("version", "commit", "date", "machine", "threads", "remark"), "") | {"voxel_mm": 0.15}
-    row = {"preset": "a", "shape_zyx": [1, 2, 3], "seconds": 31.0, "peak_mb": 10.0}
+    row = {"preset": "a", "shape_zyx": [1, 2, 3], "seconds": 31.0, "peak_mb": 10.0, "processor_seconds": 20.0}
     assert "**missed**" in making.page([row], made)
     assert "met." in making.page([{**row, "seconds": 29.0}], made)
