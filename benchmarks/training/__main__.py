@@ -19,9 +19,11 @@ import argparse
 import datetime
 import hashlib
 import json
+import multiprocessing
 import shutil
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, field
 from importlib.metadata import version
 from pathlib import Path
@@ -86,6 +88,7 @@ class Training:
     course: dict[str, Any]
     seed: int = 1
     threads: int = 2
+    jobs: int = 1
     checkpoint: Path | None = None
     remark: str = ""
     tell: Tell = field(default=lambda line: print(line, flush=True))
@@ -97,21 +100,23 @@ class Training:
     def specimens(self) -> None:
         """Make every specimen of both plans."""
         plan = [*self.network_plan, *self.object_plan]
-        for n, s in enumerate(plan, start=1):
-            make(s, self.work / "specimens")
-            self.tell(f"specimens {n}/{len(plan)} {s.name}")
+        for n, name in enumerate(self._all(_make, [(s, self.work) for s in plan]), start=1):
+            self.tell(f"specimens {n}/{len(plan)} {name}")
 
     def arrays(self) -> list[Prepared]:
         """What patches are drawn from, of every specimen the network learns from."""
-        out = []
-        for n, s in enumerate(self.network_plan, start=1):
+        tasks = [(s, self.work, self._array_key(s)) for s in self.network_plan]
+        for n, name in enumerate(self._all(_prepare, tasks), start=1):
+            self.tell(f"arrays {n}/{len(tasks)} {name}")
+        return [Prepared.of(_arrays(*task)) for task in tasks]
 
-            def work_out(s: Specimen = s) -> store.Arrays:
-                return prepare(load(make(s, self.work / "specimens")), s.random())
-
-            out.append(Prepared.of(store.folder(self.work / "arrays" / f"{s.name}-{self._array_key(s)}", work_out)))
-            self.tell(f"arrays {n}/{len(self.network_plan)} {s.name}: {len(out[-1].teeth) - 1} teeth")
-        return out
+    def _all(self, work_out: Callable[..., str], tasks: Sequence[tuple[Any, ...]]) -> Iterator[str]:
+        """What ``work_out`` gives for each task, in order; in ``jobs`` processes."""
+        if self.jobs <= 1:
+            yield from (work_out(*task) for task in tasks)
+            return
+        with ProcessPoolExecutor(self.jobs, multiprocessing.get_context("spawn")) as pool:
+            yield from pool.map(work_out, *zip(*tasks, strict=True))
 
     def _array_key(self, s: Specimen) -> str:
         return store.digest(
@@ -279,6 +284,23 @@ class Training:
         self.tell(f"installed: {package}")
 
 
+def _make(s: Specimen, work: Path) -> str:
+    make(s, work / "specimens")
+    return s.name
+
+
+def _arrays(s: Specimen, work: Path, key: str) -> store.Arrays:
+    def work_out() -> store.Arrays:
+        return prepare(load(make(s, work / "specimens")), s.random())
+
+    return store.folder(work / "arrays" / f"{s.name}-{key}", work_out)
+
+
+def _prepare(s: Specimen, work: Path, key: str) -> str:
+    _arrays(s, work, key)
+    return s.name
+
+
 def _hash(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
@@ -297,7 +319,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--checkpoint", type=Path, help="kept fit of this network to go on from")
     parser.add_argument("--remark", default="", help="for models.json")
     parser.add_argument("--seed", type=int, default=1, help="of the fits")
-    parser.add_argument("--threads", type=int, default=2)
+    parser.add_argument("--threads", type=int, default=2, help="of the network")
+    parser.add_argument("--jobs", type=int, default=1, help="processes that make specimens and arrays")
     given = parser.parse_args(arguments)
     try:
         stages = [s for s in STAGES if s in given.stages] or list(STAGES[:-1])
@@ -312,7 +335,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         plans = (quick_plan(), quick_object_plan()) if given.quick else (full_plan(), object_plan())
         work = given.work / "quick" if given.quick else given.work
         check_apart(*plans, measured_seeds())
-        training = Training(*plans, work, course, given.seed, given.threads, given.checkpoint, given.remark)
+        training = Training(*plans, work, course, given.seed, given.threads, given.jobs, given.checkpoint, given.remark)
         for stage in stages:
             getattr(training, stage)()
     except OssicleError as error:
