@@ -97,6 +97,18 @@ def test_a_cylinder_cups_with_a_spectrum_as_its_chords_say() -> None:
     assert middle < 0.95 * rim < mu(BONE, POLY.effective_kev)
 
 
+def test_a_wide_water_like_cylinder_is_flat_or_cups_by_the_beam() -> None:
+    """Soft tissue 77 mm wide, as a phantom of water: flat with one energy, 2 % or more darker with a spectrum."""
+    n = 96
+    distance = radii(n)
+    ratios = []
+    for how in (MONO, replace(POLY, kv=80.0, filters=(("Al", 0.5),))):
+        made = scan_volume({SOFT: disc(n, 0.4 * n)}, (1.0, 1.0, 1.0), how, np.random.default_rng(1)).attenuation()[0]
+        ratios.append(made[distance < 8].mean() / made[np.abs(distance - 0.35 * n) < 1].mean())
+    assert abs(ratios[0] - 1) < 0.01
+    assert ratios[1] < 0.98
+
+
 def test_image_mode_cups_in_closed_form() -> None:
     n = 96
     radius = n / 4
