@@ -134,15 +134,15 @@ def object_plan() -> list[Specimen]:
 
 
 def quick_plan() -> list[Specimen]:
-    """One tiny specimen for the network: enough to go the whole way, not to make a model of any worth."""
-    return [Specimen("foreign", "placental", "juvenile", 13, 0.13, 26.0)]
+    """One coarse specimen for the network: enough to go the whole way, not to make a model of any worth."""
+    return [Specimen("practice", "carnivore-like", "adult", 203, 0.14)]
 
 
 def quick_object_plan() -> list[Specimen]:
-    """Two tiny specimens for the models of objects and pairs."""
+    """Two coarse specimens for the models of objects and pairs."""
     return [
-        Specimen("foreign", "metatherian", "juvenile", 14, 0.13, 26.0),
-        Specimen("practice", "carnivore-like", "juvenile", 204, 0.16),
+        Specimen("practice", "carnivore-like", "adult", 204, 0.16),
+        Specimen("practice", "metatherian", "adult", 205, 0.16),
     ]
 
 

@@ -555,6 +555,16 @@ def test_models_of_a_quick_run_are_never_installed(tmp_path: Path, capsys: pytes
     assert not list(tmp_path.iterdir())
 
 
+def test_a_plan_may_be_cut_to_the_names_in_a_file(tmp_path: Path) -> None:
+    plan, file = specimens.full_plan(), tmp_path / "names"
+    file.write_text("foreign-bat-adult-728\npractice-metatherian-old-201\n")
+    assert [s.name for s in training.named(plan, file)] == ["practice-metatherian-old-201", "foreign-bat-adult-728"]
+    for text, why in (("foreign-bat-adult-1\n", "foreign-bat-adult-1"), ("\n", "names no specimen")):
+        file.write_text(text)
+        with pytest.raises(OssicleError, match=why):
+            training.named(plan, file)
+
+
 def test_only_models_that_belong_together_are_installed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
