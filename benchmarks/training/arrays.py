@@ -65,21 +65,13 @@ def teeth_table(numbers: NDArray[np.integer], teeth: tuple[dict[str, Any], ...])
 
 
 def prepare(volumes: Volumes, rng: np.random.Generator) -> dict[str, NDArray[Any]]:
-    """The arrays of `Prepared` for one specimen.
-
-    Raises
-    ------
-    ValueError
-        If no voxel of the scan is tooth.
-    """
+    """The arrays of `Prepared` for one specimen; one without a tooth voxel is kept in its own look alone."""
     labels = [int(t["label"]) for t in volumes.teeth]
     number_of = np.zeros(int(max(volumes.labels.max(initial=0), *labels, 0)) + 1, np.uint16)
     number_of[labels] = np.arange(1, len(labels) + 1)
     numbers = number_of[volumes.labels]
-    if not numbers.any():
-        raise ValueError("a specimen without a tooth voxel teaches the network nothing")
     greys = [normalise(volumes.grey)[0].values.astype(np.float16)]
-    for _ in range(LOOKS - 1):
+    for _ in range(LOOKS - 1 if numbers.any() else 0):
         greys.append(normalise(rerender(volumes, draw_look(volumes, rng), rng))[0].values.astype(np.float16))
     truth = numbers.copy()
     truth[volumes.tissue == ENAMEL] |= ENAMEL_BIT
@@ -87,11 +79,11 @@ def prepare(volumes: Volumes, rng: np.random.Generator) -> dict[str, NDArray[Any
     solid = np.argwhere(greys[0][::2, ::2, ::2] > SOLID) * 2
     tooth = np.argwhere(numbers > 0)
     own = numbers[tuple(tooth.T)]
-    drawn = np.concatenate([rng.choice(np.flatnonzero(own == n), POINTS_OF_A_TOOTH) for n in np.unique(own)])
+    drawn = [rng.choice(np.flatnonzero(own == n), POINTS_OF_A_TOOTH) for n in np.unique(own)]
     return {
         "greys": np.stack(greys),
         "truth": truth,
         "teeth": teeth_table(numbers, volumes.teeth),
         "solid": rng.permutation(solid)[:POINTS].astype(np.int16),
-        "inside": tooth[drawn].astype(np.int16),
+        "inside": tooth[np.concatenate([np.zeros(0, int), *drawn])].astype(np.int16),
     }

@@ -152,7 +152,7 @@ def draw(specimens: Sequence[Prepared], weights: Sequence[float], side: int, rng
     share = np.asarray(weights, float)
     s = specimens[int(rng.choice(len(specimens), p=share / share.sum()))]
     kind = rng.random()
-    points = s.inside if kind < 0.72 else s.solid
+    points = s.inside if kind < 0.72 and len(s.inside) else s.solid
     known = kind < 0.97 and len(points)
     at = points[rng.integers(len(points))].astype(int) if known else rng.integers(s.truth.shape)
     at = at + rng.integers(-(side // 3), side // 3 + 1, 3)

@@ -42,7 +42,7 @@ __all__ = [
     "quick_plan",
 ]
 
-RESERVED = {"practice": range(1, 100), "foreign": range(200, 600)}
+RESERVED = {"practice": range(1, 100), "foreign": range(200, 600), "control": range(1, 60)}
 """Seeds never trained on, whatever the accuracy bench measures now: new groups of its matrix draw from these."""
 
 
@@ -50,10 +50,11 @@ RESERVED = {"practice": range(1, 100), "foreign": range(200, 600)}
 class Specimen:
     """One specimen to train on.
 
-    ``maker`` is practice or foreign. ``voxel`` in mm, None for the preset's own; ``length`` adult skull length in mm, 0
-    for one drawn; ``noise`` in multiples of the generator's own; ``missing`` and ``broken`` count teeth; ``faults`` are
-    those of `ossicle.practice`. Of these a practice specimen knows ``voxel`` and ``faults`` alone, a foreign one all
-    but ``faults``. ``weight`` is how often the network is shown it.
+    ``maker`` is practice, foreign, or control (no teeth; ``animal`` is then its kind, without a stage). ``voxel`` in mm,
+    None for the preset's own; ``length`` adult skull length in mm, 0 for one drawn; ``noise`` in multiples of the
+    generator's own; ``missing`` and ``broken`` count teeth; ``faults`` are those of `ossicle.practice`. Of these a
+    practice specimen knows ``voxel`` and ``faults`` alone, a foreign one all but ``faults``. ``weight`` is how often
+    the network is shown it.
     """
 
     maker: str
@@ -73,7 +74,7 @@ class Specimen:
 
     @property
     def name(self) -> str:
-        return f"{self.maker}-{self.animal}-{self.stage}-{self.seed}"
+        return "-".join(filter(None, (self.maker, self.animal, self.stage, str(self.seed))))
 
     @property
     def group(self) -> str:
@@ -88,6 +89,8 @@ class Specimen:
             settings["voxel_mm"] = self.voxel
             if self.faults:
                 settings["fault"] = "+".join(self.faults)
+        elif self.maker == "control":
+            settings |= {"kind": self.animal, "voxel": self.voxel}
         else:
             settings |= {"animal": self.animal, "stage": self.stage, "tilt": "any", "length": self.length}
             if self.voxel is not None:
@@ -124,7 +127,7 @@ class Volumes:
 
 
 def full_plan() -> list[Specimen]:
-    """The specimens the network learns from: both generators, every animal with teeth, unlike stages and scans."""
+    """The specimens the network learns from: both generators, unlike stages, scans; things without teeth."""
     return _listed("network")
 
 

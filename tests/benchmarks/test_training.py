@@ -322,8 +322,12 @@ def test_prepared_arrays_are_the_truth_by_voxel() -> None:
     own = (s.truth & NUMBER)[tuple(s.inside.T.astype(int))]
     assert np.bincount(own).tolist() == [0, arrays.POINTS_OF_A_TOOTH, arrays.POINTS_OF_A_TOOTH]
     assert (s.greys[0][tuple(s.solid.T.astype(int))] > 0.5).all()
-    with pytest.raises(ValueError, match="without a tooth"):
-        prepare(replace(volumes, teeth=()), np.random.default_rng(1))
+    none = Prepared.of(prepare(replace(volumes, teeth=()), np.random.default_rng(1)))
+    assert len(none.greys) == len(none.teeth) == 1
+    assert len(none.inside) == 0
+    drawn = patches.draw([none], [1], 24, np.random.default_rng(2))
+    assert not drawn.tooth.any()
+    assert drawn.grey.max() > 0.5  # something solid is shown
 
 
 @pytest.fixture(scope="module")
