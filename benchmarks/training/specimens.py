@@ -50,7 +50,7 @@ RESERVED = {"practice": range(1, 100), "foreign": range(200, 600), "control": ra
 class Specimen:
     """One specimen to train on.
 
-    ``maker`` is practice, foreign, or control (no teeth; ``animal`` is then its kind, without a stage). ``voxel`` in mm,
+    ``maker`` is practice, foreign, or control (no teeth; ``animal`` is its kind, without a stage). ``voxel`` in mm,
     None for the preset's own; ``length`` adult skull length in mm, 0 for one drawn; ``noise`` in multiples of the
     generator's own; ``missing`` and ``broken`` count teeth; ``faults`` are those of `ossicle.practice`. Of these a
     practice specimen knows ``voxel`` and ``faults`` alone, a foreign one all but ``faults``. ``weight`` is how often
