@@ -176,3 +176,10 @@ def test_each_class_is_its_own_specimen_s_class() -> None:
         for name, age, needed in table.classes:
             found = published_classes(dentition(table.dentition), needed.upper + needed.lower)
             assert [(entry.name, entry.age) for entry in found] == [(name, age)]
+
+
+def test_a_late_tooth_coming_through_ends_the_newborn_stage() -> None:
+    milk = teeth(MILK)
+    assert growth_stage(DOG, milk, unfinished=teeth("M1 / m1")).name == "newborn"
+    assert growth_stage(DOG, milk, unfinished=teeth("M1 / m1"), erupting=teeth("M1 / m1")).name == "juvenile"
+    assert growth_stage(DOG, milk, erupting=teeth("dI1 / di1")).name == "newborn"

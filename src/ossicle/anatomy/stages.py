@@ -3,7 +3,7 @@
 The rule counts *late teeth*: the molars and the teeth that replace deciduous ones, by locus and not by side.
 Teeth of a single generation say little and are not counted.
 
-- newborn: no late tooth has erupted;
+- newborn: no late tooth has erupted or is coming through;
 - juvenile: fewer than half of them have;
 - subadult: half or more have, but one is still to come or a deciduous tooth is still in place;
 - adult: all have, or none is left to come, and no deciduous tooth is in place;
@@ -136,6 +136,7 @@ def growth_stage(
     erupted: Iterable[ToothName],
     *,
     unfinished: Iterable[ToothName] | None = None,
+    erupting: Iterable[ToothName] = (),
     worn: bool = False,
 ) -> GrowthStage:
     """Tell the growth stage of a specimen.
@@ -150,6 +151,8 @@ def growth_stage(
         The teeth seen in crypts or coming through. Given, a late locus that is empty and not among them is
         taken as lost or never formed, so that an adult with a missing tooth is still adult; None means not
         looked for.
+    erupting
+        Those of the unfinished teeth that are coming through; a late one among them ends the newborn stage.
     worn
         Whether the observer finds the crowns worn through.
     """
@@ -169,13 +172,15 @@ def growth_stage(
         coming = _seen(unfinished)
         to_come = [name for name in to_come if name in coming]
     deciduous = sorted({str(tooth) for tooth in erupted if tooth.deciduous})
-    stage = _by_rule(len(out), len(late), len(to_come), bool(deciduous), worn)
+    through = _seen(erupting)
+    begun = bool(out) or any(name in through for name in late)
+    stage = _by_rule(begun, len(out), len(late), len(to_come), bool(deciduous), worn)
     return GrowthStage(stage, _basis(out, late, to_come, deciduous, worn), len(out) / len(late), published)
 
 
-def _by_rule(out: int, late: int, to_come: int, deciduous: bool, worn: bool) -> Stage:
+def _by_rule(begun: bool, out: int, late: int, to_come: int, deciduous: bool, worn: bool) -> Stage:
     """Apply the rule of the module's text to its counts."""
-    if not out:
+    if not begun:
         return "newborn"
     if not to_come and not deciduous:
         return "old" if worn else "adult"

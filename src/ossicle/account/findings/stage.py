@@ -85,6 +85,7 @@ def _by_rule(reading: Reading) -> GrowthStage | None:
             dentition(reading.dentition),
             [_name(t) for t in erupted],
             unfinished=[_name(t) for t in reading.teeth if t.emergence != "erupted"],
+            erupting=[_name(t) for t in reading.teeth if t.emergence == "erupting"],
             worn=2 * sum(t.completeness == "worn" for t in erupted) > len(erupted),
         )
     except OssicleError:  # a dentition that anatomy does not know, or a tooth that cannot be, as a deciduous molar
