@@ -49,8 +49,9 @@ HEAD = """# Accuracy
 
 Made by `python -m benchmarks.accuracy`; do not edit by hand. All specimens are invented. Those called
 *unseen* come from the bench's own generator (`benchmarks/foreign`), which shares no shapes, tissues or code
-with the package's practice specimens; they are still models, and real scans may be harder. Square brackets:
-95 % bootstrap intervals over specimens.
+with the package's practice specimens. The reading's models learned from other specimens of both generators (other
+seeds, same makers), so these figures are of unseen animals but not of an unseen maker: real scans, and models made
+by anyone else, may be harder. Square brackets: 95 % bootstrap intervals over specimens.
 
 A true tooth is found when a part is assigned to it one to one with a Dice of at least 0.4. Teeth under 20
 voxels in the truth are left out. Dice is over found teeth, since recall already counts the missed ones.
