@@ -7,7 +7,10 @@ SimpleITK's LabelShapeStatisticsImageFilter, which shares no code with this proj
 
 from __future__ import annotations
 
+import base64
+import io
 import json
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +23,7 @@ import SimpleITK as sitk
 from benchmarks.score_labels import load_volume
 from benchmarks.scoring import SpecimenScore, score
 from cli_tools import Run
+from PIL import Image
 
 from ossicle.account import schema
 from ossicle.cli import main
@@ -65,6 +69,17 @@ def test_the_account_is_whole(juvenile: Read, run: Callable[..., Run]) -> None:
     assert said.code == 0
     assert said.out.count("row carries") == 4
     assert "Dental formula" in said.out
+
+
+def test_the_pictures_show_something(juvenile: Read) -> None:
+    """Bone and teeth stand out from the surround in every picture of the account."""
+    page = (juvenile.out / "account.html").read_text(encoding="utf-8")
+    found = re.findall(r"data:image/png;base64,([A-Za-z0-9+/=]+)", page)
+    assert len(found) >= 8
+    for data in found:
+        picture = np.asarray(Image.open(io.BytesIO(base64.b64decode(data))).convert("L"), float)
+        assert picture.std() > 20
+        assert np.median(picture) < 230
 
 
 def test_teeth_are_found_and_few_invented(juvenile: Read) -> None:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 
 from .component_tree import ComponentTree, build_tree
-from .features import Normalised
+from .greys import Normalised
 from .tissue_model import ToothChance
 
 __all__ = ["Candidates", "away_from_bone", "away_from_socket", "choose", "find_candidates"]
@@ -31,8 +31,8 @@ class Candidates:
     that order.
 
     ``place`` is the centroid in voxels (z, y, x); ``bright`` the 90th percentile of grey (bone 1); ``chance`` the
-    mean tooth chance; ``peak`` its greatest smoothed value; ``alone`` the open share of the boundary; ``away`` a
-    vector (z, y, x) that points away from the bone around it.
+    mean tooth chance; ``enamel`` the mean chance of enamel; ``peak`` the greatest smoothed tooth chance; ``alone`` the
+    open share of the boundary; ``away`` a vector (z, y, x) that points away from the bone around it.
     """
 
     markers: npt.NDArray[np.int32]
@@ -41,6 +41,7 @@ class Candidates:
     bright: npt.NDArray[np.float64]
     mean: npt.NDArray[np.float64]
     chance: npt.NDArray[np.float64]
+    enamel: npt.NDArray[np.float64]
     peak: npt.NDArray[np.float64]
     alone: npt.NDArray[np.float64]
     away: npt.NDArray[np.float64]
@@ -87,7 +88,7 @@ def find_candidates(
         LEVELS,
         minimum=minimum_voxels,
         gap=GAP,
-        fields={"chance": chance.tooth, "grey": volume.values},
+        fields={"chance": chance.tooth, "grey": volume.values, "enamel": chance.enamel},
         tick=tick,
     )
     alone = tree.open_faces / np.maximum(tree.faces, 1)
@@ -109,6 +110,7 @@ def find_candidates(
         bright=bright,
         mean=tree.sums["grey"][nodes] / np.maximum(count, 1) if len(nodes) else np.zeros(0),
         chance=tree.sums["chance"][nodes] / np.maximum(count, 1) if len(nodes) else np.zeros(0),
+        enamel=tree.sums["enamel"][nodes] / np.maximum(count, 1) if len(nodes) else np.zeros(0),
         peak=tree.peak[nodes] if len(nodes) else np.zeros(0),
         alone=alone[nodes] if len(nodes) else np.zeros(0),
         away=away,

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from scipy.ndimage import binary_dilation, zoom
 from skimage.segmentation import watershed
 
-from .features import Normalised
+from .greys import Normalised
 from .records import Jaw, PartKind, Side
 from .rows import JawSplit
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy.ndimage import find_objects, gaussian_filter
 from skimage.segmentation import watershed
 
-from .features import Normalised
+from .greys import Normalised
 from .tissue_model import ToothChance
 
 __all__ = ["Contact", "contacts", "fill_pulp", "grow", "join"]

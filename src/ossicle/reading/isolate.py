@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects
 
 from .candidates import Candidates, away_from_bone
-from .features import Normalised
+from .greys import Normalised
 from .grow import Contact, fill_pulp, grow, join
 from .hints import Hints
 from .judgement import odds_of_tooth, one_tooth
@@ -18,6 +18,7 @@ from .records import Jaw, Pose, Side
 from .rows import JawSplit, RowCurve, fit_rows, split_jaws
 from .standing import NoRow, Standing, bodies_of, markers_of, stand, touching_pairs
 from .tissue_model import ToothChance
+from .votes import Said, said
 
 __all__ = ["Isolation", "isolate", "nothing", "unknown_pose"]
 
@@ -45,6 +46,8 @@ class Isolation:
     skull_length_mm: float
     refusal: str | None = None
     """Why no tooth is named, where none is."""
+    said: Said | None = None
+    """What the voxels of each label say of their tooth."""
 
 
 def nothing(shape: tuple[int, ...], pose: Pose, size: float, why: str) -> Isolation:
@@ -92,7 +95,8 @@ def isolate(
     for cut in hints.cuts:
         labels = _cut(labels, volume, chance, cut.point_mm, cut.seeds_mm, spacing)
     labels = fill_pulp(labels, volume)
-    return _describe(labels, markers, standing, accepted, odds, volume, spacing, stood.pose, hints)
+    isolation = _describe(labels, markers, standing, accepted, odds, volume, spacing, stood.pose, hints)
+    return replace(isolation, said=said(isolation.labels, chance.votes))
 
 
 def _candidate_at(found: Candidates, spacing: FloatArray, point_mm: tuple[float, float, float]) -> list[int]:
@@ -234,10 +238,10 @@ def _describe(
     for part, upper in zip(parts, split.upper, strict=True):
         assignments[part] = ("upper" if upper else "lower", "left" if place[part, 0] > 0 else "right")
         detection[part] = float(np.clip(surest[part], 0.02, 0.995))
-    for said in hints.sides:
-        part = int(labels[_voxel(labels.shape, spacing, said.point_mm)])
+    for told in hints.sides:
+        part = int(labels[_voxel(labels.shape, spacing, told.point_mm)])
         if part in assignments:
-            assignments[part] = (assignments[part][0], said.side)
+            assignments[part] = (assignments[part][0], told.side)
     for missed in hints.missed:
         part = int(labels[_voxel(labels.shape, spacing, missed.point_mm)])
         if part in assignments:

@@ -14,9 +14,10 @@ import numpy.typing as npt
 from scipy.spatial.distance import cdist
 
 from .candidates import Candidates
-from .features import Normalised
+from .greys import Normalised
 from .grow import Contact
 from .trees import chances
+from .votes import Said
 
 __all__ = [
     "OBJECT_MEASURES",
@@ -32,12 +33,13 @@ FloatArray = npt.NDArray[np.float64]
 
 OBJECT_MEASURES = (
     "peak", "chance", "log size", "relative size", "bright", "grey", "alone", "off row", "off level", "look",
-    "mirror distance", "mirror size", "neighbours", "nearest larger",
+    "mirror distance", "mirror size", "neighbours", "nearest larger", "votes", "votes spread", "votes away", "enamel",
 )  # fmt: skip
 PAIR_MEASURES = (
     "faces of smaller", "faces of larger", "within", "bridge", "open", "size ratio", "log smaller", "log larger",
     "relative union", "distance", "apart along row", "apart across", "normal along row", "normal upright",
     "saddle", "dip", "bright difference", "mirror union", "mirror larger", "looks alike", "looks apart", "same jaw",
+    "votes apart", "votes apart in spreads", "votes away", "as deciduous", "of one class",
 )  # fmt: skip
 
 
@@ -50,8 +52,11 @@ def object_measures(
     look: FloatArray,
     size: float,
     strong: npt.NDArray[np.bool_],
+    told: Said,
 ) -> FloatArray:
-    """Measures of every candidate, (n, len(OBJECT_MEASURES)); places in skull mm, ``size`` of the specimen in mm."""
+    """Measures of every candidate, (n, len(OBJECT_MEASURES)); places in skull mm, ``size`` of the specimen in mm,
+    ``told`` by the voxels of each core.
+    """
     volume_of = np.cbrt(np.maximum(found.voxels, 1))
     typical = float(np.median(volume_of[strong])) if strong.any() else float(np.median(volume_of))
     mirrored = cdist(place * np.array([-1.0, 1.0, 1.0]), place)
@@ -74,6 +79,10 @@ def object_measures(
             volume_of[twin] / volume_of,
             (apart[:, strong] < 0.08 * size).sum(axis=1) if strong.any() else np.zeros(len(place)),
             np.minimum(larger.min(axis=1) / size, 1) if len(place) else np.zeros(0),
+            told.count[1:] / np.maximum(found.voxels, 1),
+            told.spread[1:] / np.maximum(volume_of, 1),
+            np.linalg.norm(told.centre[1:] - found.place, axis=1) / np.maximum(volume_of, 1),
+            found.enamel,
         ]
     )
 
@@ -106,8 +115,9 @@ def pair_measures(
     tangent: FloatArray,
     scan_to_skull: FloatArray,
     spacing_mm_zyx: FloatArray,
+    told: Said,
 ) -> FloatArray:
-    """Measures of touching pairs, (n, len(PAIR_MEASURES)).
+    """Measures of touching pairs, (n, len(PAIR_MEASURES)); ``told`` by the voxels of each object.
 
     ``inside`` is the chance of tooth less that of lying between two; ``tangent`` (by label, skull space) the
     direction of the row there. The two are also compared with what stands at their mirror image: one tooth there
@@ -131,6 +141,7 @@ def pair_measures(
         length = float(np.linalg.norm(normal)) + 1e-9
         line = _along(inside, bodies.centre[small], bodies.centre[large])
         middle = (place[small] * voxels[small] + place[large] * voxels[large]) / union
+        votes = float(np.linalg.norm(told.centre[small] - told.centre[large]))
         twin = _label_at(labels, _mirrored(middle, scan_to_skull, back, spacing_mm_zyx))
         of_larger = _label_at(labels, _mirrored(place[large], scan_to_skull, back, spacing_mm_zyx))
         out[row] = (
@@ -156,6 +167,11 @@ def pair_measures(
             float(bodies.away[small] @ bodies.away[large]),
             abs(float(bodies.away[small, 1] - bodies.away[large, 1])),
             float(bodies.upper[small] == bodies.upper[large]),
+            votes / max(float(np.cbrt(voxels[small]) + np.cbrt(voxels[large])), 1.0),
+            votes / (float(told.spread[small] + told.spread[large]) + 1.0),
+            float(np.linalg.norm(told.centre[small] - bodies.centre[large])) / max(float(np.cbrt(voxels[large])), 1.0),
+            abs(float(told.deciduous[small] - told.deciduous[large])),
+            float(told.form[small] @ told.form[large]),
         )
     return out
 

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 from ossicle.anatomy import load_dentitions
 
 from .elements import Element, find_elements
-from .features import FEATURES, Normalised
+from .greys import Normalised, normalise
 from .hints import Hints
 from .isolate import Isolation, isolate, nothing, unknown_pose
 from .measures import measure_teeth
@@ -30,7 +30,7 @@ from .records import (
     ToothRecord,
 )
 from .statistics import Levels, edge_blur
-from .tissue_model import ToothChance, normalise, tooth_chance
+from .tissue_model import ToothChance, tooth_chance
 from .working_grid import WorkingGrid, working_grid
 
 __all__ = ["read"]
@@ -43,6 +43,9 @@ voxel, or more where the scan's blur is wider than voxels of its size warrant (a
 """
 USUAL_BLUR = 0.75
 """Blur (Gaussian sigma, voxels) of a scan whose voxels suit its resolution."""
+
+STEPS = 70
+"""Steps told during the isolation of teeth, about: blocks of the network and levels of the component tree."""
 
 _SHARES = {"tissue": 0.1, "teeth": 0.62, "elements": 0.72, "measures": 0.9, "names": 0.95, "pictures": 1.0}
 
@@ -158,6 +161,7 @@ def _read(
         threads=threads,
         tick=clock.tick,
     )
+    observations = _with_look(observations, isolation)
     clock.start("names")
     naming = name_teeth(
         observations,
@@ -173,7 +177,7 @@ def _read(
     table = np.zeros(first + 1, np.int32)
     table[list(kept)] = list(kept)
     tooth_labels = table[isolation.labels]
-    views, row_records = _pictures(normal, tooth_labels, grid, isolation, naming)
+    views, row_records = _pictures(normal, levels, tooth_labels, grid, isolation, naming)
     labels = grid.full_size(np.where(tooth_labels > 0, tooth_labels, bones))
     origin = _origin(naming, seen)
     pose = _pose_in_scan(isolation.pose, grid, origin)
@@ -249,10 +253,22 @@ def _isolate(
 
     def tick() -> None:
         done[0] += 1
-        clock.tick(done[0] / (len(FEATURES) + 40))
+        clock.tick(done[0] / STEPS)
 
     chance: ToothChance = tooth_chance(normal, threads=threads, tick=tick)
     return isolate(normal, chance, grid.spacing_mm_zyx, right_handed=right_handed, hints=hints, tick=tick)
+
+
+def _with_look(observations: list[ToothObservation], isolation: Isolation) -> list[ToothObservation]:
+    """Observations with what the voxels of each tooth say of its generation and class."""
+    told = isolation.said
+    if told is None:
+        return observations
+    out = []
+    for o in observations:
+        i, c, p, m = (float(v) for v in told.form[o.part])
+        out.append(replace(o, deciduous=float(told.deciduous[o.part]), form=(i, c, p, m)))
+    return out
 
 
 def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float, float]) -> Mapping[int, NameHint]:
@@ -311,9 +327,18 @@ def _record(
 
 
 def _pictures(
-    normal: Normalised, labels: npt.NDArray[np.int32], grid: WorkingGrid, isolation: Isolation, naming: Naming
+    normal: Normalised,
+    levels: Levels,
+    labels: npt.NDArray[np.int32],
+    grid: WorkingGrid,
+    isolation: Isolation,
+    naming: Naming,
 ) -> tuple[tuple[dict[str, npt.NDArray[np.float32]], float], tuple[Row, ...]]:
+    """Pictures in the scan's own greys, smoothed as the reading saw them."""
     from .strips import head_views, row_strip
+
+    def stored(image: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        return np.asarray(levels.surround + image * (levels.bone - levels.surround), np.float32)
 
     if not isolation.rows:
         return ({}, 0.0), ()
@@ -324,8 +349,9 @@ def _pictures(
     for (jaw, side), curve in isolation.rows.items():
         parts = tuple(t.part for t in naming.teeth if (t.jaw, t.side) == (jaw, side))
         strip = row_strip(normal.values, labels, grid.spacing_mm_zyx, matrix, curve.points, jaw)
+        strip = replace(strip, projection=stored(strip.projection), section=stored(strip.section))
         rows.append(Row(jaw, side, curve.points, parts, strip))
-    return (views, pixel), tuple(rows)
+    return ({name: stored(view) for name, view in views.items()}, pixel), tuple(rows)
 
 
 def _origin(naming: Naming, seen: Mapping[int, ToothObservation]) -> npt.NDArray[np.float64]:

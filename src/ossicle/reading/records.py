@@ -115,6 +115,10 @@ class ToothObservation:
     touches_edge: bool
     detection: float
     """Probability 0 to 1 that this object is a tooth at all (and one tooth)."""
+    deciduous: float | None = None
+    """Chance 0 to 1, by the look of its voxels, to be deciduous and not permanent; None where not known."""
+    form: tuple[float, float, float, float] | None = None
+    """Chances, by the look of its voxels, to be incisor, canine, premolar, molar; None where not known."""
 
 
 @dataclass(frozen=True)

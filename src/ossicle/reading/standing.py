@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.ndimage import find_objects
 
 from .candidates import Candidates, away_from_socket, find_candidates
-from .features import Normalised
+from .greys import Normalised
 from .grow import Contact, contacts
 from .hints import Midplane
 from .judgement import Bodies, object_measures, pair_measures
@@ -18,6 +18,7 @@ from .pose import coarse_bone, find_pose
 from .records import Jaw, Pose, Side
 from .rows import JawSplit, RowCurve, fit_rows, row_members, split_jaws, to_curve
 from .tissue_model import ToothChance
+from .votes import Votes, said
 
 __all__ = ["NoRow", "Standing", "Stood", "bodies_of", "markers_of", "stand", "touching_pairs"]
 
@@ -52,7 +53,7 @@ class Standing:
         out[self.member] = self.split.upper
         return out
 
-    def measures(self, volume: Normalised, strong: npt.NDArray[np.bool_]) -> FloatArray:
+    def measures(self, volume: Normalised, strong: npt.NDArray[np.bool_], votes: Votes) -> FloatArray:
         """What `judgement.odds_of_tooth` asks of each candidate."""
         upper = self.upper
         off = np.full(len(self.place), np.inf)
@@ -62,7 +63,15 @@ class Standing:
                 off[mine] = to_curve(self.place[mine], row)[1]
         sign = np.where(upper, 1.0, -1.0)
         return object_measures(
-            self.found, volume, self.place, self.height(self.place) * sign, off, -self.look * sign, self.size, strong
+            self.found,
+            volume,
+            self.place,
+            self.height(self.place) * sign,
+            off,
+            -self.look * sign,
+            self.size,
+            strong,
+            said(self.found.markers, votes),
         )
 
 
@@ -121,7 +130,7 @@ def stand(
     split = split_jaws(place[member], worth[member], away[member])
     rows = fit_rows(place[member], worth[member], split.upper)
     standing = Standing(found, place, away[:, 1], member, split, rows, size)
-    return Stood(standing, standing.measures(volume, strong), pose)
+    return Stood(standing, standing.measures(volume, strong, chance.votes), pose)
 
 
 def _worth(found: Candidates, volume: Normalised) -> FloatArray:
@@ -165,7 +174,8 @@ def touching_pairs(
             slope /= np.linalg.norm(slope, axis=1, keepdims=True)
             tangent[mine] = slope[np.searchsorted(row.arc, arc).clip(0, len(slope) - 1)]
     inside = chance.tooth - chance.between
-    return touching, pair_measures(touching, bodies, labels, inside, tangent, matrix, spacing)
+    told = said(labels, chance.votes)
+    return touching, pair_measures(touching, bodies, labels, inside, tangent, matrix, spacing, told)
 
 
 def bodies_of(labels: Labels, volume: Normalised, spacing: FloatArray, matrix: FloatArray) -> Bodies:

@@ -1,76 +1,115 @@
-"""The chance of every solid voxel to be tooth, from local features by gradient-boosted trees.
+"""The chance of every solid voxel to be tooth, enamel or between two teeth, and which tooth it points to.
 
-The trees (Friedman 2001, Ann. Stat. 29:1189; grown with LightGBM, kept as ONNX) were grown on voxels of invented
-specimens from two unlike generators, each rendered again at random contrast, blur, texture and noise;
-``python -m benchmarks.training`` makes the file again. They see only the features of `features.FEATURES`: no
-position, no direction, no absolute grey, no millimetres.
+A small three-dimensional network of the U form (Ronneberger et al. 2015, MICCAI 9351:234; Cicek et al. 2016, MICCAI
+9901:424) with weight-standardised convolutions (Brock et al. 2021, ICLR), kept as ONNX. It was trained on invented
+specimens of two unlike generators, each also rendered again at random contrast, blur, texture and noise, turned,
+mirrored and enlarged at random; ``python -m benchmarks.training`` makes the file again. It sees greys relative to
+bone and nothing else: no position in the skull, no millimetres, no name.
+
+Besides chances it gives, for each voxel of a tooth, the way to that tooth's centre, so that the pieces of one tooth
+point to one place (as in Kendall et al. 2018, CVPR, instance voting).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import find_objects, maximum_filter
 
-from . import statistics
-from .features import Normalised, measure
-from .trees import chances
+from .greys import Normalised
+from .network import run
+from .votes import Votes
 
-__all__ = ["ToothChance", "normalise", "tooth_chance"]
+__all__ = ["CHANNELS", "ToothChance", "near_teeth", "tooth_chance"]
 
 FloatArray = npt.NDArray[np.float32]
-SOLID = 0.35
-"""Voxels below this (surround 0, bone 1) are not asked: they hold less than about a third of bone."""
+BoolArray = npt.NDArray[np.bool_]
+SOLID = 0.3
+"""Blocks without a voxel above this (surround 0, bone 1) are not asked: they hold less than a third of bone."""
+VOTE = 0.3
+"""Tooth chance from which a voxel's votes are kept."""
+AROUND = 12
+"""Voxels round what looks like tooth at half the resolution that are looked at closely."""
+GLANCE = 0.15
+"""Tooth chance at half the resolution from which a place is looked at closely."""
+SMALL = 1_500_000
+"""Voxels up to which a volume is looked at closely throughout."""
+CHANNELS = (
+    "tooth", "enamel", "between", "to centre z", "to centre y", "to centre x", "deciduous", "incisor", "canine",
+    "premolar", "molar",
+)  # fmt: skip
+"""What the network gives, in order; ways in voxels, all else chances."""
 
 
 @dataclass(frozen=True)
 class ToothChance:
     """Chances per voxel, float32 (z, y, x):
 
-    ``tooth`` of any tooth; ``between`` of lying, tooth or gap, between two teeth.
+    ``tooth`` of any tooth, pulp included; ``between`` of lying, tooth or gap, between two teeth; ``enamel``.
     """
 
     tooth: FloatArray
     between: FloatArray
+    enamel: FloatArray
+    votes: Votes = field(default_factory=Votes)
 
 
-def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
-    """Smooth against noise and bring surround to 0 and bone to 1.
-
-    Returns the normalised volume, the levels in stored greys, and the noise of the scan in stored greys. The
-    smoothing (Gaussian, sigma 0.6 voxels, more only where the noise left would exceed 6 % of the contrast) follows
-    the scan's own noise.
-    """
-    raw_noise = statistics.noise_of(grey)
-    sigma = 0.6
-    smooth = gaussian_filter(grey, sigma)
-    noise = statistics.noise_of(smooth)
-    levels = statistics.levels(smooth, noise)
-    while levels.separable and noise / (levels.bone - levels.surround) > 0.08 and sigma < 1.2:
-        sigma += 0.3
-        smooth = gaussian_filter(grey, sigma)
-        noise = statistics.noise_of(smooth)
-        levels = statistics.levels(smooth, noise)
-    contrast = max(levels.bone - levels.surround, 1e-9)
-    values = ((smooth - levels.surround) / contrast).astype(np.float32)
-    solid = values[values > 0.5]
-    enamel = float(np.quantile(solid[::3], 0.995)) if solid.size > 100 else 1.0
-    return Normalised(values, enamel, noise / contrast), levels, raw_noise
+def near_teeth(values: FloatArray, *, threads: int = 2, tick: Callable[[], None] | None = None) -> BoolArray:
+    """Return where teeth may be, (z, y, x): within `AROUND` voxels of what looks like tooth at half the resolution."""
+    shape = values.shape
+    even = [n // 2 * 2 for n in shape]
+    coarse = np.zeros([n // 2 for n in shape], np.float32)
+    for dz in range(2):
+        for dy in range(2):
+            for dx in range(2):
+                coarse += values[dz : even[0] : 2, dy : even[1] : 2, dx : even[2] : 2]
+    coarse /= 8
+    chance = np.zeros(coarse.shape, np.float32)
+    for box, found in run("tooth_network", coarse, coarse > SOLID, threads=threads):
+        chance[box] = found[0]
+        if tick is not None:
+            tick()
+    near = maximum_filter(chance, AROUND + 1) > GLANCE
+    out = np.zeros(shape, bool)
+    for axis in range(3):
+        near = np.repeat(near, 2, axis=axis)
+    out[: even[0], : even[1], : even[2]] = near
+    return out
 
 
 def tooth_chance(volume: Normalised, *, threads: int = 2, tick: Callable[[], None] | None = None) -> ToothChance:
-    """Return the chances for every voxel of ``volume``; zero where it is not solid."""
-    where = np.flatnonzero(volume.values > SOLID)
-    tooth = np.zeros(volume.values.shape, np.float32)
-    between = np.zeros(volume.values.shape, np.float32)
-    if len(where):
-        features = measure(volume, where, threads=threads, tick=tick)
-        chance = chances("tooth_model", features, threads=threads)
-        tooth.ravel()[where] = chance[:, 1] + chance[:, 2]
-        between.ravel()[where] = chance[:, 2] + chance[:, 3]
+    """Return the chances and votes: looked for coarsely in the whole volume, then closely near what was found.
+
+    Chances are zero in the blocks that hold nothing solid near what may be teeth.
+    """
+    values = volume.values
+    wanted = values > SOLID
+    if values.size > SMALL:
+        wanted &= near_teeth(values, threads=threads, tick=tick)
+    tooth, between, enamel = (np.zeros(values.shape, np.float32) for _ in range(3))
+    extent = find_objects(wanted.astype(np.uint8))
+    if not extent:
+        return ToothChance(tooth, between, enamel)
+    region = extent[0]
+    first = np.array([[s.start] for s in region])
+    kept: list[tuple[npt.NDArray[np.int64], FloatArray]] = []
+    for box, found in run("tooth_network", values[region], wanted[region], threads=threads):
+        for whole, part in zip((tooth, enamel, between), found[:3], strict=True):
+            whole[region][box] = part
+        at = np.nonzero(found[0] > VOTE)
+        place = np.stack(at) + np.array([[s.start] for s in box]) + first
+        said = found[3:, at[0], at[1], at[2]]
+        said[:3] += place
+        kept.append((np.ravel_multi_index(tuple(place), values.shape), said.astype(np.float32)))
         if tick is not None:
             tick()
-    return ToothChance(tooth, between)
+    if not kept:
+        return ToothChance(tooth, between, enamel)
+    index = np.concatenate([k for k, _ in kept])
+    said = np.concatenate([s for _, s in kept], axis=1)
+    order = np.argsort(index, kind="stable")
+    index, said = index[order], said[:, order]
+    return ToothChance(tooth, between, enamel, Votes(index, said[:3].T.copy(), said[3], said[4:].T.copy()))

@@ -15,13 +15,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["chances"]
+__all__ = ["chances", "session"]
 
 BATCH = 50_000
 
 
 @lru_cache(maxsize=8)
-def _session(name: str) -> Any:
+def session(name: str) -> Any:
+    """Return ONNX Runtime's session, on one thread, for the model ``name`` of this package."""
     os.environ.setdefault("ORT_DISABLE_TELEMETRY", "1")  # read at import; nothing leaves the machine
     import onnxruntime
 
@@ -29,6 +30,7 @@ def _session(name: str) -> Any:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
     options.inter_op_num_threads = 1
+    options.enable_cpu_mem_arena = False  # memory of one block is given back before the next
     options.log_severity_level = 3
     model = files("ossicle.reading").joinpath("data", f"{name}.onnx").read_bytes()
     return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
@@ -36,11 +38,11 @@ def _session(name: str) -> Any:
 
 def chances(name: str, measures: npt.NDArray[np.floating], *, threads: int = 1) -> npt.NDArray[np.float32]:
     """Return class probabilities (n, classes) of the model ``name`` for ``measures`` (n, features)."""
-    session = _session(name)
+    model = session(name)
     rows = np.ascontiguousarray(measures, np.float32)
 
     def run(start: int) -> npt.NDArray[np.float32]:
-        found: npt.NDArray[np.float32] = session.run(["probabilities"], {"measures": rows[start : start + BATCH]})[0]
+        found: npt.NDArray[np.float32] = model.run(["probabilities"], {"measures": rows[start : start + BATCH]})[0]
         return found
 
     starts = range(0, len(rows), BATCH)

@@ -27,6 +27,11 @@ SECTORS = 16
 COVERED = 0.4
 """Quantile of the sectors' crests that stands for the margin: below the middle, as other bone may pass close by on
 one side."""
+LID = 0.5
+"""Share of a crown that another tooth must cover closely to hold it in its crypt."""
+LIFTED = 0.3
+"""Share of the crown beyond the margin from which a tooth close over it (a deciduous crown about to fall, the opposing
+row) no longer holds it in its crypt."""
 REACH = 0.6
 """How far from the tooth its margin is looked for, in mean crown diameters."""
 
@@ -83,10 +88,31 @@ def alveolar_margin(
         if len(column) >= 4:
             heights[k] = np.partition(column, -3)[-3]
     known = heights[np.isfinite(heights)]
+    if len(known) and crown.tip - float(np.quantile(known, COVERED)) < LIFTED * crown.height_mm:
+        heights = np.maximum(heights, crown.tip) if _covered(own, other, coordinates, crown, step) > LID else heights
+        known = heights[np.isfinite(heights)]
     roofed = bool(((~beside) & (up > crown.tip)).sum() > 12)
     if len(known) == 0:
         return Margin(crown.base, 0.0, roofed)
     return Margin(float(np.quantile(known, COVERED)) + 0.5 * float(spacing.mean()), len(known) / SECTORS, roofed)
+
+
+def _covered(own: BoolArray, other: BoolArray, coordinates: FloatArray, crown: Crown, step: float) -> float:
+    """Share of the crown, seen along its axis, over which another tooth lies close: within three voxels or a third of
+    its height."""
+    places = np.floor(coordinates[:2, own] / step).astype(np.int64)
+    low = places.min(axis=1, keepdims=True)
+    span = places.max(axis=1) - low[:, 0] + 1
+    top = np.full(int(span[0] * span[1]), -np.inf)
+    np.maximum.at(top, (places[0] - low[0]) * span[1] + places[1] - low[1], coordinates[2, own])
+    above = np.floor(coordinates[:2, other] / step).astype(np.int64) - low
+    height = coordinates[2, other]
+    inside = ((above >= 0) & (above < span[:, None])).all(axis=0)
+    cell, height = above[0, inside] * span[1] + above[1, inside], height[inside]
+    close = (height > top[cell]) & (height < top[cell] + max(3 * step, crown.height_mm / 3))
+    held = np.zeros(len(top), bool)
+    held[cell[close]] = True
+    return float(held.sum() / max(int(np.isfinite(top).sum()), 1))
 
 
 def _joined(bone: BoolArray, where: BoolArray) -> BoolArray:

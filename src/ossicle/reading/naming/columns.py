@@ -52,6 +52,8 @@ class Column:
     root_count: float | None
     cusp_count: float | None
     in_premaxilla: float | None
+    deciduous: float | None
+    form: tuple[float, ...] | None
     axis_lean: float
     """Tangent of the axis's lean along the row, positive if the crown tips backwards."""
     hint: NameHint | None
@@ -124,6 +126,8 @@ def _column(
         root_count=_mean([m.root_count for m in members]),
         cusp_count=_mean([m.cusp_count for m in members]),
         in_premaxilla=_mean([m.in_premaxilla for m in members]),
+        deciduous=_mean([m.deciduous for m in members]),
+        form=tuple(np.mean(forms, axis=0).tolist()) if (forms := [m.form for m in members if m.form]) else None,
         axis_lean=float(np.mean([leans.get(m.part, 0.0) for m in members])),
         hint=hint,
     )

@@ -149,6 +149,27 @@ def _between(line: Sequence[Column], under: Sequence[Column]) -> FloatArray:
     return weight
 
 
+LOOK_WEIGHT = 0.6
+"""Tempering of what the voxels' look says of generation and class: it knows invented animals only."""
+LOOK_FLOOR = 0.05
+"""The least chance that the look of a tooth leaves to any generation or class."""
+_CLASSES: tuple[ToothClass, ...] = ("incisor", "canine", "premolar", "molar")
+
+
+def _look(kind: Kind, generation: Generation, columns: Sequence[Column]) -> FloatArray:
+    """Return (n,) how much likelier than at random each column's look is for a class and, where there are two
+    generations, for one of them."""
+    out = np.ones(len(columns))
+    for c, column in enumerate(columns):
+        if column.form is not None:
+            chance = column.form[_CLASSES.index(kind.tooth_class)]
+            out[c] *= (max(chance, LOOK_FLOOR) / 0.25) ** LOOK_WEIGHT
+        if column.deciduous is not None and kind.replaced:
+            chance = column.deciduous if generation == "deciduous" else 1.0 - column.deciduous
+            out[c] *= (max(chance, LOOK_FLOOR) / 0.5) ** LOOK_WEIGHT
+    return out
+
+
 def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     """Return the weights of all kinds of locus for the columns of one jaw."""
     columns = jaw.all
@@ -199,7 +220,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
 
     def emission(kind: Kind, generation: Generation) -> tuple[FloatArray, FloatArray]:
         """Return chances (ages, states) and form times detection, (n,) or (ages, n)."""
-        worth = np.exp(np.clip(form_ratio(kind, generation, seen), -12, 6)) * tooth
+        worth = np.exp(np.clip(form_ratio(kind, generation, seen), -12, 6)) * tooth * _look(kind, generation, columns)
         for c, column in enumerate(columns):
             hint = column.hint
             if hint is None:
