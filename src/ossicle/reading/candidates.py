@@ -19,10 +19,11 @@ __all__ = ["Candidates", "away_from_bone", "away_from_socket", "choose", "find_c
 FloatArray = npt.NDArray[np.float32]
 LEVELS = tuple(np.linspace(0.25, 0.95, 15))
 GAP = 0.25
-ALONE = 0.30
-"""Share of a component's boundary that must look onto something that is not tooth, less which it counts against
-it.
-"""
+APART = 1.5
+"""Weight of the chance to lie between two teeth against that of tooth, in finding cores: above one, so that teeth
+part."""
+RISE = 0.1
+"""How far the chance must rise above where two cores part for both to count."""
 
 
 @dataclass(frozen=True)
@@ -50,28 +51,20 @@ class Candidates:
         return len(self.place)
 
 
-def choose(tree: ComponentTree, worth: npt.NDArray[np.float64]) -> list[int]:
-    """Return the non-overlapping nodes whose summed ``worth`` is greatest (dynamic programming up the tree)."""
-    best = worth.astype(float).copy()
-    itself = np.ones(len(tree), bool)
+def choose(tree: ComponentTree, rise: float = RISE) -> list[int]:
+    """Return the nodes that stand for one summit each: the lowest that hold no two.
+
+    A summit counts where the values rise at least ``rise`` above the level at which it parts from its neighbours (its
+    dynamics: Grimaud 1992, SPIE 1769:292). What belongs together is joined later, with all that then is known.
+    """
     children = tree.children()
+    level = tree.thresholds[tree.level]
+    summit = tree.peak - level >= rise
+    parts: list[list[int]] = [[] for _ in range(len(tree))]
     for node in range(len(tree) - 1, -1, -1):
-        if children[node]:
-            split = sum(max(best[child], 0.0) for child in children[node])
-            if split > worth[node]:
-                best[node] = split
-                itself[node] = False
-    chosen = []
-    stack = [node for node in range(len(tree)) if tree.parent[node] < 0]
-    while stack:
-        node = stack.pop()
-        if best[node] <= 0:
-            continue
-        if itself[node]:
-            chosen.append(node)
-        else:
-            stack.extend(children[node])
-    return sorted(chosen)
+        found = [part for child in children[node] if summit[child] for part in parts[child]]
+        parts[node] = found if len(found) > 1 else [node]
+    return sorted(part for node in range(len(tree)) if tree.parent[node] < 0 for part in parts[node])
 
 
 def find_candidates(
@@ -82,7 +75,7 @@ def find_candidates(
     tick: Callable[[], None] | None = None,
 ) -> Candidates:
     """Find the cores of possible teeth in ``volume``."""
-    core = gaussian_filter(chance.tooth - chance.between, 0.5)
+    core = gaussian_filter(chance.tooth - APART * chance.between, 0.5)
     tree = build_tree(
         core,
         LEVELS,
@@ -92,7 +85,7 @@ def find_candidates(
         tick=tick,
     )
     alone = tree.open_faces / np.maximum(tree.faces, 1)
-    chosen = [node for node in choose(tree, (alone - ALONE)) if tree.peak[node] > 0.4]
+    chosen = [node for node in choose(tree) if tree.peak[node] > 0.4]
     markers = np.zeros(core.shape, np.int32)
     bright = np.zeros(len(chosen))
     away = np.zeros((len(chosen), 3))

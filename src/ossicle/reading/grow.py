@@ -20,6 +20,8 @@ from .tissue_model import ToothChance
 __all__ = ["Contact", "contacts", "fill_pulp", "grow", "join"]
 
 Labels = npt.NDArray[np.int32]
+NEAR = 2
+"""Voxels by which each of two objects is thought larger in looking for what lies beside it."""
 REACH = 0.45
 """Tooth chance down to which a core may grow."""
 
@@ -30,7 +32,8 @@ class Contact:
 
     ``faces`` voxel faces lie between them; ``within`` is the mean over these of the chance that this is inside one
     tooth (tooth less between), ``bridge`` its 90th percentile and ``open`` the share of faces where it exceeds one
-    half. ``normal`` is the mean direction from a to b over the faces, in voxels (z, y, x).
+    half. ``normal`` is the mean direction from a to b over the faces, in voxels (z, y, x). ``gap`` tells that they do
+    not touch but come within twice `NEAR` voxels; the faces are then those midway between them.
     """
 
     a: int
@@ -40,6 +43,7 @@ class Contact:
     bridge: float
     open: float
     normal: tuple[float, float, float]
+    gap: bool = False
 
 
 def grow(markers: Labels, volume: Normalised, chance: ToothChance, *, reach: float = REACH) -> Labels:
@@ -49,7 +53,7 @@ def grow(markers: Labels, volume: Normalised, chance: ToothChance, *, reach: flo
     voxels are taken first, so two neighbours meet between them and a root stops at its gap. Bone markers keep what
     they reach; it is returned as 0.
     """
-    field = gaussian_filter(chance.tooth - chance.between, 0.5)
+    field = gaussian_filter(chance.tooth - 1.5 * chance.between, 0.5)
     mask = (chance.tooth > reach) | (markers != 0)
     where = np.argwhere(mask)
     if not len(where):
@@ -66,8 +70,37 @@ def grow(markers: Labels, volume: Normalised, chance: ToothChance, *, reach: flo
 
 
 def contacts(labels: Labels, chance: ToothChance) -> list[Contact]:
-    """Return every pair of touching objects, in rising order of labels."""
-    within = chance.tooth - chance.between
+    """Return every pair of objects that touch, then those that nearly do, each in rising order of labels.
+
+    The cusps of one growing crown may not have met yet, and lie a voxel or two apart.
+    """
+    box = next(iter(find_objects((labels > 0).astype(np.uint8))), None)
+    if box is None:
+        return []
+    near = tuple(slice(max(s.start - NEAR, 0), s.stop + NEAR) for s in box)
+    within = chance.tooth[near] - chance.between[near]
+    touching = _contacts(labels[near], within, gap=False)
+    known = {(c.a, c.b) for c in touching}
+    apart = _contacts(_swollen(labels[near]), within, gap=True)
+    return touching + [c for c in apart if (c.a, c.b) not in known]
+
+
+def _swollen(labels: Labels) -> Labels:
+    """Labels grown by `NEAR` voxels where there is room, along the axes; the larger label wins a tie."""
+    for _ in range(NEAR):
+        grown = labels.copy()
+        for axis in range(3):
+            for step in (1, -1):
+                to, of = [slice(None)] * 3, [slice(None)] * 3
+                to[axis] = slice(1, None) if step > 0 else slice(None, -1)
+                of[axis] = slice(None, -1) if step > 0 else slice(1, None)
+                part = grown[tuple(to)]
+                np.maximum(part, labels[tuple(of)], out=part, where=labels[tuple(to)] == 0)
+        labels = grown
+    return labels
+
+
+def _contacts(labels: Labels, within: npt.NDArray[np.float32], *, gap: bool) -> list[Contact]:
     keys: list[npt.NDArray[np.int64]] = []
     values: list[npt.NDArray[np.float32]] = []
     steps: list[npt.NDArray[np.float64]] = []
@@ -101,6 +134,7 @@ def contacts(labels: Labels, chance: ToothChance) -> list[Contact]:
                 float(value[start + int(0.9 * (count - 1))]),
                 float((value[part] > 0.5).mean()),
                 (float(normal[0]), float(normal[1]), float(normal[2])),
+                gap,
             )
         )
     return out

@@ -39,7 +39,7 @@ PAIR_MEASURES = (
     "faces of smaller", "faces of larger", "within", "bridge", "open", "size ratio", "log smaller", "log larger",
     "relative union", "distance", "apart along row", "apart across", "normal along row", "normal upright",
     "saddle", "dip", "bright difference", "mirror union", "mirror larger", "looks alike", "looks apart", "same jaw",
-    "votes apart", "votes apart in spreads", "votes away", "as deciduous", "of one class",
+    "gap", "wall", "wide wall", "votes apart", "votes apart in spreads", "votes away", "as deciduous", "of one class",
 )  # fmt: skip
 
 
@@ -116,8 +116,12 @@ def pair_measures(
     scan_to_skull: FloatArray,
     spacing_mm_zyx: FloatArray,
     told: Said,
+    bone: npt.NDArray[np.float32],
 ) -> FloatArray:
     """Measures of touching pairs, (n, len(PAIR_MEASURES)); ``told`` by the voxels of each object.
+
+    ``bone`` is the grey of what is no tooth, 0 in teeth: a wall of it parts two sockets, while the cusps of one growing
+    crown have the soft papilla between them.
 
     ``inside`` is the chance of tooth less that of lying between two; ``tangent`` (by label, skull space) the
     direction of the row there. The two are also compared with what stands at their mirror image: one tooth there
@@ -141,6 +145,7 @@ def pair_measures(
         length = float(np.linalg.norm(normal)) + 1e-9
         line = _along(inside, bodies.centre[small], bodies.centre[large])
         middle = (place[small] * voxels[small] + place[large] * voxels[large]) / union
+        wall = _along(bone, bodies.centre[small], bodies.centre[large])
         votes = float(np.linalg.norm(told.centre[small] - told.centre[large]))
         twin = _label_at(labels, _mirrored(middle, scan_to_skull, back, spacing_mm_zyx))
         of_larger = _label_at(labels, _mirrored(place[large], scan_to_skull, back, spacing_mm_zyx))
@@ -167,6 +172,9 @@ def pair_measures(
             float(bodies.away[small] @ bodies.away[large]),
             abs(float(bodies.away[small, 1] - bodies.away[large, 1])),
             float(bodies.upper[small] == bodies.upper[large]),
+            float(touch.gap),
+            float(wall.max()),
+            float(np.sort(wall)[-4:].mean()),
             votes / max(float(np.cbrt(voxels[small]) + np.cbrt(voxels[large])), 1.0),
             votes / (float(told.spread[small] + told.spread[large]) + 1.0),
             float(np.linalg.norm(told.centre[small] - bodies.centre[large])) / max(float(np.cbrt(voxels[large])), 1.0),

@@ -175,7 +175,8 @@ def touching_pairs(
             tangent[mine] = slope[np.searchsorted(row.arc, arc).clip(0, len(slope) - 1)]
     inside = chance.tooth - chance.between
     told = said(labels, chance.votes)
-    return touching, pair_measures(touching, bodies, labels, inside, tangent, matrix, spacing, told)
+    bone = np.where((chance.tooth < 0.35) & (labels == 0), volume.values, np.float32(0))
+    return touching, pair_measures(touching, bodies, labels, inside, tangent, matrix, spacing, told, bone)
 
 
 def bodies_of(labels: Labels, volume: Normalised, spacing: FloatArray, matrix: FloatArray) -> Bodies:

@@ -78,11 +78,8 @@ def test_choosing_takes_the_better_of_whole_and_pieces() -> None:
     values[2:6, 2:6, 2:8] = 1.0
     values[2:6, 2:6, 12:18] = 1.0
     tree = build_tree(values, [0.3, 0.7], minimum=1)
-    worth = np.where(tree.level == 0, 1.0, 0.6)
-    assert [int(tree.level[n]) for n in choose(tree, worth)] == [1, 1]
-    worth = np.where(tree.level == 0, 1.3, 0.6)
-    assert [int(tree.level[n]) for n in choose(tree, worth)] == [0]
-    assert choose(tree, np.full(len(tree), -1.0)) == []
+    assert [int(tree.level[n]) for n in choose(tree, rise=0.2)] == [1, 1]
+    assert [int(tree.level[n]) for n in choose(tree, rise=0.4)] == [0]
 
 
 def test_an_empty_volume_has_no_components() -> None:
