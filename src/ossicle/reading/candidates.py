@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
 
 from .component_tree import ComponentTree, build_tree
 from .greys import Normalised
@@ -19,10 +18,7 @@ __all__ = ["Candidates", "away_from_bone", "away_from_socket", "choose", "find_c
 FloatArray = npt.NDArray[np.float32]
 LEVELS = tuple(np.linspace(0.25, 0.95, 15))
 GAP = 0.25
-APART = 1.5
-"""Weight of the chance to lie between two teeth against that of tooth, in finding cores: above one, so that teeth
-part."""
-RISE = 0.1
+RISE = 0.06
 """How far the chance must rise above where two cores part for both to count."""
 
 
@@ -75,7 +71,7 @@ def find_candidates(
     tick: Callable[[], None] | None = None,
 ) -> Candidates:
     """Find the cores of possible teeth in ``volume``."""
-    core = gaussian_filter(chance.tooth - APART * chance.between, 0.5)
+    core = chance.alone
     tree = build_tree(
         core,
         LEVELS,

@@ -53,7 +53,7 @@ def grow(markers: Labels, volume: Normalised, chance: ToothChance, *, reach: flo
     voxels are taken first, so two neighbours meet between them and a root stops at its gap. Bone markers keep what
     they reach; it is returned as 0.
     """
-    field = gaussian_filter(chance.tooth - 1.5 * chance.between, 0.5)
+    field = gaussian_filter(chance.alone, 0.5)
     mask = (chance.tooth > reach) | (markers != 0)
     where = np.argwhere(mask)
     if not len(where):

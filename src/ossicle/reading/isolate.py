@@ -24,7 +24,7 @@ __all__ = ["Isolation", "isolate", "nothing", "unknown_pose"]
 
 ACCEPT = 0.5
 """Probability of being tooth above which a candidate is taken."""
-JOIN = 0.6
+JOIN = 0.65
 """Probability of being one tooth above which touching pieces are joined."""
 SMALLEST = 10
 """Voxels below which nothing is called a tooth."""

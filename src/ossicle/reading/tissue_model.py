@@ -35,6 +35,9 @@ AROUND = 12
 """Voxels round what looks like tooth at half the resolution that are looked at closely."""
 GLANCE = 0.15
 """Tooth chance at half the resolution from which a place is looked at closely."""
+APART = 1.2
+"""Weight of the chance to lie between two teeth against that of tooth where cores are sought: above one, so that teeth
+part; what should not have parted is joined later."""
 SMALL = 1_500_000
 """Voxels up to which a volume is looked at closely throughout."""
 CHANNELS = (
@@ -55,6 +58,11 @@ class ToothChance:
     between: FloatArray
     enamel: FloatArray
     votes: Votes = field(default_factory=Votes)
+
+    @property
+    def alone(self) -> FloatArray:
+        """How surely a voxel lies inside one tooth, at most 1: a small chance to lie between two already tells."""
+        return np.asarray(self.tooth**2 - APART * np.sqrt(self.between), np.float32)
 
 
 def near_teeth(values: FloatArray, *, threads: int = 2, tick: Callable[[], None] | None = None) -> BoolArray:
