@@ -19,7 +19,7 @@ from cli_tools import write_stack
 
 from ossicle.cli import main
 
-VOXEL = 0.16
+VOXEL = 0.12
 """mm; coarser than small teeth need, but enough for a pose and the larger teeth, and quick."""
 
 pytestmark = pytest.mark.slow
