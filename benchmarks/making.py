@@ -7,10 +7,7 @@
 from __future__ import annotations
 
 import argparse
-import datetime
 import json
-import os
-import platform
 import resource
 import tempfile
 from collections.abc import Sequence
@@ -20,8 +17,8 @@ from typing import Any
 from ossicle import __version__
 from ossicle.practice import presets
 
-from .accuracy import commit
 from .matrix import root_of_project
+from .pages import made_here, write_page
 from .runner import COMMAND, run_measured
 
 AIM = 30.0  # seconds at 0.15 mm on 2 cores: the project's own aim
@@ -95,21 +92,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     p.add_argument("--docs", type=Path, default=root_of_project() / "docs")
     args = p.parse_args(argv)
     rows = measure(args.presets, args.voxel, args.threads)
-    made = {
+    made = made_here(args.threads) | {
         "version": __version__,
-        "commit": commit(),
-        "date": datetime.date.today().isoformat(),
-        "machine": f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}",
-        "threads": args.threads,
         "voxel_mm": args.voxel,
         "remark": f"; {args.remark}" if args.remark else "",
     }
-    args.docs.mkdir(parents=True, exist_ok=True)
-    (args.docs / "making.md").write_text(page(rows, made), encoding="utf-8")
-    (args.docs / "making.json").write_text(
-        json.dumps({"made_by": made, "rows": rows}, indent=1) + "\n", encoding="utf-8"
-    )
-    print(args.docs / "making.md")
+    write_page(args.docs, "making", page, rows, made)
     return 0
 
 

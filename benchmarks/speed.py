@@ -7,10 +7,8 @@
 from __future__ import annotations
 
 import argparse
-import datetime
 import json
 import os
-import platform
 import shutil
 import statistics
 import sys
@@ -22,13 +20,13 @@ import numpy as np
 import platformdirs
 import tifffile
 
-from .accuracy import commit
 from .foreign.build import Options, design
 from .foreign.canvas import Canvas
 from .foreign.paint import paint
 from .foreign.pose import outline_points
 from .foreign.scanner import scan
 from .matrix import code_hash, maker_files, root_of_project
+from .pages import made_here, write_page
 from .runner import COMMAND, run_measured
 
 BARS = {256: (30.0, None), 512: (120.0, 5000.0)}  # seconds, MB: the project's own aims
@@ -160,18 +158,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
         os.environ[name] = str(args.threads)
     rows = measure(args.sizes, args.work, args.repeats)
-    made = {
-        "commit": commit(),
-        "date": datetime.date.today().isoformat(),
-        "machine": f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}",
-        "threads": args.threads,
-    }
-    args.docs.mkdir(parents=True, exist_ok=True)
-    (args.docs / "speed.md").write_text(page(rows, made), encoding="utf-8")
-    (args.docs / "speed.json").write_text(
-        json.dumps({"made_by": made, "rows": rows}, indent=1) + "\n", encoding="utf-8"
-    )
-    print(args.docs / "speed.md")
+    write_page(args.docs, "speed", page, rows, made_here(args.threads))
     return 0
 
 

@@ -28,7 +28,7 @@ class Candidates:
     that order.
 
     ``place`` is the centroid in voxels (z, y, x); ``bright`` the 90th percentile of grey (bone 1); ``chance`` the
-    mean tooth chance; ``enamel`` the mean chance of enamel; ``peak`` the greatest smoothed tooth chance; ``alone`` the
+    mean tooth chance; ``enamel`` the mean chance of enamel; ``peak`` the greatest `ToothChance.alone`; ``alone`` the
     open share of the boundary; ``away`` a vector (z, y, x) that points away from the bone around it.
     """
 

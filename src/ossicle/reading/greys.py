@@ -28,7 +28,7 @@ def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
     """Smooth against noise and bring surround to 0 and bone to 1.
 
     Returns the normalised volume, the levels in stored greys, and the noise of the scan in stored greys. The
-    smoothing (Gaussian, sigma 0.6 voxels, more only where the noise left would exceed 6 % of the contrast) follows
+    smoothing (Gaussian, sigma 0.6 voxels, more only where the noise left would exceed 8 % of the contrast) follows
     the scan's own noise.
     """
     raw_noise = statistics.noise_of(grey)

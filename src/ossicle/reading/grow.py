@@ -78,7 +78,7 @@ def contacts(labels: Labels, chance: ToothChance) -> list[Contact]:
     if box is None:
         return []
     near = tuple(slice(max(s.start - NEAR, 0), s.stop + NEAR) for s in box)
-    within = chance.tooth[near] - chance.between[near]
+    within = chance.within[near]
     touching = _contacts(labels[near], within, gap=False)
     known = {(c.a, c.b) for c in touching}
     apart = _contacts(_swollen(labels[near]), within, gap=True)

@@ -190,7 +190,7 @@ def _cut(
     seeds = np.zeros_like(labels)
     for k, seed in enumerate(seeds_mm):
         seeds[_ball(labels.shape, spacing, seed, 1)] = part if k == 0 else int(labels.max()) + k
-    cut = watershed(-(chance.tooth - chance.between), np.where(own, seeds, 0), mask=own)
+    cut = watershed(-chance.within, np.where(own, seeds, 0), mask=own)
     out = labels.copy()
     out[own] = cut[own]
     return out

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -33,7 +32,6 @@ RANGE = (-1.0, 4.0)
 Block = tuple[Box, Box, Box]
 
 
-@lru_cache(maxsize=64)
 def _cuts(length: int, parts: int) -> tuple[tuple[int, int], ...]:
     edge = -(-length // parts)
     return tuple((a, min(a + edge, length)) for a in range(0, length, edge))
@@ -51,23 +49,21 @@ def blocks(wanted: npt.NDArray[np.bool_]) -> list[Block]:
     hold all that is wanted, each voxel once.
     """
     some = _thinned(wanted)
-    best: tuple[int, list[Block]] | None = None
+    best: tuple[tuple[int, int], list[Block]] | None = None
     for parts in product(*(range(1, max(1, -(-n // 48)) + 1) for n in wanted.shape)):
         cuts = [_cuts(n, p) for n, p in zip(wanted.shape, parts, strict=True)]
         if any(len(c) < p for c, p in zip(cuts, parts, strict=True)):
             continue
         largest = int(np.prod([max(_shown(b - a) for a, b in c) for c in cuts]))
-        if largest > LARGEST and best is not None:
-            continue
         found = [
             _block(corners)
             for corners in product(*cuts)
             if some[tuple(slice(a // 4, -(-b // 4)) for a, b in corners)].any()
         ]
         total = sum(int(np.prod([s.stop - s.start for s in shown])) for _, shown, _ in found)
-        total += max(0, largest - LARGEST) * 1000
-        if best is None or total < best[0]:
-            best = (total, found)
+        cost = (max(0, largest - LARGEST), total)
+        if best is None or cost < best[0]:
+            best = (cost, found)
     return best[1] if best else []
 
 

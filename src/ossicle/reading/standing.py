@@ -173,10 +173,9 @@ def touching_pairs(
             slope = np.gradient(row.points, axis=0)
             slope /= np.linalg.norm(slope, axis=1, keepdims=True)
             tangent[mine] = slope[np.searchsorted(row.arc, arc).clip(0, len(slope) - 1)]
-    inside = chance.tooth - chance.between
     told = said(labels, chance.votes)
     bone = np.where((chance.tooth < 0.35) & (labels == 0), volume.values, np.float32(0))
-    return touching, pair_measures(touching, bodies, labels, inside, tangent, matrix, spacing, told, bone)
+    return touching, pair_measures(touching, bodies, labels, chance.within, tangent, matrix, spacing, told, bone)
 
 
 def bodies_of(labels: Labels, volume: Normalised, spacing: FloatArray, matrix: FloatArray) -> Bodies:

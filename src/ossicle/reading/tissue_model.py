@@ -22,6 +22,7 @@ from scipy.ndimage import find_objects, maximum_filter
 from .greys import Normalised
 from .network import run
 from .votes import Votes
+from .working_grid import means
 
 __all__ = ["CHANNELS", "ToothChance", "near_teeth", "tooth_chance"]
 
@@ -60,6 +61,11 @@ class ToothChance:
     votes: Votes = field(default_factory=Votes)
 
     @property
+    def within(self) -> FloatArray:
+        """Chance of tooth less that of lying between two, -1 to 1: high inside one tooth."""
+        return np.asarray(self.tooth - self.between, np.float32)
+
+    @property
     def alone(self) -> FloatArray:
         """How surely a voxel lies inside one tooth, at most 1: a small chance to lie between two already tells."""
         return np.asarray(self.tooth**2 - APART * np.sqrt(self.between), np.float32)
@@ -67,25 +73,16 @@ class ToothChance:
 
 def near_teeth(values: FloatArray, *, threads: int = 2, tick: Callable[[], None] | None = None) -> BoolArray:
     """Return where teeth may be, (z, y, x): within `AROUND` voxels of what looks like tooth at half the resolution."""
-    shape = values.shape
-    even = [n // 2 * 2 for n in shape]
-    coarse = np.zeros([n // 2 for n in shape], np.float32)
-    for dz in range(2):
-        for dy in range(2):
-            for dx in range(2):
-                coarse += values[dz : even[0] : 2, dy : even[1] : 2, dx : even[2] : 2]
-    coarse /= 8
+    coarse = means(values, 2)
     chance = np.zeros(coarse.shape, np.float32)
     for box, found in run("tooth_network", coarse, coarse > SOLID, threads=threads):
         chance[box] = found[0]
         if tick is not None:
             tick()
     near = maximum_filter(chance, AROUND + 1) > GLANCE
-    out = np.zeros(shape, bool)
     for axis in range(3):
         near = np.repeat(near, 2, axis=axis)
-    out[: even[0], : even[1], : even[2]] = near
-    return out
+    return np.pad(near, [(0, n % 2) for n in values.shape])
 
 
 def tooth_chance(volume: Normalised, *, threads: int = 2, tick: Callable[[], None] | None = None) -> ToothChance:

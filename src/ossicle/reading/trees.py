@@ -1,13 +1,8 @@
-"""Boosted trees kept as ONNX files and run by ONNX Runtime.
-
-The same input gives the same output on any number of threads: rows are run in batches of one size, each on one
-thread, and no sum is shared out among threads.
-"""
+"""Models kept as ONNX files, and boosted trees run from them by ONNX Runtime, on one thread."""
 
 from __future__ import annotations
 
 import os
-from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -16,8 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = ["chances", "session"]
-
-BATCH = 50_000
 
 
 @lru_cache(maxsize=8)
@@ -36,19 +29,10 @@ def session(name: str) -> Any:
     return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
 
 
-def chances(name: str, measures: npt.NDArray[np.floating], *, threads: int = 1) -> npt.NDArray[np.float32]:
+def chances(name: str, measures: npt.NDArray[np.floating]) -> npt.NDArray[np.float32]:
     """Return class probabilities (n, classes) of the model ``name`` for ``measures`` (n, features)."""
-    model = session(name)
     rows = np.ascontiguousarray(measures, np.float32)
-
-    def run(start: int) -> npt.NDArray[np.float32]:
-        found: npt.NDArray[np.float32] = model.run(["probabilities"], {"measures": rows[start : start + BATCH]})[0]
-        return found
-
-    starts = range(0, len(rows), BATCH)
-    if threads <= 1 or len(rows) <= BATCH:
-        out = [run(start) for start in starts]
-    else:
-        with ThreadPoolExecutor(threads) as pool:
-            out = list(pool.map(run, starts))
-    return np.concatenate(out) if out else np.zeros((0, 2), np.float32)
+    if not len(rows):
+        return np.zeros((0, 2), np.float32)
+    found: npt.NDArray[np.float32] = session(name).run(["probabilities"], {"measures": rows})[0]
+    return found

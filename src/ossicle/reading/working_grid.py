@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, zoom
 from skimage.filters import threshold_otsu
 
-__all__ = ["WorkingGrid", "working_grid"]
+__all__ = ["WorkingGrid", "means", "working_grid"]
 
 FloatArray = npt.NDArray[np.float32]
 LARGEST = 26_000_000
@@ -72,14 +72,15 @@ def working_grid(volume: npt.NDArray[np.generic], spacing_mm_zyx: tuple[float, f
     factor = 1
     while cut.size / factor**3 > LARGEST:
         factor += 1
-    grey = _means(cut, factor) if factor > 1 else cut.astype(np.float32)
+    grey = means(cut, factor) if factor > 1 else cut.astype(np.float32)
     z, y, x = spacing_mm_zyx
     return WorkingGrid(
         grey, (z * factor, y * factor, x * factor), (start[0], start[1], start[2]), factor, shape, (z, y, x)
     )
 
 
-def _means(volume: npt.NDArray[np.generic], factor: int) -> FloatArray:
+def means(volume: npt.NDArray[np.generic], factor: int) -> FloatArray:
+    """Return ``volume`` (z, y, x) in means of ``factor`` voxels a side, float32; what is left at the end is cut."""
     nz, ny, nx = (n // factor for n in volume.shape)
     out = np.zeros((nz, ny, nx), np.float32)
     for dz in range(factor):

@@ -88,9 +88,9 @@ def alveolar_margin(
         if len(column) >= 4:
             heights[k] = np.partition(column, -3)[-3]
     known = heights[np.isfinite(heights)]
-    if len(known) and crown.tip - float(np.quantile(known, COVERED)) < LIFTED * crown.height_mm:
-        heights = np.maximum(heights, crown.tip) if _covered(own, other, coordinates, crown, step) > LID else heights
-        known = heights[np.isfinite(heights)]
+    low_out = len(known) > 0 and crown.tip - float(np.quantile(known, COVERED)) < LIFTED * crown.height_mm
+    if low_out and _covered(own, other, coordinates, crown, step) > LID:
+        known = np.maximum(known, crown.tip)
     roofed = bool(((~beside) & (up > crown.tip)).sum() > 12)
     if len(known) == 0:
         return Margin(crown.base, 0.0, roofed)
