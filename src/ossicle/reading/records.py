@@ -115,6 +115,8 @@ class ToothObservation:
     touches_edge: bool
     detection: float
     """Probability 0 to 1 that this object is a tooth at all (and one tooth)."""
+    occlusal_spread: float | None = None
+    """How widely the crown's high parts lie apart, 0 to 1 (`measures.roots.occlusal_spread`); None where not known."""
     deciduous: float | None = None
     """Chance 0 to 1, by the look of its voxels, to be deciduous and not permanent; None where not known."""
     form: tuple[float, float, float, float] | None = None

@@ -167,6 +167,16 @@ def test_cusps(measured: Callable[..., tuple], count: int) -> None:
     assert found.observation.cusp_count == count
 
 
+def test_a_table_of_cusps_spreads_wider_than_one_cusp(measured: Callable[..., tuple]) -> None:
+    four = tuple((m, b) for m in (-0.6, 0.6) for b in (-0.5, 0.5))
+    spread = [
+        measured(length=2.6, width=2.2, height=1.8, cusps=cusps)[1].observation.occlusal_spread
+        for cusps in (((0.0, 0.0),), four)
+    ]
+    assert spread[0] < 0.75 * spread[1]
+    assert spread[1] < 1.2
+
+
 def test_wear_bares_the_occlusal_surface(measured: Callable[..., tuple]) -> None:
     fresh, worn = measured()[1], measured(worn=0.4)[1]
     assert fresh.bare_occlusal < 0.1

@@ -261,12 +261,34 @@ def test_a_hint_of_generation_alone() -> None:
 
 def test_emergence_follows_the_margin() -> None:
     observations, _ = human.observe(human.SIX_YEARS)
-    states = {0.0: "in_crypt", 0.05: "in_crypt", 0.3: "erupting", 0.7: "erupting", 0.85: "erupted"}
+    states = {0.0: "in_crypt", 0.05: "in_crypt", 0.3: "erupting", 0.6: "erupting", 0.85: "erupted"}
     for fraction, state in states.items():
         changed = [replace(o, emergence_fraction=fraction) if o.emergence_fraction == 0.9 else o for o in observations]
         teeth = {t.part: t for t in name_teeth(changed, KNOWN).teeth}
         part = next(o.part for o in observations if o.emergence_fraction == 0.9)
         assert teeth[part].emergence == state
+
+
+def test_what_shows_little_is_in_place_in_an_adult_and_not_in_a_child() -> None:
+    def state(ages: dict[tuple[str, int, str], tuple[float, float]] | object, place: tuple[str, int, str]) -> str:
+        observations, truth = human.observe(ages)  # type: ignore[arg-type]
+        part = next(p for p, key in truth.items() if key == place)
+        changed = [replace(o, emergence_fraction=0.6) if truth[o.part] == place else o for o in observations]
+        return next(t.emergence for t in name_teeth(changed, KNOWN).teeth if t.part == part)
+
+    assert state(human.ADULT, ("molar", 1, "permanent")) == "erupted"
+    assert state(human.SIX_YEARS, ("molar", 1, "permanent")) == "erupting"
+
+
+def test_a_successor_under_its_standing_deciduous_tooth_is_held_to_lie_in_its_crypt() -> None:
+    observations, truth = human.observe(human.SIX_YEARS)
+    place = ("premolar", 4, "permanent")
+    parts = [p for p, key in truth.items() if key == place]
+    changed = [replace(o, emergence_fraction=0.15) if o.part in parts else o for o in observations]
+    teeth = {t.part: t for t in name_teeth(changed, KNOWN).teeth}
+    paired = [p for p in parts if teeth[p].replaces is not None]
+    assert paired
+    assert all(teeth[p].emergence == "in_crypt" for p in paired)
 
 
 def test_names_are_written_one_way() -> None:

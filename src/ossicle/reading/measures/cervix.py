@@ -22,7 +22,7 @@ cervix."""
 SHORT, WIDE = 0.6, 0.8
 """A dim rim shorter than this share of the crown and wider than that share of its cross-section is thin enamel of a
 growing cap, no root."""
-FLARED = 0.95
+FLARED = 0.8
 """A crypt tooth whose dim rim is wider than this share of the rest in outline is a cap whose rim flares; roots draw
 in."""
 FORKED = 0.7
@@ -101,11 +101,11 @@ def find_cervix(profile: AxialProfile, least: float, in_crypt: bool = False) -> 
         if not first:
             return (profile.height((lowest + highest) / 2), True) if highest < bins else (profile.low, False)
     place, found = _descend(profile.ring, profile.weight, first)
-    if place < SHORT * (bins - place):
-        size, split = profile.section, max(1, int(place))
-        wide = float(np.median(size[:split])) > WIDE * float(size.max())
-        if wide or (in_crypt and float(profile.girth[:split].max()) > FLARED * float(profile.girth[split:].max())):
-            return profile.low, False
+    size, split = profile.section, max(1, int(place))
+    if place < SHORT * (bins - place) and float(np.median(size[:split])) > WIDE * float(size.max()):
+        return profile.low, False
+    if in_crypt and float(profile.girth[:split].max()) > FLARED * float(profile.girth[split:].max()):
+        return profile.low, False
     place = min(max(place, lowest), highest)
     return profile.height(place), found or lowest > 0
 

@@ -75,6 +75,8 @@ def alveolar_margin(
     low = coordinates[2] < crown.cervix + 0.4 * crown.height_mm
     near = _joined(firm, low & (away < 5.0 * step)) & (away <= margin_reach(crown, spacing))
     if int(near.sum()) < 5:
+        if _covered(own, other, coordinates, crown, step) > LID:
+            return Margin(crown.tip, 0.0, True)
         return Margin(crown.base, 0.0, False)
     centre = (crown.points[crown.covered].min(axis=0) + crown.points[crown.covered].max(axis=0)) / 2
     along, across, up = (coordinates[k][near] for k in range(3))
@@ -93,6 +95,8 @@ def alveolar_margin(
         known = np.maximum(known, crown.tip)
     roofed = bool(((~beside) & (up > crown.tip)).sum() > 12)
     if len(known) == 0:
+        if _covered(own, other, coordinates, crown, step) > LID:
+            return Margin(crown.tip, 0.0, True)
         return Margin(crown.base, 0.0, roofed)
     return Margin(float(np.quantile(known, COVERED)) + 0.5 * float(spacing.mean()), len(known) / SECTORS, roofed)
 
@@ -128,6 +132,6 @@ def _joined(bone: BoolArray, where: BoolArray) -> BoolArray:
 
 def emergence_fraction(margin: Margin, crown: Crown) -> float:
     """Share of the crown's height beyond the margin, 0 to 1."""
-    if margin.seen == 0.0:
+    if margin.seen == 0.0 and margin.height_mm < crown.tip:
         return 1.0
     return float(np.clip((crown.tip - margin.height_mm) / max(crown.height_mm, 1e-6), 0.0, 1.0))

@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter
 from ..records import Jaw, Side
 from .crown import Crown, hollow_direction, measure_crown
 from .emergence import Margin, alveolar_margin, emergence_fraction, margin_reach
-from .roots import count_cusps, root_state
+from .roots import count_cusps, occlusal_spread, root_state
 from .row_frame import RowFrame
 from .sharpening import Layers, Levels, sharpen, sharpened_noise, steps_for
 from .surface import ToothSurface, tooth_surface
@@ -64,6 +64,7 @@ class Tooth:
     root_fraction: float
     root_count: int | None
     cusp_count: int | None
+    occlusal_spread: float | None
     touches_edge: bool
     normal_up: FloatArray
 
@@ -115,12 +116,12 @@ def measure_one(
     out = emergence_fraction(margin, crown)
     if out < 0.5:
         young = _immature(levels, float(np.quantile(sharp[own], 0.95)))
-        found = crown_of(young, means.with_levels(young), out == 0.0)
+        found = crown_of(young, means.with_levels(young), out < 0.05)
         if found is not None:
             surface, crown = found
             margin = _margin(part, tight, labels, grey, spacing, transform, crown)
     coordinates = _in_frame(box, spacing, transform, crown)
-    if not crown.rooted and out < 0.5:
+    if out < (0.05 if crown.rooted else 0.5):
         crown = _with_thin_rim(crown, coordinates[:, own], float(spacing.mean()))
     voxel = float(np.prod(spacing))
     inside = coordinates[:, own]
@@ -141,6 +142,7 @@ def measure_one(
         root_fraction=root_fraction,
         root_count=root_count,
         cusp_count=count_cusps(crown, float(spacing.mean())),
+        occlusal_spread=occlusal_spread(crown, float(spacing.mean())),
         touches_edge=edge,
         normal_up=surface.normal[:, ::-1] @ transform[:3, :3].T @ crown.frame[2],
     )

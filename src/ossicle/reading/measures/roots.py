@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter, maximum_filter
 from .crown import Crown
 from .sharpening import Levels
 
-__all__ = ["count_cusps", "root_state"]
+__all__ = ["count_cusps", "occlusal_spread", "root_state"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -18,6 +18,9 @@ BoolArray = npt.NDArray[np.bool_]
 FULL_ROOT = 1.3
 """Length of a full root in crown heights or 1.0 crown lengths, whichever is longer (common practice, no
 source)."""
+
+HIGH = 0.6
+"""Share of the crown's height above which a part of it counts as high."""
 
 
 def root_state(
@@ -50,6 +53,35 @@ def root_state(
 def count_cusps(crown: Crown, voxel_mm: float) -> int | None:
     """Count peaks of the occlusal surface that stand out by more than a tenth of the crown's height and a
     voxel."""
+    height = _heights(crown, voxel_mm)
+    if height is None:
+        return None
+    height = np.maximum(height, crown.cervix)
+    height = gaussian_filter(np.pad(height, 2, constant_values=crown.cervix), 0.8)
+    return _prominent(height, max(0.06 * crown.height_mm, 0.8 * voxel_mm))
+
+
+def occlusal_spread(crown: Crown, voxel_mm: float) -> float | None:
+    """How widely the crown's high parts lie apart, 0 (one point) to 1 (all over its outline).
+
+    The root mean square distance of all that rises above `HIGH` of the crown's height, from its own middle, against
+    that of a square of the outline's area. A broad table of several cusps, as of a molar, comes near 1; one cusp on a
+    long base, as of most premolars, does not. None where the crown is too small to tell.
+    """
+    height = _heights(crown, voxel_mm)
+    if height is None:
+        return None
+    up = (height - crown.cervix) / max(crown.height_mm, 1e-9)
+    outline = int((up > 0).sum())
+    places = np.argwhere(up > HIGH)
+    if outline < 12 or len(places) < 2:
+        return None
+    return float(np.sqrt(places.var(axis=0).sum() / (outline / 6)))
+
+
+def _heights(crown: Crown, voxel_mm: float) -> FloatArray | None:
+    """Greatest height (mm on the axis) of the crown's surface in cells of a voxel along and across the row; -inf where
+    there is none. None where the crown is less than four cells wide."""
     points = crown.points[crown.covered]
     low = points.min(axis=0)
     size = np.ceil((points.max(axis=0) - low) / voxel_mm).astype(int)[:2] + 1
@@ -60,9 +92,7 @@ def count_cusps(crown: Crown, voxel_mm: float) -> int | None:
     np.maximum.at(height, (index[:, 0], index[:, 1]), points[:, 2])
     for _ in range(2):  # cells between vertices take the greatest of their neighbours
         height = np.where(np.isfinite(height), height, maximum_filter(height, 3, mode="constant", cval=-np.inf))
-    height = np.maximum(height, crown.cervix)
-    height = gaussian_filter(np.pad(height, 2, constant_values=crown.cervix), 0.8)
-    return _prominent(height, max(0.06 * crown.height_mm, 0.8 * voxel_mm))
+    return height
 
 
 def _prominent(height: FloatArray, least: float) -> int:

@@ -24,6 +24,9 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 Volume = npt.NDArray[np.float32]
 
+DRAWN = 0.7
+"""Share of a label that the surface must hold if its greys are to draw it."""
+
 
 @dataclass(frozen=True)
 class ToothSurface:
@@ -64,11 +67,14 @@ def tooth_surface(
     rim = maximum_filter(own, 3) & ~own
     falls = rim & ~other & (_outward_slope(own, relative) > 0.12)
     field[falls] = relative[falls]
-    pieces = cc3d.connected_components(field > 1.0, connectivity=6)
-    if pieces.max() == 0:
+    drawn = _main_piece(field > 1.0)
+    if int((drawn & own).sum()) < DRAWN * int(own.sum()):
+        # Too faint to be drawn by its greys (a young cap): the label's own border, a little smoothed, serves.
+        field = 2 * gaussian_filter(own.astype(np.float32), 0.6)
+        drawn = _main_piece(field > 1.0)
+    if not drawn.any():
         return None
-    main = np.bincount(pieces.ravel())[1:].argmax() + 1
-    field[(pieces != main) & (field > 1.0)] = 0.0
+    field[~drawn & (field > 1.0)] = 0.0
     vertices, faces, _, _ = marching_cubes(np.pad(field, 1), 1.0)
     vertices = vertices.astype(float) - 1
     normal, _, _ = _geometry(vertices * spacing, faces)
@@ -83,6 +89,14 @@ def tooth_surface(
     thickness = thickness * float(spacing.min())
     middle = _middle_area(vertices * spacing, normal, faces, thickness)
     return ToothSurface(vertices, normal, area, peak, thickness, middle, free, volume)
+
+
+def _main_piece(mask: BoolArray) -> BoolArray:
+    """The largest piece of a mask joined by faces."""
+    pieces = cc3d.connected_components(mask, connectivity=6)
+    if pieces.max() == 0:
+        return np.zeros_like(mask)
+    return np.asarray(pieces == np.bincount(pieces.ravel())[1:].argmax() + 1)
 
 
 def _peak_near(own: BoolArray, sharp: Volume) -> Volume:

@@ -222,6 +222,7 @@ def _record(
         in_premaxilla=None,
         touches_edge=tooth.touches_edge,
         detection=detection,
+        occlusal_spread=tooth.occlusal_spread,
     )
     return ToothMeasures(
         observation,

@@ -24,8 +24,9 @@ __all__ = ["Column", "JawColumns", "build_columns"]
 
 FloatArray = npt.NDArray[np.float64]
 
-_SINGLE = 3.5
-"""Cost of leaving an object without its mirror partner; a pair two spreads off in one measure costs 4."""
+_SINGLE = 5.0
+"""Cost of leaving an object without its mirror partner: two such cost as much as a pair at one place whose every
+measure is off, as happens where a young crown is measured badly on one side."""
 
 _MEASURE = 2.0
 """The most that one measure may speak against two objects being mirror teeth."""
@@ -51,6 +52,7 @@ class Column:
     mineralised: float
     root_count: float | None
     cusp_count: float | None
+    occlusal_spread: float | None
     in_premaxilla: float | None
     deciduous: float | None
     form: tuple[float, ...] | None
@@ -125,6 +127,7 @@ def _column(
         mineralised=float(np.mean([m.mineralised for m in members])),
         root_count=_mean([m.root_count for m in members]),
         cusp_count=_mean([m.cusp_count for m in members]),
+        occlusal_spread=_mean([m.occlusal_spread for m in members]),
         in_premaxilla=_mean([m.in_premaxilla for m in members]),
         deciduous=_mean([m.deciduous for m in members]),
         form=tuple(np.mean(forms, axis=0).tolist()) if (forms := [m.form for m in members if m.form]) else None,

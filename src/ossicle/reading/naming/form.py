@@ -41,6 +41,8 @@ class Features:
     width: FloatArray
     roots: FloatArray
     cusps: FloatArray
+    spread: FloatArray
+    """Log occlusal spread against the specimen's cheek teeth; NaN where unknown or the crown lies in its crypt."""
     premaxilla: FloatArray
     young: FloatArray
     offset: FloatArray
@@ -48,8 +50,11 @@ class Features:
     """Log bulk (cube root of length, width and height) above the mean of the neighbours' in the line; NaN
     under it."""
 
-    steps: tuple[FloatArray, FloatArray, FloatArray]
-    """Change of log height, log width and cusps from the tooth in front in the line; NaN where unknown."""
+    steps: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    """Change of log height, log width, cusps and log occlusal spread from the tooth in front; NaN where unknown."""
+    midline: FloatArray
+    """Distance of the crown's middle from the midline along the row, in its own lengths; NaN where only one side is
+    there, and the midline is a guess."""
     root_trust: float
     cusp_trust: float
     """0 to 1: whether the counts of this jaw tell teeth apart at all. Where no tooth shows more than one
@@ -70,9 +75,9 @@ def _log_t(x: FloatArray, mean: float, spread: FloatArray | float, df: float = 4
     return np.asarray(norm - np.log(spread) - (df + 1) / 2 * np.log1p(z * z / df))
 
 
-def features(columns: tuple[Column, ...], line: int) -> Features:
+def features(columns: tuple[Column, ...], line: int, sides: int = 2) -> Features:
     """Measure all columns of one jaw against the jaw's own cheek teeth; the first ``line`` of them stand in
-    line."""
+    line. ``sides`` tells on how many sides the jaw shows teeth."""
     length = np.array([c.length_mm for c in columns])
     width = np.array([c.width_mm for c in columns])
     height = np.array([c.crown_height_mm for c in columns])
@@ -98,10 +103,14 @@ def features(columns: tuple[Column, ...], line: int) -> Features:
             peak[i] = bulk[i] - float(np.mean(beside))
     cusps = np.array([np.nan if c.cusp_count is None else c.cusp_count for c in columns], dtype=float)
     roots = np.array([np.nan if c.root_count is None else c.root_count for c in columns], dtype=float)
-    steps = tuple(np.full(len(columns), np.nan) for _ in range(3))
+    spread = np.log(np.maximum([np.nan if c.occlusal_spread is None else c.occlusal_spread for c in columns], 0.05))
+    spread[young >= 0.5] = np.nan
+    wide = spread[large & np.isfinite(spread)]
+    spread -= float(np.median(wide)) if len(wide) else np.nan
+    steps = tuple(np.full(len(columns), np.nan) for _ in range(4))
     for i in range(1, line):
         if young[i] < 0.5 and young[i - 1] < 0.5:
-            for step, values in zip(steps, (tall, broad, cusps), strict=True):
+            for step, values in zip(steps, (tall, broad, cusps, spread), strict=True):
                 step[i] = values[i] - values[i - 1]
     return Features(
         size=size - reference,
@@ -109,11 +118,13 @@ def features(columns: tuple[Column, ...], line: int) -> Features:
         width=broad - float(np.median(broad[large])),
         roots=roots,
         cusps=cusps,
+        spread=spread,
         premaxilla=np.array([np.nan if c.in_premaxilla is None else c.in_premaxilla for c in columns], dtype=float),
         young=young,
         offset=np.array([c.offset_mm for c in columns]) / np.maximum(width, 1e-6),
         peak=peak,
-        steps=(steps[0], steps[1], steps[2]),
+        steps=(steps[0], steps[1], steps[2], steps[3]),
+        midline=arc / length if sides == 2 else np.full(len(columns), np.nan),
         root_trust=_trust(roots, 1.0),
         cusp_trust=_trust(cusps, 2.0),
     )
@@ -122,7 +133,7 @@ def features(columns: tuple[Column, ...], line: int) -> Features:
 @dataclass(frozen=True)
 class _Shape:
     """Mean and spread of log size, height and width, chances of 1 to 4 roots and 1 to 5 cusps, mean and
-    spread of the peak."""
+    spread of the peak, and of the log occlusal spread (None: says nothing)."""
 
     size: tuple[float, float]
     height: tuple[float, float]
@@ -130,8 +141,10 @@ class _Shape:
     roots: tuple[float, ...]
     cusps: tuple[float, ...]
     peak: tuple[float, float]
+    spread: tuple[float, float] | None = None
 
 
+_BROAD = (0.0, 0.15)
 _ONE_ROOT = (0.95, 0.04, 0.005, 0.005)
 _ONE_CUSP = (0.85, 0.1, 0.04, 0.005, 0.005)
 _MANY_CUSPS = (0.02, 0.1, 0.24, 0.32, 0.32)
@@ -161,7 +174,7 @@ _PREMOLAR_CUSPS = ((0.35, 0.3, 0.2, 0.1, 0.05), (0.55, 0.25, 0.13, 0.05, 0.02), 
 
 
 def _molariform(kind: Kind, size: float, peak: tuple[float, float]) -> _Shape:
-    return _Shape((size, 0.3), (0.0, 0.28), (0.02, 0.3), _MOLAR_ROOTS[kind.jaw], _MANY_CUSPS, peak)
+    return _Shape((size, 0.3), (0.0, 0.28), (0.02, 0.3), _MOLAR_ROOTS[kind.jaw], _MANY_CUSPS, peak, _BROAD)
 
 
 def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], ...]:
@@ -192,6 +205,7 @@ def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], .
             _PREMOLAR_ROOTS[kind.jaw][back],
             _PREMOLAR_CUSPS[min(back, 2)],
             (-0.2, 0.33) if kind.rank_front == 0 and kind.count > 1 else (-0.03, 0.25),
+            ((-0.3, 0.18), (-0.28, 0.2), (-0.22, 0.25), (-0.2, 0.3))[back],
         )
         share = (0.85, 0.5, 0.12, 0.02)[back] if young else (0.25, 0.12, 0.05, 0.01)[back]
         like = _molariform(kind, (-0.1, -0.2, -0.3, -0.4)[back] - (0.05 if young else 0.0), (0.0, 0.22))
@@ -199,7 +213,9 @@ def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], .
     size = (-0.02, -0.02, -0.1, -0.2, -0.3)[min(kind.rank_front, 4)]
     usual = _molariform(kind, size, (-0.1, 0.25) if kind.rank_back == 0 else (0.05, 0.22))
     if kind.rank_back == 0 and kind.count >= 2:
-        small = _Shape((size - 0.4, 0.35), (0.0, 0.3), (0.1, 0.35), _LAST_ROOTS[kind.jaw], _MANY_CUSPS, (-0.3, 0.25))
+        small = _Shape(
+            (size - 0.4, 0.35), (0.0, 0.3), (0.1, 0.35), _LAST_ROOTS[kind.jaw], _MANY_CUSPS, (-0.3, 0.25), _BROAD
+        )
         return ((0.5, usual), (0.5, small))
     return ((1.0, usual),)
 
@@ -227,24 +243,30 @@ def _shape_ratio(shape: _Shape, seen: Features, widen: FloatArray) -> FloatArray
         total += _log_t(values, mean, np.hypot(spread, noise) * widen) - _log_t(values, any_mean, any_spread)
     total += seen.root_trust * _chance_of(seen.roots, shape.roots) * (1 - 0.5 * seen.young)
     total += 0.8 * seen.cusp_trust * _chance_of(seen.cusps, shape.cusps)
+    known = np.isfinite(seen.spread)
+    if shape.spread is not None and known.any():
+        mean, spread = shape.spread
+        total[known] += _log_t(seen.spread[known], mean, np.hypot(spread, 0.06)) - _log_t(
+            seen.spread[known], -0.15, 0.3
+        )
     known = np.isfinite(seen.peak)
     total[known] += _log_t(seen.peak[known], *shape.peak) - _log_t(seen.peak[known], 0.0, 0.45)
     return FORM_WEIGHT * total
 
 
 _SAME: Mapping[ToothClass, tuple[tuple[float, float], ...]] = {
-    "premolar": ((-0.05, 0.2), (0.05, 0.2), (0.3, 0.9)),
-    "molar": ((0.0, 0.16), (0.0, 0.18), (0.0, 0.9)),
+    "premolar": ((-0.05, 0.2), (0.05, 0.2), (0.3, 0.9), (-0.05, 0.15)),
+    "molar": ((0.0, 0.16), (0.0, 0.18), (0.0, 0.9), (0.0, 0.1)),
 }
-_CHANGE = ((-0.3, 0.3), (0.2, 0.35), (1.8, 1.4))
-_ANY = ((-0.08, 0.35), (0.05, 0.35), (0.4, 1.6))
+_CHANGE = ((-0.3, 0.3), (0.2, 0.35), (1.8, 1.4), (0.3, 0.2))
+_ANY = ((-0.08, 0.35), (0.05, 0.35), (0.4, 1.6), (0.05, 0.25))
 
 
 def _steps(seen: Features, tooth_class: ToothClass, likeness: float) -> FloatArray:
     """Return log weights of the change from the tooth in front, alike with this chance, else changing
     much."""
     total = np.zeros_like(seen.size)
-    trusts = (1.0, 1.0, seen.cusp_trust)
+    trusts = (1.0, 1.0, seen.cusp_trust, 1.0)
     for step, same, change, any_, trust in zip(seen.steps, _SAME[tooth_class], _CHANGE, _ANY, trusts, strict=True):
         known = np.isfinite(step)
         density = likeness * np.exp(_log_t(step[known], *same))
@@ -263,6 +285,18 @@ def first_molar_steps(seen: Features) -> tuple[FloatArray, FloatArray]:
     return _steps(seen, "molar", 0.75), _steps(seen, "molar", 0.3)
 
 
+def _from_midline(lengths: FloatArray, first: bool) -> FloatArray:
+    """Return log weights of an incisor's distance from the midline, in its own lengths.
+
+    The first stands beside its mirror tooth; where there is room for another tooth between the two, one before them
+    has fallen out or has yet to come. The others leave that room. (Anatomy of the closed front row; spreads wide, as
+    some mammals have a gap in the middle.)
+    """
+    if first:
+        return np.asarray(np.maximum(_log_t(lengths, 0.8, 0.45) - _log_t(lengths, 1.5, 1.2), -3.0))
+    return -2.0 / (1 + np.exp(np.clip((lengths - 0.8) / 0.12, -30, 30)))
+
+
 def form_ratio(kind: Kind, generation: Generation, seen: Features) -> FloatArray:
     """Return (n,) log of (density of each column's form at this locus / density for any object)."""
     widen = 1.0 + 0.6 * seen.young
@@ -278,5 +312,7 @@ def form_ratio(kind: Kind, generation: Generation, seen: Features) -> FloatArray
     if known.any() and kind.jaw == "upper":
         p = np.clip(seen.premaxilla[known], 0.03, 0.97)
         total[known] += np.log(2 * (p if kind.tooth_class == "incisor" else 1 - p))
+    if kind.tooth_class == "incisor" and np.isfinite(seen.midline).all():
+        total += _from_midline(seen.midline, kind.rank_front == 0)
     total += _log_t(seen.offset, 0.0, 0.5 * widen) - _log_t(seen.offset, 0.0, 1.2)
     return np.asarray(total)

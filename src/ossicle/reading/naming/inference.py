@@ -53,6 +53,8 @@ class Posterior:
     pairs: tuple[tuple[int, int, float], ...]
     chosen: tuple[int, int]
     age: tuple[float, float]
+    times: FloatArray
+    """Probability of each of `knowledge.TIMES`."""
 
 
 def _shared_age(log_evidence: FloatArray) -> FloatArray:
@@ -219,4 +221,4 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
         )
         for jaw, work in works.items()
     }
-    return Posterior(jaws=results, pairs=pairs, chosen=best[:2], age=age)
+    return Posterior(jaws=results, pairs=pairs, chosen=best[:2], age=age, times=ages)

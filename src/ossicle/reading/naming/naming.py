@@ -67,7 +67,7 @@ def name_teeth(
     dropped: list[Dropped] = []
     gaps: dict[str, tuple[str, ...]] = {}
     for jaw, result in posterior.jaws.items():
-        found, lost = jaw_teeth(jaw, result, full)
+        found, lost = jaw_teeth(jaw, result, full, posterior.times)
         teeth += found
         dropped += lost
         gaps.update(_gaps(jaw, result, found, posterior.age[0]))

@@ -3,19 +3,23 @@ dropped."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from ..records import Emergence, Generation, Jaw, ToothObservation
 from .alignment import Name
 from .columns import Column
+from .emergence import emergence_chances
 from .inference import JawResult
-from .knowledge import CRYPT_FRACTION, ERUPTED_FRACTION, JOINED_LENGTH, PAIR_STATED
+from .knowledge import JOINED_LENGTH, PAIR_STATED
 from .records import Dropped, NamedTooth, NameHint, tooth_name
 
 __all__ = ["full_emergence", "jaw_teeth"]
+
+FloatArray = npt.NDArray[np.float64]
 
 _OTHER: dict[Generation, Generation] = {"deciduous": "permanent", "permanent": "deciduous"}
 
@@ -29,13 +33,7 @@ def full_emergence(observations: Sequence[ToothObservation]) -> float:
     return 1.0 if len(out) < 4 else float(np.clip(np.quantile(out, 0.9), 0.75, 1.0))
 
 
-def _emergence(fraction: float, full: float) -> Emergence:
-    if fraction <= CRYPT_FRACTION:
-        return "in_crypt"
-    return "erupted" if fraction >= ERUPTED_FRACTION * full else "erupting"
-
-
-def jaw_teeth(jaw: Jaw, result: JawResult, full: float) -> tuple[list[NamedTooth], list[Dropped]]:
+def jaw_teeth(jaw: Jaw, result: JawResult, full: float, times: FloatArray) -> tuple[list[NamedTooth], list[Dropped]]:
     """Return the named teeth of one jaw and the parts held to be no teeth."""
     teeth: list[NamedTooth] = []
     dropped: list[Dropped] = []
@@ -49,13 +47,32 @@ def jaw_teeth(jaw: Jaw, result: JawResult, full: float) -> tuple[list[NamedTooth
         name = _hinted(found if found is not None else _extra_name(result, c), column.hint)
         for member in column.members:
             column_of[member.part] = c
-            teeth.append(_named(jaw, result, c, member, name, full, extra=found is None))
-    return _succeeding(teeth, result, column_of), dropped
+            teeth.append(_named(jaw, result, c, member, name, extra=found is None))
+    return _emerged(_succeeding(teeth, result, column_of), result, column_of, full, times), dropped
 
 
-def _named(
-    jaw: Jaw, result: JawResult, at: int, member: ToothObservation, name: Name, full: float, *, extra: bool
-) -> NamedTooth:
+def _emerged(
+    teeth: Sequence[NamedTooth], result: JawResult, column_of: Mapping[int, int], full: float, times: FloatArray
+) -> list[NamedTooth]:
+    """The teeth with how far each has come; deciduous ones first, as their successors go by them."""
+    kinds = {kind.name_key: kind for kind in result.row}
+    fraction = {m.part: m.emergence_fraction for c in result.columns.all for m in c.members}
+    state: dict[int, Emergence] = {}
+    for tooth in sorted(teeth, key=lambda t: t.generation != "deciduous"):
+        chance = emergence_chances(
+            fraction[tooth.part],
+            result.columns.all[column_of[tooth.part]],
+            None if tooth.extra else kinds.get((tooth.tooth_class, tooth.position)),
+            tooth.generation,
+            times,
+            full,
+            deciduous_stands=tooth.replaces is not None and state[tooth.replaces] == "erupted",
+        )
+        state[tooth.part] = max(chance, key=lambda e: chance[e])
+    return [replace(tooth, emergence=state[tooth.part]) for tooth in teeth]
+
+
+def _named(jaw: Jaw, result: JawResult, at: int, member: ToothObservation, name: Name, *, extra: bool) -> NamedTooth:
     chance = {n: float(result.chance[at, k]) for n, k in result.names.items()}
     column = result.columns.all[at]
     hint = column.hint or NameHint()
@@ -72,7 +89,7 @@ def _named(
         tooth_class=name[0],
         position=name[1],
         generation=name[2],
-        emergence=_emergence(member.emergence_fraction, full),
+        emergence="erupted",
         replaces=None,
         replaced_by=None,
         confidence=whole,

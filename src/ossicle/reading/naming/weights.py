@@ -98,8 +98,13 @@ def _room(line: Sequence[Column]) -> FloatArray:
 
 
 BOTH_SIDES = 0.5
-DETECTION_LIMIT = 0.93
+DETECTION_LIMIT = 0.95
 """No isolated object is surer to be one whole tooth than this: bone between teeth can look like one."""
+
+
+BONE_WEIGHT = 0.6
+"""Tempering of a faint mineral's word against a tooth: the detection odds have heard it already, and a first cap of a
+few voxels is faint by its blur."""
 
 
 def _bone_like(mineralised: FloatArray) -> FloatArray:
@@ -114,7 +119,7 @@ def _bone_like(mineralised: FloatArray) -> FloatArray:
 
     false = 0.6 * normal(0.15, 0.25) + 0.4 * normal(0.6, 0.35)
     tooth = 0.75 * normal(0.95, 0.25) + 0.25 * normal(0.45, 0.35)
-    return np.asarray(np.clip(false / tooth, 0.15, 6.0))
+    return np.asarray(np.clip(false / tooth, 0.15, 6.0) ** BONE_WEIGHT)
 
 
 SUCCESSION_SPREAD: Mapping[ToothClass, float] = {
@@ -153,6 +158,10 @@ LOOK_WEIGHT = 0.6
 """Tempering of what the voxels' look says of generation and class: it knows invented animals only."""
 LOOK_FLOOR = 0.05
 """The least chance that the look of a tooth leaves to any generation or class."""
+LOOK_USUAL = (0.19, 0.10, 0.28, 0.43)
+LOOK_USUAL_DECIDUOUS = 0.21
+"""What the network says of a tooth of which it knows nothing: how often each class and the deciduous generation, voxel
+by voxel, were among what it learned from."""
 _CLASSES: tuple[ToothClass, ...] = ("incisor", "canine", "premolar", "molar")
 
 
@@ -163,10 +172,12 @@ def _look(kind: Kind, generation: Generation, columns: Sequence[Column]) -> Floa
     for c, column in enumerate(columns):
         if column.form is not None:
             chance = column.form[_CLASSES.index(kind.tooth_class)]
-            out[c] *= (max(chance, LOOK_FLOOR) / 0.25) ** LOOK_WEIGHT
+            usual = LOOK_USUAL[_CLASSES.index(kind.tooth_class)]
+            out[c] *= ((chance + LOOK_FLOOR * usual) / (usual + LOOK_FLOOR * usual)) ** LOOK_WEIGHT
         if column.deciduous is not None and kind.replaced:
             chance = column.deciduous if generation == "deciduous" else 1.0 - column.deciduous
-            out[c] *= (max(chance, LOOK_FLOOR) / 0.5) ** LOOK_WEIGHT
+            usual = LOOK_USUAL_DECIDUOUS if generation == "deciduous" else 1.0 - LOOK_USUAL_DECIDUOUS
+            out[c] *= ((chance + LOOK_FLOOR) / (usual + LOOK_FLOOR)) ** LOOK_WEIGHT
     return out
 
 
@@ -174,7 +185,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     """Return the weights of all kinds of locus for the columns of one jaw."""
     columns = jaw.all
     n1, n2, ages = len(jaw.line), len(jaw.under), len(TIMES)
-    seen = features(columns, n1)
+    seen = features(columns, n1, jaw.sides)
     measured = [
         np.array([getattr(c, m) for c in columns]) for m in ("emergence_fraction", "root_fraction", "mineralised")
     ]
