@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from scipy.spatial.transform import Rotation
 from skimage.measure import regionprops
 
 from ossicle.reading.measures import measure_all, measure_teeth
+from ossicle.reading.measures.roots import occlusal_spread
 
 from .phantom import DENTINE, ENAMEL, ROW, Scanned, scan_tooth
 
@@ -167,14 +169,23 @@ def test_cusps(measured: Callable[..., tuple], count: int) -> None:
     assert found.observation.cusp_count == count
 
 
-def test_a_table_of_cusps_spreads_wider_than_one_cusp(measured: Callable[..., tuple]) -> None:
-    four = tuple((m, b) for m in (-0.6, 0.6) for b in (-0.5, 0.5))
-    spread = [
-        measured(length=2.6, width=2.2, height=1.8, cusps=cusps)[1].observation.occlusal_spread
-        for cusps in (((0.0, 0.0),), four)
-    ]
-    assert spread[0] < 0.75 * spread[1]
-    assert spread[1] < 1.2
+def test_a_flat_table_spreads_as_its_outline_and_a_cone_as_its_tip() -> None:
+    """Closed forms: all of a rectangle's second moment about a square's; a cone's above 0.6 lies in 0.4 of its base."""
+    x, y = (g.ravel() for g in np.meshgrid(np.arange(-1.0, 1.0, 0.05), np.arange(-1.0, 1.0, 0.05)))
+    table = np.ones_like(x)
+    cone = np.maximum(1.0 - np.hypot(x, y), 0.0)
+
+    def spread(height: np.ndarray) -> float:
+        crown = SimpleNamespace(
+            points=np.column_stack([x, y, height]), covered=np.ones(len(x), bool), cervix=0.0, height_mm=1.0
+        )
+        found = occlusal_spread(crown, 0.05)  # type: ignore[arg-type]
+        assert found is not None
+        return found
+
+    assert spread(table) == pytest.approx(1.0, abs=0.02)
+    disc = np.pi
+    assert spread(cone) == pytest.approx(np.sqrt(0.4**2 / 2 / (disc / 6)), abs=0.04)
 
 
 def test_wear_bares_the_occlusal_surface(measured: Callable[..., tuple]) -> None:
