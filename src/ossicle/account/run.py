@@ -195,6 +195,8 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
     account = outcome.account
     parts = folder / "parts.nii.gz"
     write_parts_nifti(parts, outcome.reading.labels, outcome.geometry)
+    if outcome.reading.enamel is not None:
+        write_parts_nifti(folder / "enamel.nii.gz", outcome.reading.enamel.astype("uint8"), outcome.geometry)
     with open(parts, "rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     account = replace(account, made_by=replace(account.made_by, parts_sha256=digest))

@@ -77,9 +77,8 @@ def read(
     out: Annotated[
         Path | None,
         typer.Option(
-            help="Folder to write: parts.nii.gz, account.json, account.html, dentition.csv. Left out, the "
-            "account is printed and nothing "
-            "written.",
+            help="Folder to write: parts.nii.gz, enamel.nii.gz, account.json, account.html, dentition.csv. Left out, "
+            "the account is printed and nothing written.",
             show_default=False,
         ),
     ] = None,

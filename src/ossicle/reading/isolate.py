@@ -48,6 +48,8 @@ class Isolation:
     """Why no tooth is named, where none is."""
     said: Said | None = None
     """What the voxels of each label say of their tooth."""
+    enamel: npt.NDArray[np.bool_] | None = None
+    """Voxels (z, y, x) that are enamel rather than not."""
 
 
 def nothing(shape: tuple[int, ...], pose: Pose, size: float, why: str) -> Isolation:
@@ -96,7 +98,7 @@ def isolate(
         labels = _cut(labels, volume, chance, cut.point_mm, cut.seeds_mm, spacing)
     labels = fill_pulp(labels, volume)
     isolation = _describe(labels, markers, standing, accepted, odds, volume, spacing, stood.pose, hints)
-    return replace(isolation, said=said(isolation.labels, chance.votes))
+    return replace(isolation, said=said(isolation.labels, chance.votes), enamel=chance.enamel > 0.5)
 
 
 def _candidate_at(found: Candidates, spacing: FloatArray, point_mm: tuple[float, float, float]) -> list[int]:

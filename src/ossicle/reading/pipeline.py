@@ -184,6 +184,9 @@ def _read(
     row_records = tuple(
         replace(row, curve_skull_mm=np.asarray(row.curve_skull_mm, float) - origin) for row in row_records
     )
+    enamel = None
+    if isolation.enamel is not None and teeth:
+        enamel = grid.full_size((isolation.enamel & (tooth_labels > 0)).astype(np.int32)) > 0
     parts = _parts(labels, teeth, elements, spacing_mm_zyx)
     clock.stop()
     return Reading(
@@ -201,6 +204,7 @@ def _read(
         view_spacing_mm=views[1],
         stages=clock.stages,
         warnings=tuple(dict.fromkeys([*warnings, *naming.anomalies])),
+        enamel=enamel,
     )
 
 

@@ -219,3 +219,5 @@ class Reading:
     stages: Mapping[str, float] = field(default_factory=dict)
     """Seconds by stage name."""
     warnings: tuple[str, ...] = ()
+    enamel: npt.NDArray[np.bool_] | None = None
+    """Which voxels of teeth are enamel, on the grid of ``labels``; None where no tooth was found."""

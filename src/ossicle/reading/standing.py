@@ -120,7 +120,13 @@ def stand(
         return NoRow("No tooth row was found.", size)
     place_mm = found.place[:, ::-1] * spacing[::-1]
     pose, _, _ = find_pose(
-        bone, bone_spacing, place_mm[strong], worth[strong], right_handed=right_handed, midplane=midplane
+        bone,
+        bone_spacing,
+        place_mm[strong],
+        worth[strong],
+        teeth_away=found.away[strong][:, ::-1],
+        right_handed=right_handed,
+        midplane=midplane,
     )
     matrix = np.asarray(pose.scan_to_skull, float)
     place = place_mm @ matrix[:3, :3].T + matrix[:3, 3]
