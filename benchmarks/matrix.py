@@ -53,6 +53,8 @@ class Matrix:
     specimens: list[Specimen]
     bars: dict[str, dict[str, float]] = field(default_factory=dict)
     titles: dict[str, str] = field(default_factory=dict)
+    floors: dict[str, dict[str, float]] = field(default_factory=dict)
+    """What the quick subset must reach, by condition: what has been reached, less what chance may take."""
 
 
 def root_of_project() -> Path:
@@ -108,10 +110,10 @@ def expand(group: dict[str, Any]) -> list[Specimen]:
 
 
 def load(path: Path) -> Matrix:
-    """Read a matrix file: ``[[group]]`` tables, ``[bars.CONDITION]`` and ``[titles]``."""
+    """Read a matrix file: ``[[group]]`` tables, ``[bars.CONDITION]``, ``[floors.CONDITION]`` and ``[titles]``."""
     data = tomllib.loads(path.read_text(encoding="utf-8"))
     specimens = [s for group in data.get("group", []) for s in expand(group)]
-    return Matrix(specimens, data.get("bars", {}), data.get("titles", {}))
+    return Matrix(specimens, data.get("bars", {}), data.get("titles", {}), data.get("floors", {}))
 
 
 def folders(paths: Iterable[Path]) -> list[Specimen]:

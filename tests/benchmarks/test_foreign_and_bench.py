@@ -234,3 +234,16 @@ def test_shipped_matrix_is_sound() -> None:
     assert {s.condition for s in m.specimens} == set(m.titles) - {"folder"}
     assert len({s.name for s in m.specimens}) == len(m.specimens)
     assert sum(s.quick for s in m.specimens) > 4
+
+
+def test_a_floor_that_is_not_kept_is_told() -> None:
+    score = {
+        "true_teeth": 40, "found": 30, "predicted": 31, "false_teeth": 1, "locus_right": 25, "generation_right": 30,
+        "emergence_right": 30, "pairs_true": 0, "pairs_right": 0, "pairs_false": 0, "formula_right": False,
+        "quadrants_right": 0, "pose_error_deg": 1.0, "sides_swapped": False, "voxel_mm": 0.1, "teeth": [],
+        "invented": [], "reliability": [], "enamel_dice": None,
+    }  # fmt: skip
+    records = [{"specimen": {"condition": "clean"}, "score": score}]
+    assert accuracy.fallen(records, {"clean": {"recall": 0.7}, "hard": {"recall": 1.0}}) == []
+    low = accuracy.fallen(records, {"clean": {"recall": 0.8, "teeth_invented": 0.0}})
+    assert [s.split(" is ")[0] for s in low] == ["clean: recall", "clean: teeth_invented"]
