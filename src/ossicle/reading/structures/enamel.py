@@ -1,0 +1,78 @@
+"""Thickness of enamel, in a section and of a whole crown.
+
+2D (Martin 1985, Nature 314:260): average enamel thickness is the area of the enamel cap over the length of the
+enamel-dentine junction; relative thickness is a hundred times that over the square root of the dentine's area.
+3D (Kono 2004, Anthropol. Sci. 112:121; Olejniczak et al. 2008): volume of enamel over the junction's surface, over
+the cube root of the volume of dentine and pulp beneath the cap. (Sources from memory.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import binary_dilation, gaussian_filter
+from skimage.measure import find_contours, marching_cubes
+
+__all__ = ["EnamelThickness", "enamel_thickness_2d", "enamel_thickness_3d"]
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class EnamelThickness:
+    """Average thickness (mm) and relative thickness (no unit), with what they are made of (mm, mm2 or mm3)."""
+
+    average_mm: float
+    relative: float
+    enamel: float
+    junction: float
+    dentine: float
+
+
+def enamel_thickness_3d(
+    enamel: BoolArray, dentine: BoolArray, spacing_mm_zyx: tuple[float, float, float]
+) -> EnamelThickness | None:
+    """Measure a crown from masks (z, y, x) of its enamel and of the dentine and pulp beneath it.
+
+    The junction is the part of the dentine's surface (marching cubes, on the mask smoothed by one voxel) that lies
+    against enamel. None where either is empty.
+    """
+    if not enamel.any() or not dentine.any():
+        return None
+    volume = float(np.prod(spacing_mm_zyx))
+    pad = np.pad(dentine, 3).astype(np.float32)
+    points, faces, _, _ = marching_cubes(gaussian_filter(pad, 1.0), 0.5, spacing=spacing_mm_zyx)
+    corners = points[faces]
+    area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    near = binary_dilation(np.pad(enamel, 3), iterations=2)
+    at = np.rint(corners.mean(1) / np.array(spacing_mm_zyx)).astype(int)
+    junction = float(area[near[tuple(at.T)]].sum())
+    if junction <= 0:
+        return None
+    cap, core = float(enamel.sum()) * volume, float(dentine.sum()) * volume
+    average = cap / junction
+    return EnamelThickness(average, 100 * average / core ** (1 / 3), cap, junction, core)
+
+
+def enamel_thickness_2d(
+    enamel: BoolArray, dentine: BoolArray, spacing_mm: tuple[float, float]
+) -> EnamelThickness | None:
+    """Measure a section (row, column) through a crown; as `enamel_thickness_3d`, one dimension lower."""
+    if not enamel.any() or not dentine.any():
+        return None
+    cell = float(np.prod(spacing_mm))
+    smooth = gaussian_filter(np.pad(dentine, 3).astype(float), 1.0)
+    near = binary_dilation(np.pad(enamel, 3), iterations=2)
+    junction = 0.0
+    for line in find_contours(smooth, 0.5):
+        middle = np.rint((line[1:] + line[:-1]) / 2).astype(int)
+        long = np.linalg.norm(np.diff(line, axis=0) * np.array(spacing_mm), axis=1)
+        junction += float(long[near[tuple(middle.T)]].sum())
+    if junction <= 0:
+        return None
+    cap, core = float(enamel.sum()) * cell, float(dentine.sum()) * cell
+    average = cap / junction
+    return EnamelThickness(average, 100 * average / core**0.5, cap, junction, core)
