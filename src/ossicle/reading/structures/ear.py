@@ -139,8 +139,8 @@ def _ways_out(labyrinth: Labyrinth, brain: BoolArray) -> list[tuple[FloatArray, 
     return sorted(out, key=lambda w: -w[2])
 
 
-def read_ear(space: Space, cavity: Cavity, side: Side) -> Ear | None:
-    """Read one ear; None where no labyrinth is found."""
+def read_ear(space: Space, cavity: Cavity, side: Side) -> tuple[Ear, Labyrinth] | None:
+    """Read one ear, with its labyrinth; None where none is found."""
     labyrinth = find_labyrinth(space, cavity, side)
     if labyrinth is None:
         return None
@@ -170,7 +170,7 @@ def read_ear(space: Space, cavity: Cavity, side: Side) -> Ear | None:
     ratio = None
     if oval is not None and oval.width_mm.value > 0:
         ratio = oval.length_mm.value / oval.width_mm.value
-    return Ear(
+    ear = Ear(
         side,
         centre,
         Value(volume, faces * max(0.15 * space.blur_mm, 0.1 * step)),
@@ -182,6 +182,7 @@ def read_ear(space: Space, cavity: Cavity, side: Side) -> Ear | None:
         {"stapes": state, "incus": "not_resolved", "malleus": "not_resolved"},
         reasons,
     )
+    return ear, labyrinth
 
 
 def _windows(

@@ -387,4 +387,4 @@ def _symphysis(
     line = np.repeat(face[:, None, :], len(across), axis=1)
     line[..., 0] = across
     least = space.at(frame.to_skull(line)).min(axis=1)
-    return "fused" if float((least > 0.6).mean()) > 0.3 else "open"
+    return "fused" if float((least > 0.8).mean()) > 0.3 else "open"

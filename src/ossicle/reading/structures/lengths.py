@@ -6,7 +6,7 @@ would end on the edge of the scan is left out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,7 @@ from .surface import extent
 __all__ = ["Ruler", "cranial_lengths", "jaw_lengths", "row_lengths"]
 
 FloatArray = npt.NDArray[np.float64]
+CONDYLES = "hindmost of the occipital condyles"
 SIDES: tuple[Side, Side] = ("left", "right")
 
 
@@ -70,8 +71,10 @@ def cranial_lengths(
     magnum: Opening | None,
     palate: Palate | None,
     teeth: Sequence[StandingTooth],
+    placed: Mapping[str, FloatArray],
 ) -> tuple[list[Measured], dict[str, FloatArray]]:
-    """Measure a cranium whose surface is ``skin`` (n, 3); returns the measures and the landmarks used."""
+    """Measure a cranium whose surface is ``skin`` (n, 3); returns the measures and the landmarks used, of which
+    ``placed`` are taken as given."""
     found: list[Measured | None] = []
     marks: dict[str, FloatArray] = {}
     upper = [t for t in teeth if t.jaw == "upper"]
@@ -80,18 +83,18 @@ def cranial_lengths(
         return [], {}
     long = first[2] - last[2]
     found.append(ruler.between("greatest length of skull", "greatest_length_of_skull", first, last, 2))
-    front = _premaxilla(skin, upper, long) if upper else None
+    front = placed.get("prosthion", _premaxilla(skin, upper, long) if upper else None)
     if front is not None:
         marks["prosthion"] = front
-    basion = condyles = None
+    basion, condyles = placed.get("basion"), placed.get(CONDYLES)
     if magnum is not None:
-        basion = _basion(skin, magnum)
-        condyles = _condyles(skin, magnum)
-        if basion is not None:
-            marks["basion"] = basion
-            marks["opisthion"] = magnum.rim[np.argmax(magnum.rim[:, 1])]
-        if condyles is not None:
-            marks["hindmost of the occipital condyles"] = condyles
+        basion = _basion(skin, magnum) if basion is None else basion
+        condyles = _condyles(skin, magnum) if condyles is None else condyles
+        marks["opisthion"] = magnum.rim[np.argmax(magnum.rim[:, 1])]
+    if basion is not None:
+        marks["basion"] = basion
+    if condyles is not None:
+        marks[CONDYLES] = condyles
     incisors = [t for t in upper if t.tooth_class == "incisor"]
     middle = [t for t in incisors if t.position == min(i.position for i in incisors)]
     if front is not None and condyles is not None:
@@ -205,7 +208,7 @@ def _braincase_breadth(ruler: Ruler, skin: FloatArray, cavity: Cavity) -> Measur
 def _interorbital(
     ruler: Ruler, skin: FloatArray, cavity: Cavity, upper: Sequence[StandingTooth], long: float
 ) -> Measured | None:
-    """Least breadth of the upper third of the skull, between the braincase's front and the cheek teeth's middle."""
+    """Least breadth of the upper half of the skull, between the braincase's front and the cheek teeth's middle."""
     if not upper:
         return None
     start = float(cavity.block.point(np.argwhere(cavity.within))[:, 2].max())
@@ -219,7 +222,7 @@ def _interorbital(
         if len(near) < 6:
             continue
         top = float(near[:, 1].max())
-        slab = slab[slab[:, 1] > top - 0.3 * (top - floor)]
+        slab = slab[slab[:, 1] > top - 0.45 * (top - floor)]
         if len(slab) < 12:
             continue
         low, high = extent(slab[:, 0])

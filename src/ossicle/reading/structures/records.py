@@ -18,6 +18,7 @@ __all__ = [
     "Ear",
     "EarState",
     "JawHalf",
+    "Look",
     "Measured",
     "Opening",
     "Palate",
@@ -54,6 +55,7 @@ class Opening:
     rim: FloatArray
     certain: float
     basis: str
+    part: int | None = None
 
 
 @dataclass(frozen=True)
@@ -113,6 +115,7 @@ class Ear:
     canal_radii_mm: Mapping[str, Value]
     ossicles: Mapping[str, EarState]
     reasons: Mapping[str, str] = field(default_factory=dict)
+    part: int | None = None
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,7 @@ class Braincase:
     magnum: Opening | None
     centre: FloatArray | None
     reason: str = ""
+    part: int | None = None
 
 
 @dataclass(frozen=True)
@@ -149,6 +153,21 @@ class Asymmetry:
 
 
 @dataclass(frozen=True)
+class Look:
+    """A picture that shows a structure.
+
+    ``image`` (row, column) holds greys with surround 0 and bone 1, row 0 at the top; ``step_mm`` is a pixel's side.
+    ``lines`` are drawn on it: name and points (n, 2), mm from the upper left corner, across then down.
+    """
+
+    title: str
+    said: str
+    image: npt.NDArray[np.float32]
+    step_mm: float
+    lines: tuple[tuple[str, FloatArray], ...] = ()
+
+
+@dataclass(frozen=True)
 class Structures:
     """All of it. ``absent`` holds sentences of what the scan does not hold, or what was not resolved."""
 
@@ -160,3 +179,6 @@ class Structures:
     landmarks: Mapping[str, FloatArray] = field(default_factory=dict)
     asymmetries: tuple[Asymmetry, ...] = ()
     absent: tuple[str, ...] = ()
+    pictures: Mapping[str, Look] = field(default_factory=dict)
+    bones: Mapping[str, int] = field(default_factory=dict)
+    """Parts by name, such as ``left dentary``."""

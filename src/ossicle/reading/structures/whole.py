@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from ..records import Part, Pose, ScanStatistics, Side, ToothRecord
+from ..elements import Element
+from ..hints import PlaceLandmark
+from ..records import Pose, ScanStatistics, Side, ToothRecord
+from ..working_grid import WorkingGrid
 from .asymmetry import asymmetries
 from .braincase import Cavity, read_braincase
-from .ear import read_ear
+from .ear import Labyrinth, read_ear
 from .jaw import jaw_frame, read_jaw
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .loci import StandingTooth, standing_teeth
+from .looks import braincase_look, ear_look, jaw_look, palate_look
+from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Opening, Palate, Structures
+from .records import Braincase, Ear, JawHalf, Look, Opening, Palate, Structures
 from .space import Space
 from .surface import surface_points
 
@@ -36,36 +42,44 @@ NO_SUTURES = (
 def structures_of(
     values: npt.NDArray[np.float32],
     labels: npt.NDArray[np.int32],
-    spacing_mm_zyx: tuple[float, float, float],
+    grid: WorkingGrid,
     pose: Pose,
-    parts: Sequence[Part],
+    elements: Sequence[Element],
     teeth: Sequence[ToothRecord],
     statistics: ScanStatistics,
     noise: float,
+    placed: Sequence[PlaceLandmark] = (),
     smoothing: float = 0.6,
-) -> Structures:
+) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
     """Read all structures from a normalised volume (surround 0, bone 1) and its labels, both (z, y, x).
 
-    ``smoothing`` (voxels, standard deviation) and ``noise`` are those of ``values``; ``pose`` is of the same grid.
+    Returns the structures, the labels with cavities and openings added, and what was added.
+
+    ``smoothing`` (voxels, standard deviation) and ``noise`` are those of ``values``; ``pose`` is of the whole scan,
+    of which ``grid`` is a part; ``placed`` are landmarks that a person placed (scan mm).
     """
     if not pose.found:
-        return Structures(absent=(NO_POSE,))
-    voxel = float(np.cbrt(np.prod(spacing_mm_zyx)))
+        return Structures(absent=(NO_POSE,)), labels, []
+    to_skull = np.asarray(pose.scan_to_skull, float)
+    shift = np.eye(4)
+    shift[:3, 3] = grid.offset_mm_xyz
+    voxel = float(np.cbrt(np.prod(grid.spacing_mm_zyx)))
     space = Space(
         values,
         labels,
-        spacing_mm_zyx,
-        np.asarray(pose.scan_to_skull, float),
+        grid.spacing_mm_zyx,
+        to_skull @ shift,
         float(np.hypot(statistics.blur_sigma_mm, smoothing * voxel)),
         noise,
     )
-    bones = {(p.term, p.side): p for p in parts if p.kind == "bone"}
+    bones = {(e.term, e.side): e.label for e in elements if e.kind == "bone"}
     return read_structures(
         space,
         teeth,
-        cranium=next((p.part for (term, _), p in bones.items() if term == "cranium"), None),
-        dentaries={side: bones["dentary", side].part for side in SIDES if ("dentary", side) in bones},
+        cranium=next((label for (term, _), label in bones.items() if term == "cranium"), None),
+        dentaries={side: bones["dentary", side] for side in SIDES if ("dentary", side) in bones},
         tilt_deg=0.5 + 4.0 * (1 - pose.confidence),
+        placed={p.name: to_skull[:3, :3] @ np.array(p.point_mm) + to_skull[:3, 3] for p in placed},
     )
 
 
@@ -76,7 +90,8 @@ def read_structures(
     cranium: int | None,
     dentaries: Mapping[Side, int],
     tilt_deg: float = 1.0,
-) -> Structures:
+    placed: Mapping[str, FloatArray] | None = None,
+) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
     """Read all structures of a specimen whose bones are labelled.
 
     Parameters
@@ -89,6 +104,8 @@ def read_structures(
         Labels; None, or a side left out, where the scan does not hold the bone.
     tilt_deg
         By how much the pose may be off (degrees, standard deviation); it enters the errors of lengths.
+    placed
+        Landmarks (skull mm) that a person placed; they stand in for those found.
     """
     standing = standing_teeth(space, teeth)
     ruler = Ruler(space, tilt_deg)
@@ -96,8 +113,9 @@ def read_structures(
     jaws = _jaws(space, dentaries, standing, absent)
     palate: Palate | None = None
     brain: Braincase | None = None
-    ears: list[Ear] = []
+    heard: list[tuple[Ear, Labyrinth]] = []
     measured = []
+    painter = Painter.on(space)
     marks: dict[str, FloatArray] = {}
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
@@ -110,10 +128,17 @@ def read_structures(
             absent.append(f"The endocranial volume is not told: {brain.reason}.")
         if brain.magnum is None and cavity is not None:
             absent.append("The foramen magnum was not found as an opening that bone closes all round.")
-        ears = _ears(space, cavity, absent)
+        heard = _ears(space, cavity, absent)
         skin = surface_points(space, cranium)
-        measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing)
+        measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed or {})
         absent.append(NO_SUTURES)
+        if palate is not None:
+            palate = replace(palate, openings=painter.openings(palate.openings))
+        if brain.magnum is not None:
+            brain = replace(brain, magnum=painter.opening(brain.magnum))
+        if cavity is not None and brain.volume_mm3 is not None:
+            brain = replace(brain, part=painter.cavity(cavity))
+    ears = [_painted(painter, ear, labyrinth) for ear, labyrinth in heard]
     measured += [*jaw_lengths(jaws), *row_lengths(ruler, standing)]
     for j in jaws:
         for name, point in (("condyle", j.condyle), ("coronoid process", j.coronoid)):
@@ -123,7 +148,7 @@ def read_structures(
             marks[f"angular process, base {j.side}"] = j.angle.base
             marks[f"angular process, tip {j.side}"] = j.angle.tip
     openings = openings_of(palate, brain, ears)
-    return Structures(
+    found = Structures(
         palate,
         tuple(jaws),
         tuple(ears),
@@ -132,7 +157,39 @@ def read_structures(
         marks,
         asymmetries(openings, jaws, ears, measured, teeth, space.voxel),
         tuple(absent),
+        _looks(space, palate, jaws, brain, ears),
+        _bones(cranium, dentaries),
     )
+    return found, painter.labels, painter.elements
+
+
+def _painted(painter: Painter, ear: Ear, labyrinth: Labyrinth) -> Ear:
+    windows = {
+        name: painter.opening(w) for name, w in (("oval", ear.oval), ("round", ear.round)) if w is not None
+    }
+    return painter.labyrinth(replace(ear, oval=windows.get("oval"), round=windows.get("round")), labyrinth)
+
+
+def _bones(cranium: int | None, dentaries: Mapping[Side, int]) -> dict[str, int]:
+    out = {f"{side} dentary": part for side, part in dentaries.items()}
+    if cranium is not None:
+        out["cranium"] = cranium
+    return out
+
+
+def _looks(
+    space: Space, palate: Palate | None, jaws: Sequence[JawHalf], brain: Braincase | None, ears: Sequence[Ear]
+) -> dict[str, Look]:
+    looks: dict[str, Look | None] = {}
+    if palate is not None:
+        looks["palate"] = palate_look(palate)
+    for j in jaws:
+        looks[f"jaw {j.side}"] = jaw_look(space, j)
+    if brain is not None:
+        looks["braincase"] = braincase_look(space, brain)
+    for ear in ears:
+        looks[f"ear {ear.side}"] = ear_look(space, ear)
+    return {name: look for name, look in looks.items() if look is not None}
 
 
 def openings_of(palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear]) -> list[Opening]:
@@ -163,7 +220,7 @@ def _jaws(
     return found
 
 
-def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[Ear]:
+def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[Ear, Labyrinth]]:
     if cavity is None:
         absent.append("The ear region was not read: it is looked for beside the braincase, which was not found.")
         return []
