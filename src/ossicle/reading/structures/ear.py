@@ -18,6 +18,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter1d
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
+from skimage.segmentation import watershed
 
 from ..records import Side
 from .braincase import Cavity
@@ -33,6 +34,8 @@ BoolArray = npt.NDArray[np.bool_]
 STRUT = 0.3
 """Thickness of the stapes' thinnest strut as a share of the oval window's width. Common practice, no source."""
 LEAST_STRUT_VOXELS = 2.0
+LEAST_CANAL_VOXELS = 3.0
+"""Width of the cochlear canal, in voxels, under which its turns are not counted."""
 
 
 @dataclass(frozen=True)
@@ -42,8 +45,7 @@ class Labyrinth:
     mask: BoolArray
     low: FloatArray
     step: float
-    closed: BoolArray
-    solid: BoolArray
+    zones: npt.NDArray[np.int32]
     wall: float
 
     def point(self, index: npt.ArrayLike) -> FloatArray:
@@ -69,7 +71,7 @@ def find_labyrinth(space: Space, cavity: Cavity, side: Side) -> Labyrinth | None
     solid = block.values > 0.5
     void = ~solid
     brain = _of_cavity(cavity, block.low, block.step, solid.shape)
-    best: tuple[float, BoolArray, BoolArray, float] | None = None
+    best: tuple[float, BoolArray, float] | None = None
     for size in (0.05, 0.075, 0.1):
         closed = _closed(solid, size * radius / step)
         pieces, count = cc3d.connected_components(closed & void & ~brain, connectivity=6, return_N=True)
@@ -84,10 +86,34 @@ def find_labyrinth(space: Space, cavity: Cavity, side: Side) -> Labyrinth | None
             wall = float(np.median(block.values[shell])) if shell.any() else 0.0
             score = float(volume[n] ** 0.5 * wall**4)
             if best is None or score > best[0]:
-                best = (score, mask, closed, wall)
+                best = (score, mask, wall)
     if best is None:
         return None
-    return Labyrinth(best[1], block.low, step, best[2], solid, best[3])
+    zones = _zones(void, brain, best[1], _closed(solid, 0.11 * radius / step))
+    return Labyrinth(zones == LABYRINTH, block.low, step, zones, best[2])
+
+
+LABYRINTH, OPEN, BRAIN = 1, 2, 3
+
+
+def _zones(void: BoolArray, brain: BoolArray, core: BoolArray, closed: BoolArray) -> npt.NDArray[np.int32]:
+    """Air shared out between labyrinth, what lies open to the outside, and the braincase: floods meet where a way is
+    narrowest. Small voids that nothing reaches but that lie by the labyrinth's core (ends of its canals) are its own."""
+    depth = edt.edt(void, parallel=1)
+    markers = np.zeros(void.shape, np.int32)
+    markers[void & ~closed & ~brain] = OPEN
+    markers[brain] = BRAIN
+    markers[core] = LABYRINTH
+    zones = watershed(-depth, markers, mask=void).astype(np.int32)
+    lone, count = cc3d.connected_components(void & (zones == 0), connectivity=26, return_N=True)
+    if count:
+        far = edt.edt(~core, parallel=1)
+        reach = 1.5 * float(np.cbrt(core.sum()))
+        most = np.zeros(count + 1)
+        np.maximum.at(most, lone.ravel(), far.ravel())
+        near = np.flatnonzero(most < reach)
+        zones[np.isin(lone, near[near > 0])] = LABYRINTH
+    return zones
 
 
 def _closed(solid: BoolArray, cells: float) -> BoolArray:
@@ -119,16 +145,15 @@ def _on_face(mask: BoolArray) -> bool:
     return any(bool(f.any()) for f in (mask[0], mask[-1], mask[:, 0], mask[:, -1], mask[:, :, 0], mask[:, :, -1]))
 
 
-def _ways_out(labyrinth: Labyrinth, brain: BoolArray) -> list[tuple[FloatArray, FloatArray, int]]:
+def _ways_out(labyrinth: Labyrinth) -> list[tuple[FloatArray, FloatArray, int]]:
     """Where the labyrinth opens, away from the brain: middle, way out, and cells of each."""
-    outside = ~labyrinth.closed & ~labyrinth.solid & ~brain
-    seam = outside & binary_dilation(labyrinth.mask, iterations=1)
-    pieces = cc3d.connected_components(binary_dilation(seam), connectivity=26)
+    seam = (labyrinth.zones == OPEN) & binary_dilation(labyrinth.mask)
+    pieces = cc3d.connected_components(seam, connectivity=26)
     inner = np.argwhere(labyrinth.mask)
     tree = cKDTree(inner)
     out = []
     for k in range(1, int(pieces.max()) + 1):
-        at = np.argwhere((pieces == k) & seam)
+        at = np.argwhere(pieces == k)
         if len(at) < 4:
             continue
         middle = at.mean(0)
@@ -145,23 +170,22 @@ def read_ear(space: Space, cavity: Cavity, side: Side) -> tuple[Ear, Labyrinth] 
     if labyrinth is None:
         return None
     step = labyrinth.step
-    brain = _of_cavity(cavity, labyrinth.low, step, labyrinth.mask.shape)
     cells = np.argwhere(labyrinth.mask)
     centre = labyrinth.point(cells).mean(0)
     reasons: dict[str, str] = {}
     volume = float(len(cells)) * step**3
     faces = float((labyrinth.mask & binary_dilation(~labyrinth.mask)).sum()) * step**2
     wide = 2 * float(np.quantile(edt.edt(labyrinth.mask, parallel=1)[labyrinth.mask], 0.9)) * step
-    oval, round_ = _windows(space, labyrinth, brain, side, reasons)
+    oval, round_ = _windows(space, labyrinth, side, reasons)
     state, why = _stapes(space, oval)
     if why:
         reasons["stapes"] = why
     for bone in ("incus", "malleus"):
         reasons[bone] = "not told apart from the walls of the middle ear by this version"
     turns = None
-    if wide < 4 * space.voxel:
+    if wide < LEAST_CANAL_VOXELS * space.voxel:
         reasons["cochlear_turns"] = (
-            f"the canal is {wide / space.voxel:.1f} voxels wide; walls between turns need about four"
+            f"the labyrinth's canals are {wide / space.voxel:.1f} voxels wide, and {LEAST_CANAL_VOXELS:g} are needed"
         )
     else:
         turns, why = _turns(labyrinth, None if round_ is None else round_.centre)
@@ -186,13 +210,13 @@ def read_ear(space: Space, cavity: Cavity, side: Side) -> tuple[Ear, Labyrinth] 
 
 
 def _windows(
-    space: Space, labyrinth: Labyrinth, brain: BoolArray, side: Side, reasons: dict[str, str]
+    space: Space, labyrinth: Labyrinth, side: Side, reasons: dict[str, str]
 ) -> tuple[Opening | None, Opening | None]:
     """Oval and round window: of the ways out that face down or outward, the two largest; the round one lies behind
     and below."""
     k = 1.0 if side == "left" else -1.0
     found: list[tuple[Membrane, FloatArray]] = []
-    for middle, way, _ in _ways_out(labyrinth, brain)[:6]:
+    for middle, way, _ in _ways_out(labyrinth)[:6]:
         if way @ np.array([0.5 * k, -1.0, 0.0]) < 0.1:
             continue
         reach = 0.9 * float(np.cbrt(labyrinth.mask.sum())) * labyrinth.step
@@ -291,52 +315,57 @@ def _spanning(normal: FloatArray) -> tuple[FloatArray, FloatArray]:
 def _turns(labyrinth: Labyrinth, round_window: FloatArray | None) -> tuple[Value | None, str]:
     if round_window is None:
         return None, "the round window, where the cochlea begins, was not found"
-    points = labyrinth.point(np.argwhere(labyrinth.mask))
-    start = int(np.argmin(np.linalg.norm(points - round_window, axis=1)))
-    front = points[:, 2] > points[start, 2] - 2 * labyrinth.step
-    return turns_of_coil(points[front], points[start], labyrinth.step)
+    cells = np.argwhere(labyrinth.mask)
+    depth = edt.edt(labyrinth.mask, parallel=1)[labyrinth.mask] * labyrinth.step
+    points = labyrinth.point(cells)
+    front = points[:, 2] > round_window[2] - 3 * labyrinth.step
+    if front.sum() < 30:
+        return None, "nothing of the labyrinth lies before the round window"
+    return turns_of_coil(points[front], depth[front], round_window, labyrinth.step)
 
 
-def turns_of_coil(points: FloatArray, start: FloatArray, step: float) -> tuple[Value | None, str]:
+def turns_of_coil(points: FloatArray, depth: FloatArray, start: FloatArray, step: float) -> tuple[Value | None, str]:
     """Count the turns of a coiled canal.
 
-    ``points`` (n, 3) fill the canal on a grid of ``step`` mm; ``start`` lies at its base. Its middle line is the mean
-    of the points at each length of way from the start (as far as they hang together); the turns are the angle that it
-    winds about the axis that it winds about most evenly, over a full circle (West 1985, J. Acoust. Soc. Am. 77:1091,
-    counts so from the round window; value from memory).
+    ``points`` (n, 3) fill the canal on a grid of ``step`` mm, ``depth`` (mm) is how far each lies from its wall;
+    ``start`` lies at its base. Its middle line is the way through the deepest points from the base to the point
+    farthest off along the canal; the turns are the angle that its direction winds about the direction to which it
+    keeps most nearly one angle, over a full circle (counted from the round window: West 1985, J. Acoust. Soc. Am.
+    77:1091; value from memory). None, with the reason, where it does not wind evenly.
     """
     pairs = cKDTree(points).query_pairs(1.75 * step, output_type="ndarray")
     gaps = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
-    graph = coo_matrix((gaps, (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2).tocsr()
     first = int(np.argmin(np.linalg.norm(points - start, axis=1)))
+    shape = (len(points),) * 2
+    graph = coo_matrix((gaps, (pairs[:, 0], pairs[:, 1])), shape=shape).tocsr()
     way = dijkstra(graph, directed=False, indices=first)
     reach = np.isfinite(way)
-    far = float(way[reach].max())
-    wide = 2 * float(np.cbrt(len(points))) * step
-    del wide
-    bins = np.arange(0, far + 2 * step, 2 * step)
-    where = np.digitize(way[reach], bins)
-    own = points[reach]
-    line = np.array([own[where == k].mean(0) for k in range(1, len(bins) + 1) if (where == k).sum() >= 2])
-    if len(line) < 8:
+    last = int(np.argmax(np.where(reach, way, -1)))
+    room = np.maximum(np.minimum(depth[pairs[:, 0]], depth[pairs[:, 1]]), 0.3 * step) / step
+    inner = coo_matrix((gaps / room**2, (pairs[:, 0], pairs[:, 1])), shape=shape).tocsr()
+    before = dijkstra(inner, directed=False, indices=first, return_predecessors=True)[1]
+    path = [last]
+    while path[-1] != first and len(path) < len(points):
+        path.append(int(before[path[-1]]))
+    line = points[path[::-1]]
+    if len(line) < 12:
         return None, "the canal is too short to wind"
-    line = gaussian_filter1d(line, 1.5, axis=0, mode="nearest")
-    spread = np.array([own[where == k].std(0).max() for k in range(1, len(bins) + 1) if (where == k).sum() >= 2])
-    radius = float(np.median(spread))
-    best: tuple[float, float] | None = None
+    line = gaussian_filter1d(line, 3.0, axis=0, mode="nearest")
+    long = np.r_[0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
+    even = np.linspace(0, long[-1], max(24, int(long[-1] / (2 * step))))
+    line = np.stack([np.interp(even, long, line[:, i]) for i in range(3)], axis=1)
     tangent = np.gradient(line, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
-    # tangents of a helix keep one angle to its axis: the axis is the direction in which they vary least
     axis = np.linalg.svd(tangent - tangent.mean(0), full_matrices=False)[2][2]
     u, v = _spanning(axis)
     angle = np.unwrap(np.arctan2(tangent @ v, tangent @ u))
-    total = abs(float(angle[-1] - angle[0])) / (2 * np.pi)
-    uneven = float(np.abs(np.diff(np.sign(np.diff(angle)))).sum()) / (2 * max(len(angle) - 2, 1))
-    best = (total, uneven)
-    if uneven > 0.2 or total < 0.5:
-        return None, "its middle line does not wind evenly: the walls between turns are not resolved"
-    coil = max(float(np.linalg.norm(line - line.mean(0), axis=1).mean()), radius)
-    return Value(best[0], float(2 * step / coil / (2 * np.pi) + 0.05)), ""
+    turn = np.diff(angle) * np.sign(angle[-1] - angle[0])
+    total = float(np.abs(angle[-1] - angle[0])) / (2 * np.pi)
+    back = float(-turn[turn < 0].sum()) / (2 * np.pi)
+    if total < 0.5 or back > 0.15 * total:
+        return None, "its middle line does not wind evenly: the walls between its turns are not resolved"
+    coil = float(np.linalg.norm(line - line.mean(0), axis=1).mean())
+    return Value(total, float(np.hypot(2 * step / (2 * np.pi * coil), 0.05 + back))), ""
 
 
 def paired_values(ear: Ear) -> Mapping[str, tuple[float, float, str]]:

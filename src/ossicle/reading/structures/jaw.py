@@ -23,7 +23,7 @@ from ..records import Jaw, Side
 from .loci import StandingTooth
 from .records import Angle, JawHalf, Value
 from .space import Space
-from .surface import extent, surface_points
+from .surface import extent, surface_points, tip
 
 __all__ = ["JawFrame", "jaw_frame", "read_jaw"]
 
@@ -111,15 +111,17 @@ def read_jaw(
     skin[:, 0] *= 1.0 if side == "left" else -1.0
     if condyle is not None:
         near = skin[np.linalg.norm(skin - cells[condyle], axis=1) < 0.07 * length]
-        at_condyle = near[np.argmin(near[:, 2])] if len(near) else cells[condyle]
-        if not cut and len(near) > 12:
-            jaw_length = Value(extent(skin[:, 2])[1] - extent(near[:, 2])[0], fault)
+        hind, front = tip(near, 2, -1, space), tip(skin, 2, 1, space)
+        at_condyle = cells[condyle] if hind is None else hind
+        if not cut and hind is not None and front is not None:
+            jaw_length = Value(float(front[2] - hind[2]), fault)
     if coronoid is not None:
         near = skin[np.linalg.norm(skin - cells[coronoid], axis=1) < 0.07 * length]
-        at_coronoid = near[np.argmax(near[:, 1])] if len(near) else cells[coronoid]
+        top = tip(near, 1, 1, space)
+        at_coronoid = cells[coronoid] if top is None else top
         below = skin[np.abs(skin[:, 2] - at_coronoid[2]) < 1.5 * space.voxel]
-        if not cut and len(near) > 12 and len(below) > 12:
-            height = Value(extent(near[:, 1])[1] - extent(below[:, 1])[0], fault)
+        if not cut and top is not None and len(below) > 12:
+            height = Value(float(top[1]) - extent(below[:, 1])[0], fault)
     angle = None
     if condyle is not None:
         angle = _angle(points, cells, walk, angular, step, length, space.voxel, back)
@@ -244,13 +246,13 @@ def _angle(
         gaps = np.linalg.norm(cells[own] - cells[tip_cell], axis=1)
         own = [own[i] for i in np.flatnonzero(gaps < 0.12 * length)]
     sheet = _sheet(points, cells[tip_cell], length)
-    base, tip = _ends_of_process(points, cells, own, tip_cell, sheet, voxel, step)
-    axis = tip - base
+    base, end_point = _ends_of_process(points, cells, own, tip_cell, sheet, voxel, step)
+    axis = end_point - base
     inflection = float(np.degrees(np.arctan2(-axis[0], -axis[2])))
     behind = float(np.degrees(np.arctan2(-axis[0], abs(axis[1]))))
     long = float(np.linalg.norm(axis))
     error = float(np.degrees(np.arctan2(0.6 * voxel * np.sqrt(2), max(long, voxel))))
-    flat = _flatness(points, base, tip)
+    flat = _flatness(points, base, end_point)
     form: Literal["shelf", "rod"] = "shelf" if inflection > 40 or (inflection > 25 and flat > 1.6) else "rod"
     return Angle(
         form,
@@ -258,7 +260,7 @@ def _angle(
         behind,
         long,
         back(base),
-        back(tip),
+        back(end_point),
     )
 
 

@@ -18,7 +18,7 @@ from .braincase import Cavity
 from .loci import StandingTooth
 from .records import JawHalf, Measured, Opening, Palate, Value
 from .space import Space
-from .surface import extent
+from .surface import extent, tip
 
 __all__ = ["Ruler", "cranial_lengths", "jaw_lengths", "row_lengths"]
 
@@ -54,16 +54,6 @@ class Ruler:
         return bool(((index > 1.0) & (index < top - 1.0)).all())
 
 
-def _end(points: FloatArray, axis: int, sign: int) -> FloatArray | None:
-    """The farthest point along an axis, its coordinate taken by `extent`."""
-    if len(points) < 12:
-        return None
-    at = points[np.argmax(sign * points[:, axis])].copy()
-    at[axis] = extent(points[:, axis])[1 if sign > 0 else 0]
-    out: FloatArray = at
-    return out
-
-
 def cranial_lengths(
     ruler: Ruler,
     skin: FloatArray,
@@ -78,18 +68,18 @@ def cranial_lengths(
     found: list[Measured | None] = []
     marks: dict[str, FloatArray] = {}
     upper = [t for t in teeth if t.jaw == "upper"]
-    first, last = _end(skin, 2, 1), _end(skin, 2, -1)
+    first, last = tip(skin, 2, 1, ruler.space), tip(skin, 2, -1, ruler.space)
     if first is None or last is None:
         return [], {}
     long = first[2] - last[2]
     found.append(ruler.between("greatest length of skull", "greatest_length_of_skull", first, last, 2))
-    front = placed.get("prosthion", _premaxilla(skin, upper, long) if upper else None)
+    front = placed.get("prosthion", _premaxilla(skin, upper, long, ruler.space) if upper else None)
     if front is not None:
         marks["prosthion"] = front
     basion, condyles = placed.get("basion"), placed.get(CONDYLES)
     if magnum is not None:
-        basion = _basion(skin, magnum) if basion is None else basion
-        condyles = _condyles(skin, magnum) if condyles is None else condyles
+        basion = _basion(skin, magnum, ruler.space) if basion is None else basion
+        condyles = _condyles(skin, magnum, ruler.space) if condyles is None else condyles
         marks["opisthion"] = magnum.rim[np.argmax(magnum.rim[:, 1])]
     if basion is not None:
         marks["basion"] = basion
@@ -133,15 +123,17 @@ def cranial_lengths(
     return [m for m in found if m is not None], marks
 
 
-def _premaxilla(skin: FloatArray, upper: Sequence[StandingTooth], long: float) -> FloatArray | None:
+def _premaxilla(
+    skin: FloatArray, upper: Sequence[StandingTooth], long: float, space: Space
+) -> FloatArray | None:
     """Foremost point of the bone that holds the foremost upper teeth, below the nasal opening."""
     foremost = sorted(upper, key=lambda t: -t.neck[2])[:2]
     level = float(np.mean([t.neck[1] for t in foremost]))
     near = skin[(skin[:, 1] < level + 0.045 * long) & (skin[:, 2] > foremost[0].neck[2] - 0.05 * long)]
-    return _end(near, 2, 1)
+    return tip(near, 2, 1, space)
 
 
-def _basion(skin: FloatArray, magnum: Opening) -> FloatArray | None:
+def _basion(skin: FloatArray, magnum: Opening, space: Space) -> FloatArray | None:
     """Hindmost point of the lower lip of the foramen magnum, in the midplane."""
     low = float(magnum.rim[:, 1].min())
     high = float(np.ptp(magnum.rim[:, 1]))
@@ -152,20 +144,20 @@ def _basion(skin: FloatArray, magnum: Opening) -> FloatArray | None:
         & (skin[:, 1] > low - 0.35 * high)
         & (np.abs(skin[:, 2] - magnum.centre[2]) < high)
     ]
-    return _end(lip, 2, -1)
+    return tip(lip, 2, -1, space)
 
 
-def _condyles(skin: FloatArray, magnum: Opening) -> FloatArray | None:
+def _condyles(skin: FloatArray, magnum: Opening, space: Space) -> FloatArray | None:
     """Hindmost point of the bone beside the lower half of the foramen magnum."""
     low, high = float(magnum.rim[:, 1].min()), float(np.ptp(magnum.rim[:, 1]))
     beside = np.abs(skin[:, 0]) < 1.6 * magnum.length_mm.value
     near = skin[beside & (np.abs(skin[:, 1] - low) < 0.7 * high)]
-    return _end(near, 2, -1)
+    return tip(near, 2, -1, space)
 
 
 def _zygomatic(ruler: Ruler, skin: FloatArray) -> Measured | None:
     """Greatest breadth, where air parts its ends from the rest of the skull: across the arches, else nothing."""
-    left, right = _end(skin, 0, 1), _end(skin, 0, -1)
+    left, right = tip(skin, 0, 1, ruler.space), tip(skin, 0, -1, ruler.space)
     if left is None or right is None:
         return None
     for end in (left, right):
@@ -198,8 +190,8 @@ def _braincase_breadth(ruler: Ruler, skin: FloatArray, cavity: Cavity) -> Measur
     if dorsal.sum() < 20:
         return None
     wall = float(np.median(distance[dorsal]))
-    roof = near[outer & (distance < 1.9 * wall) & (near[:, 1] > centre[1] - 0.2 * cavity.depth_mm)]
-    left, right = _end(roof, 0, 1), _end(roof, 0, -1)
+    roof = near[outer & (distance < 1.6 * wall) & (near[:, 1] > centre[1])]
+    left, right = tip(roof, 0, 1, ruler.space), tip(roof, 0, -1, ruler.space)
     if left is None or right is None:
         return None
     return ruler.between("breadth of braincase", "breadth_of_braincase", left, right, 0)

@@ -55,8 +55,9 @@ def standing_teeth(space: Space, teeth: Sequence[ToothRecord]) -> list[StandingT
         tip = float(np.quantile(height, 0.003))
         tall = t.crown_height_mm if np.isfinite(t.crown_height_mm) else 0.45 * float(np.ptp(height))
         crown = points[height <= tip + max(tall, 2 * space.voxel)]
-        neck = points[np.abs(height - tip - tall) < 1.5 * space.voxel]
-        half = 0.25 * space.voxel  # a rounded end reaches about this far beyond its outermost voxel's centre
+        # the alveolar margin lies a little rootward of the neck
+        neck = points[np.abs(height - tip - tall - space.voxel) < space.voxel]
+        half = 0.5 * space.voxel
         at_neck = neck if len(neck) else points
         out.append(
             StandingTooth(

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from .space import Space
 
-__all__ = ["extent", "surface_points"]
+__all__ = ["extent", "surface_points", "tip"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -61,6 +61,39 @@ def _box(mask: npt.NDArray[np.bool_]) -> tuple[slice, slice, slice] | None:
             return None
         spans.append(slice(max(0, int(line[0]) - 2), min(mask.shape[axis], int(line[-1]) + 3)))
     return spans[0], spans[1], spans[2]
+
+
+def tip(points: FloatArray, axis: int, sign: int, space: Space) -> FloatArray | None:
+    """The farthest point of a surface along an axis, as a fit of the surface about it gives it.
+
+    A paraboloid is fitted to the points near the farthest one, so that noise in one decides little. Blur draws a
+    rounded end in by its variance times the mean curvature; that is given back, up to half the blur. None where there
+    are too few points.
+    """
+    if len(points) < 12:
+        return None
+    reach = sign * points[:, axis]
+    top = points[int(np.argmax(reach))]
+    others = [a for a in range(3) if a != axis]
+    flat = points[:, others] - top[others]
+    near = (np.hypot(*flat.T) < 3.0 * space.voxel) & (reach > sign * top[axis] - 2.5 * space.voxel)
+    out: FloatArray = top.copy()
+    if near.sum() < 10:
+        return out
+    u, v = flat[near].T
+    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
+    fit = np.linalg.lstsq(basis, reach[near], rcond=1e-6)[0]
+    bend = -2 * (fit[3] + fit[5])
+    apex = float(fit[0])
+    matrix = -np.array([[2 * fit[3], fit[4]], [fit[4], 2 * fit[5]]])
+    if np.linalg.eigvalsh(matrix)[0] > 1e-3:
+        at = np.linalg.solve(matrix, fit[1:3])
+        if np.hypot(*at) < 3.0 * space.voxel:
+            apex += 0.5 * float(fit[1:3] @ at)
+    # no farther out than the surface itself shows by more than half a voxel
+    apex = float(np.clip(apex, sign * top[axis] - space.voxel, sign * top[axis] + 0.25 * space.voxel))
+    out[axis] = sign * (apex + float(np.clip(space.blur_mm**2 * bend / 2, 0.0, 0.5 * space.blur_mm)))
+    return out
 
 
 def extent(values: FloatArray, few: int = 4) -> tuple[float, float]:
