@@ -14,7 +14,7 @@ import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, gaussian_filter1d
+from scipy.ndimage import binary_dilation, gaussian_filter1d, map_coordinates, maximum_filter
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
@@ -34,6 +34,8 @@ BoolArray = npt.NDArray[np.bool_]
 STRUT = 0.3
 """Thickness of the stapes' thinnest strut as a share of the oval window's width. Common practice, no source."""
 LEAST_STRUT_VOXELS = 2.0
+LEAST_VESTIBULE_VOXELS = 3.5
+"""A void that is nowhere so many voxels wide is not taken for a labyrinth."""
 LEAST_CANAL_VOXELS = 3.0
 """Width of the cochlear canal, in voxels, under which its turns are not counted."""
 
@@ -89,11 +91,41 @@ def find_labyrinth(space: Space, cavity: Cavity, side: Side) -> Labyrinth | None
                 best = (score, mask, wall)
     if best is None:
         return None
-    zones = _zones(void, brain, best[1], _closed(solid, 0.11 * radius / step))
+    core = best[1] | _rooms_beside(block.values, solid, best[1], radius / step)
+    zones = _zones(void, brain, core, _closed(solid, 0.11 * radius / step))
     return Labyrinth(zones == LABYRINTH, block.low, step, zones, best[2])
 
 
 LABYRINTH, OPEN, BRAIN = 1, 2, 3
+
+
+def _rooms_beside(values: npt.NDArray[np.float32], solid: BoolArray, core: BoolArray, radius: float) -> BoolArray:
+    """Rooms of their own beside the core that bone walls off nearly all round: the vestibule, where windows as wide as
+    it keep it from closing. Distances in cells; ``radius`` is the braincase's."""
+    depth = edt.edt(~solid, parallel=1)
+    near = edt.edt(~core, parallel=1) < 0.3 * radius
+    top = (depth == maximum_filter(depth, 3)) & near & ~core & (depth > max(2.0, 0.04 * radius))
+    out = np.zeros(solid.shape, bool)
+    for seat in np.argwhere(top & (depth < 0.22 * radius)):
+        deep = float(depth[tuple(seat)])
+        if out[tuple(seat)] or _walled_share(values, seat, 2.6 * deep) < 0.84:
+            continue
+        room = cc3d.connected_components(depth > 0.8 * deep, connectivity=26)
+        own = room == room[tuple(seat)]
+        if float(depth[own].max()) <= 1.1 * deep:
+            out |= own
+    return out
+
+
+def _walled_share(values: npt.NDArray[np.float32], seat: npt.NDArray[np.intp], reach: float) -> float:
+    """Of how many of 120 even directions (a spiral on the sphere) from a cell bone is met within ``reach`` cells."""
+    n = np.arange(120) + 0.5
+    polar, turn = np.arccos(1 - 2 * n / 120), np.pi * (1 + 5**0.5) * n
+    way = np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], axis=1)
+    far = np.arange(1.0, reach, 0.5)
+    path = seat + way[:, None, :] * far[None, :, None]
+    seen = map_coordinates(values, np.moveaxis(path, -1, 0), order=1, mode="nearest")
+    return float((seen > 0.5).any(axis=1).mean())
 
 
 def _zones(void: BoolArray, brain: BoolArray, core: BoolArray, closed: BoolArray) -> npt.NDArray[np.int32]:
@@ -137,7 +169,8 @@ def _of_cavity(cavity: Cavity, low: FloatArray, step: float, shape: tuple[int, .
     # only its roomy part: narrow ways off it (meatus, canals) are not brain
     core = edt.edt(cavity.within, parallel=1) > 1.5
     roomy = cavity.within & binary_dilation(core, iterations=2)
-    out: BoolArray = roomy[np.ix_(*held)] & np.ix_(*fits)[0] & np.ix_(*fits)[1] & np.ix_(*fits)[2]
+    inside = fits[0][:, None, None] & fits[1][None, :, None] & fits[2][None, None, :]
+    out: BoolArray = roomy[np.ix_(*held)] & inside
     return out
 
 
@@ -165,12 +198,14 @@ def _ways_out(labyrinth: Labyrinth) -> list[tuple[FloatArray, FloatArray, int]]:
 
 
 def read_ear(space: Space, cavity: Cavity, side: Side) -> tuple[Ear, Labyrinth] | None:
-    """Read one ear, with its labyrinth; None where none is found."""
+    """Read one ear, with its labyrinth; None where none is found or it is too small for the voxels."""
     labyrinth = find_labyrinth(space, cavity, side)
     if labyrinth is None:
         return None
     step = labyrinth.step
     cells = np.argwhere(labyrinth.mask)
+    if 2 * float(edt.edt(labyrinth.mask, parallel=1).max()) * step < LEAST_VESTIBULE_VOXELS * space.voxel:
+        return None
     centre = labyrinth.point(cells).mean(0)
     reasons: dict[str, str] = {}
     volume = float(len(cells)) * step**3

@@ -316,7 +316,8 @@ def _ends_of_process(
     process = cells[list(own)]
     far = np.linalg.norm(process - top, axis=1)
     root = process[far > 0.8 * far.max()]
-    base = root.mean(0)
+    around = points[cKDTree(root).query(points, distance_upper_bound=0.9 * step)[0] < 0.9 * step]
+    base = around.mean(0) if len(around) else root.mean(0)
     off = float(_beside(tip[None], sheet)[0])
     half = float(sheet[6])
     if off > max(2.0 * half, 0.35 * float(np.linalg.norm(tip - base))):

@@ -214,7 +214,7 @@ def _interorbital(
         if len(near) < 6:
             continue
         top = float(near[:, 1].max())
-        slab = slab[slab[:, 1] > top - 0.45 * (top - floor)]
+        slab = slab[slab[:, 1] > top - 0.55 * (top - floor)]
         if len(slab) < 12:
             continue
         low, high = extent(slab[:, 0])

@@ -54,7 +54,7 @@ def standing_teeth(space: Space, teeth: Sequence[ToothRecord]) -> list[StandingT
         height = points[:, 1] * up
         tip = float(np.quantile(height, 0.003))
         tall = t.crown_height_mm if np.isfinite(t.crown_height_mm) else 0.45 * float(np.ptp(height))
-        crown = points[height <= tip + max(tall, 2 * space.voxel)]
+        crown = points[height <= tip + max(1.1 * tall, 2 * space.voxel)]  # leaning crowns reach lower on one side
         # the alveolar margin lies a little rootward of the neck
         neck = points[np.abs(height - tip - tall - space.voxel) < space.voxel]
         half = 0.5 * space.voxel

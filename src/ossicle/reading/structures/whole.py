@@ -32,6 +32,9 @@ SIDES: tuple[Side, Side] = ("left", "right")
 LEAST_SHARE = 0.02
 """A dentary of less than this share of the cranium's volume is a piece. Common practice, no source."""
 
+MOST_UNEVEN = 0.2
+"""By how much of the braincase's radius the labyrinths of both sides may be out of mirror. Common practice, no source."""
+
 NO_POSE = "The pose of the skull was not found, so nothing is said of palate, jaw, ear region or braincase."
 NO_SUTURES = (
     "The elements of the cranium are not told apart in this reading; it is described as one piece, and what needs a "
@@ -224,7 +227,7 @@ def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[
     if cavity is None:
         absent.append("The ear region was not read: it is looked for beside the braincase, which was not found.")
         return []
-    found = []
+    found = {}
     for side in SIDES:
         ear = read_ear(space, cavity, side)
         if ear is None:
@@ -233,5 +236,13 @@ def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[
                 "has none."
             )
         else:
-            found.append(ear)
-    return found
+            found[side] = ear
+    if len(found) == 2:
+        left, right = (found[side][0].centre for side in SIDES)
+        if float(np.linalg.norm(left * [-1.0, 1.0, 1.0] - right)) > MOST_UNEVEN * cavity.depth_mm:
+            absent.append(
+                "What may be the labyrinths does not lie at the same place on both sides, so neither is taken for one: "
+                "the ear region is not resolved in this scan."
+            )
+            return []
+    return list(found.values())
