@@ -188,9 +188,7 @@ def compare(
         thick = t["stapes_minimum_thickness_mm"]
         if thick is not None and thick >= 3 * voxel:
             state = None if e is None else e.ossicles["stapes"]
-            rows.append(
-                Row(specimen, "stapes", f"stapes {t['side']}", t["stapes"], state, float(state != t["stapes"]))
-            )
+            rows.append(Row(specimen, "stapes", f"stapes {t['side']}", t["stapes"], state, float(state != t["stapes"])))
     if endocranial:
         value = None if found.braincase is None or found.braincase.volume_mm3 is None else found.braincase.volume_mm3
         rows.append(

@@ -48,7 +48,15 @@ USUAL_BLUR = 0.75
 STEPS = 70
 """Steps told during the isolation of teeth, about: blocks of the network and levels of the component tree."""
 
-_SHARES = {"tissue": 0.1, "teeth": 0.62, "elements": 0.72, "measures": 0.9, "names": 0.93, "structures": 0.98, "pictures": 1.0}
+_SHARES = {
+    "tissue": 0.1,
+    "teeth": 0.62,
+    "elements": 0.72,
+    "measures": 0.9,
+    "names": 0.93,
+    "structures": 0.98,
+    "pictures": 1.0,
+}
 
 
 @dataclass

@@ -28,9 +28,7 @@ def test_intraclass_of_shrout_and_fleiss() -> None:
     assert said == [0.17, 0.29, 0.71, 0.44, 0.62, 0.91]
 
 
-@given(
-    st.lists(st.floats(1, 1e3), min_size=3, max_size=8).filter(lambda v: np.ptp(v) > 0.1), st.floats(0.5, 20)
-)
+@given(st.lists(st.floats(1, 1e3), min_size=3, max_size=8).filter(lambda v: np.ptp(v) > 0.1), st.floats(0.5, 20))
 def test_equal_rounds_have_no_error_and_the_unit_does_not_matter(values: list[float], scale: float) -> None:
     same = repeatability(values, values)
     assert same.tem == 0

@@ -123,9 +123,7 @@ def cranial_lengths(
     return [m for m in found if m is not None], marks
 
 
-def _premaxilla(
-    skin: FloatArray, upper: Sequence[StandingTooth], long: float, space: Space
-) -> FloatArray | None:
+def _premaxilla(skin: FloatArray, upper: Sequence[StandingTooth], long: float, space: Space) -> FloatArray | None:
     """Foremost point of the bone that holds the foremost upper teeth, below the nasal opening."""
     foremost = sorted(upper, key=lambda t: -t.neck[2])[:2]
     level = float(np.mean([t.neck[1] for t in foremost]))

@@ -17,7 +17,9 @@ def palate_look(palate: Palate) -> Look:
     """The palate laid out, seen from below, front at the top and the animal's right at the left."""
     step, (x0, z0) = palate.image_step, palate.image_low
     nx, nz = palate.image.shape
-    image = np.clip(palate.image, 0, 1.3)[:, ::-1].T.astype(np.float32)  # row: from front to back; column: right to left
+    image = np.clip(palate.image, 0, 1.3)[:, ::-1].T.astype(
+        np.float32
+    )  # row: from front to back; column: right to left
 
     def place(points: FloatArray) -> FloatArray:
         return np.stack([points[:, 0] - x0 + step / 2, (z0 + (nz - 1) * step) - points[:, 2] + step / 2], axis=1)
@@ -81,9 +83,7 @@ def braincase_look(space: Space, brain: Braincase) -> Look | None:
     if brain.magnum is not None:
         rim = brain.magnum.rim
         ends = np.array([rim[np.argmax(rim[:, 1])], rim[np.argmin(rim[:, 1])]])
-        lines.append(
-            ("foramen magnum", np.stack([front - ends[:, 2], top - ends[:, 1]], axis=1) + block.step / 2)
-        )
+        lines.append(("foramen magnum", np.stack([front - ends[:, 2], top - ends[:, 1]], axis=1) + block.step / 2))
     return Look(
         "Midsagittal section of the braincase",
         "The scan in the midplane; front at the left, dorsal at the top; the line is the foramen magnum.",

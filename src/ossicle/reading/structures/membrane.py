@@ -172,6 +172,8 @@ def narrowest(
         return 1e5 if found is None else found.area
 
     simplex = begin + np.vstack([np.zeros(3), np.diag([0.15 * (along[1] - along[0]), 0.2, 0.2])])
-    done = minimize(cost, begin, method="Nelder-Mead", options={"initial_simplex": simplex, "maxfev": 60, "xatol": 0.01})
+    done = minimize(
+        cost, begin, method="Nelder-Mead", options={"initial_simplex": simplex, "maxfev": 60, "xatol": 0.01}
+    )
     where, way = plane(done.x, start)
     return section(sample, where, way, reach, step, blur, level) or best

@@ -208,9 +208,7 @@ def _lingual(upper: Sequence[StandingTooth], curve: Curve, z: FloatArray) -> Flo
     return out
 
 
-def _choana(
-    pieces: npt.NDArray[np.integer], x: FloatArray, z: FloatArray, curve: Curve, z_last: float
-) -> set[int]:
+def _choana(pieces: npt.NDArray[np.integer], x: FloatArray, z: FloatArray, curve: Curve, z_last: float) -> set[int]:
     """Gaps that are the choanae: across the midplane, wide, and reaching back to the last teeth or behind them."""
     half = float(curve(np.array([z_last]))[0])
     out = set()
@@ -254,9 +252,7 @@ def _opening(
     )
 
 
-def name_opening(
-    m: Membrane, upper: Sequence[StandingTooth], half_width: float, hind: float
-) -> tuple[str, float, str]:
+def name_opening(m: Membrane, upper: Sequence[StandingTooth], half_width: float, hind: float) -> tuple[str, float, str]:
     """Term, certainty and the reason of an opening by its place: before the cheek teeth, beside the last premolar, the
     molars or the palate's hind corner."""
     z, lateral = float(m.centre[2]), abs(float(m.centre[0])) / max(half_width, 1e-6)

@@ -21,8 +21,8 @@ __all__ = [
     "Look",
     "Measured",
     "Opening",
-    "Palate",
     "Paired",
+    "Palate",
     "Structures",
     "Value",
 ]

@@ -167,9 +167,7 @@ def read_structures(
 
 
 def _painted(painter: Painter, ear: Ear, labyrinth: Labyrinth) -> Ear:
-    windows = {
-        name: painter.opening(w) for name, w in (("oval", ear.oval), ("round", ear.round)) if w is not None
-    }
+    windows = {name: painter.opening(w) for name, w in (("oval", ear.oval), ("round", ear.round)) if w is not None}
     return painter.labyrinth(replace(ear, oval=windows.get("oval"), round=windows.get("round")), labyrinth)
 
 
