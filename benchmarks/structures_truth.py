@@ -2,8 +2,8 @@
 
     python -m benchmarks.structures_truth --into FOLDER [--only N] [--docs docs]
 
-makes the specimens that FOLDER lacks (`SPECIMENS`), reads each with the true pose, bone labels and tooth records, so that
-mistakes of the tooth reading do not enter, and writes structures.json and the figures at the end of structures.md.
+makes the specimens that FOLDER lacks (`SPECIMENS`), reads each with the true pose, bone labels and tooth records, so
+that mistakes of the tooth reading do not enter, and writes structures.json and the figures at the end of structures.md.
 """
 
 from __future__ import annotations
