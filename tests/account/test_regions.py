@@ -94,11 +94,7 @@ def structures() -> Structures:
         {"basion": ends[1]},
         (Asymmetry("incisive foramen area", 1.5, 1.2, "mm2", 0.222, 0.05),),
         ("No right dentary was found in the scan; nothing is said of it.",),
-        {
-            "palate": Look(
-                "The palate laid out", "A palate.", image, 0.1, (("incisive foramen, left", np.ones((4, 2))),)
-            )
-        },
+        {"palate": Look("The palate laid out", "A palate.", image, 0.1, (("incisive foramen", np.ones((4, 2))),))},
         {"left dentary": 60},
     )
 

@@ -39,7 +39,7 @@ def read(turn_deg: float | None, side: str = "left", **kind):
     solid = dentary(turn_deg, k, **kind)
     x = sorted([0.0, k * 7.0])
     space = space_of(solid, [x[0], -7, -18], [x[1], 7, 11], 0.2, noise=0.03, turn_deg=(3, 5, 0))
-    return read_jaw(space, 1, side, [], [side], LEVEL), space  # type: ignore[arg-type]
+    return read_jaw(space, 1, side, [side], LEVEL), space  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("side", ["left", "right"])

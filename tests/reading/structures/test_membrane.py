@@ -26,7 +26,7 @@ def test_area_of_a_hole_in_a_tilted_plate(way: str, radii: tuple[float, float]) 
     found = narrowest(
         space.at,
         [0.05, -0.03, 0.04],
-        normal + [0.2, 0.0, 0.15],
+        normal + np.array([0.2, 0.0, 0.15]),
         reach=2.0,
         along=(-0.35, 0.35),
         step=0.05,

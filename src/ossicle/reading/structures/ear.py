@@ -130,7 +130,8 @@ def _walled_share(values: npt.NDArray[np.float32], seat: npt.NDArray[np.intp], r
 
 def _zones(void: BoolArray, brain: BoolArray, core: BoolArray, closed: BoolArray) -> npt.NDArray[np.int32]:
     """Air shared out between labyrinth, what lies open to the outside, and the braincase: floods meet where a way is
-    narrowest. Small voids that nothing reaches but that lie by the labyrinth's core (ends of its canals) are its own."""
+    narrowest. Small voids that nothing reaches but that lie by the labyrinth's core (ends of its canals) are its
+    own."""
     depth = edt.edt(void, parallel=1)
     markers = np.zeros(void.shape, np.int32)
     markers[void & ~closed & ~brain] = OPEN

@@ -78,9 +78,7 @@ def _slope(teeth: Sequence[StandingTooth], jaw: Jaw) -> float | None:
     return float(np.median(slopes))
 
 
-def read_jaw(
-    space: Space, part: int, side: Side, teeth: Sequence[StandingTooth], others: Sequence[Side], frame: JawFrame
-) -> JawHalf | None:
+def read_jaw(space: Space, part: int, side: Side, others: Sequence[Side], frame: JawFrame) -> JawHalf | None:
     """Read one dentary, label ``part``; ``others`` holds the sides that have one. None where it is a mere piece."""
     where = np.argwhere(space.labels == part)
     if len(where) < 200:
@@ -240,7 +238,7 @@ def _angle(
 ) -> Angle:
     if end is None:
         return Angle("absent", None, None, None, None, None, "no process stands out behind and below the condyle")
-    tip_cell, lasts, own = end
+    tip_cell, _, own = end
     if not own:  # the farthest end of all: its cells are those nearer to it than its persistence allows
         own = [int(i) for i in np.flatnonzero(walk > walk[tip_cell] - 0.12 * length)]
         gaps = np.linalg.norm(cells[own] - cells[tip_cell], axis=1)

@@ -1,4 +1,4 @@
-"""Linear measures of cranium and tooth rows by the extremal rules of the handbooks (`ossicle.anatomy` holds their texts).
+"""Linear measures of cranium and tooth rows by the handbooks' extremal rules (`ossicle.anatomy` holds their texts).
 
 Lengths run along the skull's long axis and breadths across it, between points of the surface finer than voxels. What
 would end on the edge of the scan is left out.

@@ -16,7 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 def palate_look(palate: Palate) -> Look:
     """The palate laid out, seen from below, front at the top and the animal's right at the left."""
     step, (x0, z0) = palate.image_step, palate.image_low
-    nx, nz = palate.image.shape
+    nz = palate.image.shape[1]
     image = np.clip(palate.image, 0, 1.3)[:, ::-1].T.astype(
         np.float32
     )  # row: from front to back; column: right to left
@@ -25,7 +25,6 @@ def palate_look(palate: Palate) -> Look:
         return np.stack([points[:, 0] - x0 + step / 2, (z0 + (nz - 1) * step) - points[:, 2] + step / 2], axis=1)
 
     lines = tuple((f"{o.term}, {o.side}", place(_closed(o.rim))) for o in palate.openings)
-    del nx
     return Look(
         "The palate laid out",
         "The bony palate from below, laid out on its own curve; front at the top, the animal's right at the left. "
@@ -48,7 +47,8 @@ def jaw_look(space: Space, jaw: JawHalf) -> Look | None:
     long = float(np.linalg.norm(tip - base))
     middle = (base + tip) / 2
     reach = 1.9 * long
-    low, high = middle - [reach, 1.2 * long, reach], middle + [reach, 1.2 * long, reach]
+    around = np.array([reach, 1.2 * long, reach])
+    low, high = middle - around, middle + around
     block = space.block(low, high, space.voxel, labels=True)
     assert block.labels is not None
     own = np.where(block.labels == jaw.part, block.values, 0.0)
@@ -58,7 +58,7 @@ def jaw_look(space: Space, jaw: JawHalf) -> Look | None:
     def place(points: FloatArray) -> FloatArray:
         return np.stack([points[:, 0] - block.low[0], top - points[:, 2]], axis=1) + block.step / 2
 
-    sagittal = np.array([base + [0, 0, 0.3 * long], base - [0, 0, 1.2 * long]])
+    sagittal = base + np.array([[0, 0, 0.3 * long], [0, 0, -1.2 * long]])
     return Look(
         f"The {jaw.side} angular process from above",
         f"Greatest grey of the {jaw.side} dentary about its angular process, seen from above, front at the top; its "

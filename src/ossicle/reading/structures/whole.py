@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -28,12 +30,14 @@ from .surface import surface_points
 __all__ = ["openings_of", "read_structures", "structures_of"]
 
 FloatArray = npt.NDArray[np.float64]
+T = TypeVar("T")
 SIDES: tuple[Side, Side] = ("left", "right")
 LEAST_SHARE = 0.02
 """A dentary of less than this share of the cranium's volume is a piece. Common practice, no source."""
 
 MOST_UNEVEN = 0.2
-"""By how much of the braincase's radius the labyrinths of both sides may be out of mirror. Common practice, no source."""
+"""By how much of the braincase's radius the labyrinths of both sides may be out of mirror. Common practice, no source.
+"""
 
 NO_POSE = "The pose of the skull was not found, so nothing is said of palate, jaw, ear region or braincase."
 NO_SUTURES = (
@@ -123,10 +127,11 @@ def read_structures(
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
-        palate = read_palate(space, standing, cranium)
+        palate = _tried("palate", partial(read_palate, space, standing, cranium), absent)
         if palate is None:
             absent.append("The palate was not read: it needs two cheek teeth in place on either side.")
-        brain, cavity = read_braincase(space, cranium)
+        nothing: tuple[Braincase, Cavity | None] = (Braincase(None, None, None, "it could not be read"), None)
+        brain, cavity = _tried("braincase", partial(read_braincase, space, cranium), absent) or nothing
         if brain.volume_mm3 is None:
             absent.append(f"The endocranial volume is not told: {brain.reason}.")
         if brain.magnum is None and cavity is not None:
@@ -164,6 +169,15 @@ def read_structures(
         _bones(cranium, dentaries),
     )
     return found, painter.labels, painter.elements
+
+
+def _tried(what: str, read: Callable[[], T], absent: list[str]) -> T | None:
+    """What ``read`` returns; where its sums fail, None and a sentence, so that a reading of many minutes is not lost."""
+    try:
+        return read()
+    except (ArithmeticError, IndexError, ValueError, np.linalg.LinAlgError) as error:
+        absent.append(f"The {what} could not be read, for a fault of this program ({type(error).__name__}: {error}).")
+        return None
 
 
 def _painted(painter: Painter, ear: Ear, labyrinth: Labyrinth) -> Ear:
@@ -207,7 +221,7 @@ def _jaws(
     frame = jaw_frame(standing)
     found = []
     for side, part in dentaries.items():
-        half = read_jaw(space, part, side, standing, list(dentaries), frame)
+        half = _tried(f"{side} dentary", partial(read_jaw, space, part, side, list(dentaries), frame), absent)
         if half is not None:
             found.append(half)
     if not found:
@@ -227,7 +241,7 @@ def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[
         return []
     found = {}
     for side in SIDES:
-        ear = read_ear(space, cavity, side)
+        ear = _tried(f"{side} ear", partial(read_ear, space, cavity, side), absent)
         if ear is None:
             absent.append(
                 f"The {side} labyrinth was not found; nothing is said of the {side} ear, which is not to say that it "
