@@ -10,7 +10,7 @@ STEP = 0.125
 
 def half_balls() -> tuple[np.ndarray, np.ndarray]:
     """Enamel of 5 mm over dentine of 4 mm radius, both cut flat at z = 0."""
-    axis = np.arange(-5.5, 5.5 + STEP / 2, STEP)
+    axis = np.arange(-5.5 + STEP / 2, 5.5, STEP)
     z, y, x = np.meshgrid(axis, axis, axis, indexing="ij")
     r = np.sqrt(x**2 + y**2 + z**2)
     above = z > 0

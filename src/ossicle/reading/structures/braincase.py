@@ -75,7 +75,7 @@ def enclosed_cavity(space: Space, cranium: int) -> Cavity | None:
     middle = np.abs(block.axis(0)) < 0.12 * float(np.ptp(points[:, 2]))
     core = np.where((walled >= 5) & void & middle[:, None, None], depth, 0)
     seat = np.unravel_index(int(np.argmax(core)), core.shape)
-    deepest = float(depth[seat])
+    deepest = float(core[seat])
     if deepest < 4 * step:
         return None
     markers = np.zeros(solid.shape, np.int32)

@@ -91,30 +91,32 @@ def find_labyrinth(space: Space, cavity: Cavity, side: Side) -> Labyrinth | None
                 best = (score, mask, wall)
     if best is None:
         return None
-    core = best[1] | _rooms_beside(block.values, solid, best[1], radius / step)
-    zones = _zones(void, brain, core, _closed(solid, 0.11 * radius / step))
+    vestibule = _vestibule(block.values, solid, best[1], radius / step)
+    zones = _zones(void, brain, best[1], vestibule, _closed(solid, 0.11 * radius / step))
     return Labyrinth(zones == LABYRINTH, block.low, step, zones, best[2])
 
 
 LABYRINTH, OPEN, BRAIN = 1, 2, 3
 
 
-def _rooms_beside(values: npt.NDArray[np.float32], solid: BoolArray, core: BoolArray, radius: float) -> BoolArray:
-    """Rooms of their own beside the core that bone walls off nearly all round: the vestibule, where windows as wide as
-    it keep it from closing. Distances in cells; ``radius`` is the braincase's."""
+def _vestibule(values: npt.NDArray[np.float32], solid: BoolArray, core: BoolArray, radius: float) -> BoolArray:
+    """The roomiest place beside the core that bone walls off nearly all round: where the windows are as wide as the
+    vestibule, closing does not seal it. Distances in cells; ``radius`` is the braincase's. Empty where there is none.
+    """
     depth = edt.edt(~solid, parallel=1)
     near = edt.edt(~core, parallel=1) < 0.3 * radius
     top = (depth == maximum_filter(depth, 3)) & near & ~core & (depth > max(2.0, 0.04 * radius))
-    out = np.zeros(solid.shape, bool)
-    for seat in np.argwhere(top & (depth < 0.22 * radius)):
+    seats = np.argwhere(top & (depth < 0.22 * radius))
+    for seat in seats[np.argsort(-depth[tuple(seats.T)])]:
         deep = float(depth[tuple(seat)])
-        if out[tuple(seat)] or _walled_share(values, seat, 2.6 * deep) < 0.84:
+        if _walled_share(values, seat, 2.6 * deep) < 0.84:
             continue
-        room = cc3d.connected_components(depth > 0.8 * deep, connectivity=26)
-        own = room == room[tuple(seat)]
-        if float(depth[own].max()) <= 1.1 * deep:
-            out |= own
-    return out
+        for level in (0.8, 0.88, 0.95):
+            room = cc3d.connected_components(depth > level * deep, connectivity=6)
+            own: BoolArray = room == room[tuple(seat)]
+            if float(depth[own].max()) <= 1.1 * deep:
+                return own
+    return np.zeros(solid.shape, bool)
 
 
 def _walled_share(values: npt.NDArray[np.float32], seat: npt.NDArray[np.intp], reach: float) -> float:
@@ -128,15 +130,20 @@ def _walled_share(values: npt.NDArray[np.float32], seat: npt.NDArray[np.intp], r
     return float((seen > 0.5).any(axis=1).mean())
 
 
-def _zones(void: BoolArray, brain: BoolArray, core: BoolArray, closed: BoolArray) -> npt.NDArray[np.int32]:
+def _zones(
+    void: BoolArray, brain: BoolArray, core: BoolArray, vestibule: BoolArray, closed: BoolArray
+) -> npt.NDArray[np.int32]:
     """Air shared out between labyrinth, what lies open to the outside, and the braincase: floods meet where a way is
     narrowest. Small voids that nothing reaches but that lie by the labyrinth's core (ends of its canals) are its
     own."""
     depth = edt.edt(void, parallel=1)
     markers = np.zeros(void.shape, np.int32)
-    markers[void & ~closed & ~brain] = OPEN
+    free = void & ~closed & ~brain
+    if vestibule.any():  # its own middle is too roomy to close: what is open begins beyond its walls
+        free &= edt.edt(~vestibule, parallel=1) > 1.5 * float(depth[vestibule].max())
+    markers[free] = OPEN
     markers[brain] = BRAIN
-    markers[core] = LABYRINTH
+    markers[core | vestibule] = LABYRINTH
     zones = watershed(-depth, markers, mask=void).astype(np.int32)
     lone, count = cc3d.connected_components(void & (zones == 0), connectivity=26, return_N=True)
     if count:
@@ -249,14 +256,17 @@ def _windows(
     space: Space, labyrinth: Labyrinth, side: Side, reasons: dict[str, str]
 ) -> tuple[Opening | None, Opening | None]:
     """Oval and round window: of the ways out that face down or outward, the two largest; the round one lies behind
-    and below."""
+    and below. A way that a footplate shuts is found as the thinnest, faintest place of the wall towards open air."""
     k = 1.0 if side == "left" else -1.0
+    reach = 0.9 * float(np.cbrt(labyrinth.mask.sum())) * labyrinth.step
+    ways = [(middle, way, 0.5) for middle, way, _ in _ways_out(labyrinth)[:6]]
+    if len(ways) < 2:
+        ways += _shut_ways(space, labyrinth, [w[0] for w in ways])
     found: list[tuple[Membrane, FloatArray]] = []
-    for middle, way, _ in _ways_out(labyrinth)[:6]:
+    for middle, way, level in ways:
         if way @ np.array([0.5 * k, -1.0, 0.0]) < 0.1:
             continue
-        reach = 0.9 * float(np.cbrt(labyrinth.mask.sum())) * labyrinth.step
-        m = _across_canal(space, middle, way, reach)
+        m = _across_canal(space, middle, way, reach, level)
         if m is None or m.width < 1.5 * space.voxel:
             continue
         if all(np.linalg.norm(m.centre - other.centre) > 0.5 * (m.width + other.width) / 2 for other, _ in found):
@@ -290,15 +300,56 @@ def _windows(
     return opening(two[0][0], "oval window"), opening(two[1][0], "round window")
 
 
-def _across_canal(space: Space, middle: FloatArray, way: FloatArray, reach: float) -> Membrane | None:
+def _shut_ways(
+    space: Space, labyrinth: Labyrinth, known: list[FloatArray]
+) -> list[tuple[FloatArray, FloatArray, float]]:
+    """Places where only a thin, faint plate parts the labyrinth's roomiest place from open air: middle, way out, and
+    the level half-way between the plate's grey and the wall's."""
+    depth = edt.edt(labyrinth.mask, parallel=1)
+    seat = labyrinth.point(np.unravel_index(int(np.argmax(depth)), depth.shape))
+    deep = float(depth.max()) * labyrinth.step
+    n = np.arange(900) + 0.5
+    polar, turn = np.arccos(1 - 2 * n / 900), np.pi * (1 + 5**0.5) * n
+    ways = np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], axis=1)
+    far = np.arange(0.5 * deep, 2.2 * deep + 3 * space.voxel, 0.25 * space.voxel)
+    grey = space.at(seat + ways[:, None, :] * far[None, :, None])
+    faint: list[tuple[float, float, int]] = []
+    for i, line in enumerate(grey):
+        solid = np.flatnonzero(line > 0.5)
+        if not len(solid):
+            continue
+        first = int(solid[0])
+        free = np.flatnonzero(line[first:] < 0.35)
+        if len(free) and free[0] * 0.25 < 4.0:  # thinner than four voxels
+            peak = float(line[first : first + int(free[0])].max())
+            faint.append((peak, float(far[first + int(np.argmax(line[first : first + int(free[0])]))]), i))
+    out: list[tuple[FloatArray, FloatArray, float]] = []
+    for peak, at, i in sorted(faint)[:40]:
+        if peak > 0.85:
+            break
+        place = seat + at * ways[i]
+        taken = [*known, *(p for p, _, _ in out)]
+        if all(np.linalg.norm(place - p) > 0.8 * deep for p in taken):
+            out.append((place, ways[i], 0.5 * (peak + 1.0)))
+    return out[:2]
+
+
+def _across_canal(
+    space: Space, middle: FloatArray, way: FloatArray, reach: float, level: float = 0.5
+) -> Membrane | None:
     """The membrane of median area along a short canal: its narrowest place gives direction and middle; a footplate
-    that sits in one plane of it does not lessen it."""
+    that sits in one plane of it does not lessen it. With a ``level`` above a half, the place itself is shut by a plate
+    of such a grey that its rim lies there."""
     step = 0.4 * space.voxel
     blur = space.sampled_blur
     span = max(3 * space.voxel, 0.35 * reach)
-    tight = narrowest(space.at, middle, way, reach=reach, along=(-span, span), step=step, blur=blur, tilt_deg=40)
-    if tight is None:
-        return None
+    if level > 0.5:
+        span = space.voxel
+    tight = narrowest(
+        space.at, middle, way, reach=reach, along=(-span, span), step=step, blur=blur, tilt_deg=40, level=level
+    )
+    if tight is None or level > 0.5:
+        return tight
     some = [tight]
     for offset in np.arange(-span, span, 0.5 * space.voxel):
         m = section(space.at, tight.centre + offset * tight.normal, tight.normal, reach, step, blur)

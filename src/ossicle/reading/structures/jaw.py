@@ -339,7 +339,7 @@ def _meets_ramus(
     away = _beside(zone, sheet)
     rows: list[tuple[float, float, float, float]] = []
     usual = 0
-    for k in np.arange(0.7 * off, 0.8 * half, -max(voxel, 0.06 * off)):
+    for k in np.arange(0.7 * off, half + voxel, -max(0.7 * voxel, 0.05 * off)):
         some = np.flatnonzero(away > k)
         if len(some) < 6:
             continue

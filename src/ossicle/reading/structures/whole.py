@@ -172,7 +172,7 @@ def read_structures(
 
 
 def _tried(what: str, read: Callable[[], T], absent: list[str]) -> T | None:
-    """What ``read`` returns; where its sums fail, None and a sentence, so that a reading of many minutes is not lost."""
+    """What ``read`` returns; where its sums fail, None and a sentence: a reading of many minutes is not lost."""
     try:
         return read()
     except (ArithmeticError, IndexError, ValueError, np.linalg.LinAlgError) as error:
