@@ -256,24 +256,24 @@ def _windows(
     space: Space, labyrinth: Labyrinth, side: Side, reasons: dict[str, str]
 ) -> tuple[Opening | None, Opening | None]:
     """Oval and round window: of the ways out that face down or outward, the two largest; the round one lies behind
-    and below. A way that a footplate shuts is found as the thinnest, faintest place of the wall towards open air."""
+    and below."""
     k = 1.0 if side == "left" else -1.0
     reach = 0.9 * float(np.cbrt(labyrinth.mask.sum())) * labyrinth.step
-    ways = [(middle, way, 0.5) for middle, way, _ in _ways_out(labyrinth)[:6]]
-    if len(ways) < 2:
-        ways += _shut_ways(space, labyrinth, [w[0] for w in ways])
     found: list[tuple[Membrane, FloatArray]] = []
-    for middle, way, level in ways:
+    for middle, way, _ in _ways_out(labyrinth)[:6]:
         if way @ np.array([0.5 * k, -1.0, 0.0]) < 0.1:
             continue
-        m = _across_canal(space, middle, way, reach, level)
+        m = _across_canal(space, middle, way, reach)
         if m is None or m.width < 1.5 * space.voxel:
             continue
         if all(np.linalg.norm(m.centre - other.centre) > 0.5 * (m.width + other.width) / 2 for other, _ in found):
             found.append((m, way))
     if len(found) < 2:
         reasons["oval_window_mm2"] = reasons["round_window_mm2"] = (
-            f"{len(found)} of the two windows open wider than one and a half voxels"
+            "only one way out to the middle ear shows where two windows are looked for, so that the bone between them "
+            "does not show at this voxel size"
+            if found or len(_ways_out(labyrinth)) == 1
+            else "no way out to the middle ear is closed all round by bone that this voxel size shows"
         )
         return None, None
     two = sorted(found, key=lambda f: -f[0].area)[:2]
@@ -300,56 +300,15 @@ def _windows(
     return opening(two[0][0], "oval window"), opening(two[1][0], "round window")
 
 
-def _shut_ways(
-    space: Space, labyrinth: Labyrinth, known: list[FloatArray]
-) -> list[tuple[FloatArray, FloatArray, float]]:
-    """Places where only a thin, faint plate parts the labyrinth's roomiest place from open air: middle, way out, and
-    the level half-way between the plate's grey and the wall's."""
-    depth = edt.edt(labyrinth.mask, parallel=1)
-    seat = labyrinth.point(np.unravel_index(int(np.argmax(depth)), depth.shape))
-    deep = float(depth.max()) * labyrinth.step
-    n = np.arange(900) + 0.5
-    polar, turn = np.arccos(1 - 2 * n / 900), np.pi * (1 + 5**0.5) * n
-    ways = np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], axis=1)
-    far = np.arange(0.5 * deep, 2.2 * deep + 3 * space.voxel, 0.25 * space.voxel)
-    grey = space.at(seat + ways[:, None, :] * far[None, :, None])
-    faint: list[tuple[float, float, int]] = []
-    for i, line in enumerate(grey):
-        solid = np.flatnonzero(line > 0.5)
-        if not len(solid):
-            continue
-        first = int(solid[0])
-        free = np.flatnonzero(line[first:] < 0.35)
-        if len(free) and free[0] * 0.25 < 4.0:  # thinner than four voxels
-            peak = float(line[first : first + int(free[0])].max())
-            faint.append((peak, float(far[first + int(np.argmax(line[first : first + int(free[0])]))]), i))
-    out: list[tuple[FloatArray, FloatArray, float]] = []
-    for peak, at, i in sorted(faint)[:40]:
-        if peak > 0.85:
-            break
-        place = seat + at * ways[i]
-        taken = [*known, *(p for p, _, _ in out)]
-        if all(np.linalg.norm(place - p) > 0.8 * deep for p in taken):
-            out.append((place, ways[i], 0.5 * (peak + 1.0)))
-    return out[:2]
-
-
-def _across_canal(
-    space: Space, middle: FloatArray, way: FloatArray, reach: float, level: float = 0.5
-) -> Membrane | None:
+def _across_canal(space: Space, middle: FloatArray, way: FloatArray, reach: float) -> Membrane | None:
     """The membrane of median area along a short canal: its narrowest place gives direction and middle; a footplate
-    that sits in one plane of it does not lessen it. With a ``level`` above a half, the place itself is shut by a plate
-    of such a grey that its rim lies there."""
+    that sits in one plane of it does not lessen it."""
     step = 0.4 * space.voxel
     blur = space.sampled_blur
     span = max(3 * space.voxel, 0.35 * reach)
-    if level > 0.5:
-        span = space.voxel
-    tight = narrowest(
-        space.at, middle, way, reach=reach, along=(-span, span), step=step, blur=blur, tilt_deg=40, level=level
-    )
-    if tight is None or level > 0.5:
-        return tight
+    tight = narrowest(space.at, middle, way, reach=reach, along=(-span, span), step=step, blur=blur, tilt_deg=40)
+    if tight is None:
+        return None
     some = [tight]
     for offset in np.arange(-span, span, 0.5 * space.voxel):
         m = section(space.at, tight.centre + offset * tight.normal, tight.normal, reach, step, blur)
