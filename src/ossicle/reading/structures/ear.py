@@ -144,7 +144,7 @@ def _zones(
     markers[free] = OPEN
     markers[brain] = BRAIN
     markers[core | vestibule] = LABYRINTH
-    zones = watershed(-depth, markers, mask=void).astype(np.int32)
+    zones: npt.NDArray[np.int32] = watershed(-depth, markers, mask=void).astype(np.int32)
     lone, count = cc3d.connected_components(void & (zones == 0), connectivity=26, return_N=True)
     if count:
         far = edt.edt(~core, parallel=1)

@@ -31,6 +31,9 @@ FloatArray = npt.NDArray[np.float64]
 
 COARSE = 5200
 """About so many cells of bone the shortest ways are looked for in."""
+MOST_CONTACT = 0.05
+"""Side of a square, as a share of the jaw's length, over which a contact with the cranium is more than a joint's.
+Common practice, no source."""
 LEAST_PROCESS = 0.035
 """Persistence, as a share of the jaw's length, under which a corner is no process. Common practice, no source."""
 
@@ -78,8 +81,14 @@ def _slope(teeth: Sequence[StandingTooth], jaw: Jaw) -> float | None:
     return float(np.median(slopes))
 
 
-def read_jaw(space: Space, part: int, side: Side, others: Sequence[Side], frame: JawFrame) -> JawHalf | None:
-    """Read one dentary, label ``part``; ``others`` holds the sides that have one. None where it is a mere piece."""
+def read_jaw(
+    space: Space, part: int, side: Side, others: Sequence[Side], frame: JawFrame, cranium: int | None = None
+) -> JawHalf | None:
+    """Read one dentary, label ``part``; ``others`` holds the sides that have one. None where it is a mere piece.
+
+    Where it hangs together with ``cranium`` over more than a joint's surface, its hind end is not sure: no length is
+    told then, and no process is called absent.
+    """
     where = np.argwhere(space.labels == part)
     if len(where) < 200:
         return None
@@ -90,6 +99,7 @@ def read_jaw(space: Space, part: int, side: Side, others: Sequence[Side], frame:
     cells, step = _cells(points, space.voxel)
     walk = _walk(cells, step)
     cut = bool(edge.any())
+    joined = _contact(space, part, where, cranium) > (MOST_CONTACT * length) ** 2
     keep = np.isfinite(walk)
     cells, walk = cells[keep], walk[keep]
     ends = _summits(cells, walk, step)
@@ -111,20 +121,22 @@ def read_jaw(space: Space, part: int, side: Side, others: Sequence[Side], frame:
         near = skin[np.linalg.norm(skin - cells[condyle], axis=1) < 0.07 * length]
         hind, front = tip(near, 2, -1, space), tip(skin, 2, 1, space)
         at_condyle = cells[condyle] if hind is None else hind
-        if not cut and hind is not None and front is not None:
+        if not (cut or joined) and hind is not None and front is not None:
             jaw_length = Value(float(front[2] - hind[2]), fault)
     if coronoid is not None:
         near = skin[np.linalg.norm(skin - cells[coronoid], axis=1) < 0.07 * length]
         top = tip(near, 1, 1, space)
         at_coronoid = cells[coronoid] if top is None else top
         below = skin[np.abs(skin[:, 2] - at_coronoid[2]) < 1.5 * space.voxel]
-        if not cut and top is not None and len(below) > 12:
+        if not (cut or joined) and top is not None and len(below) > 12:
             height = Value(float(top[1]) - extent(below[:, 1])[0], fault)
     angle = None
-    if condyle is not None:
+    if condyle is not None and not (joined and angular is None):
         angle = _angle(points, cells, walk, angular, step, length, space.voxel, back)
     if cut:
         remarks.append("cut by the edge of the scan")
+    if joined:
+        remarks.append("its hind end hangs together with the cranium in this scan")
     return JawHalf(
         side,
         part,
@@ -138,6 +150,21 @@ def read_jaw(space: Space, part: int, side: Side, others: Sequence[Side], frame:
         cut,
         tuple(remarks),
     )
+
+
+def _contact(space: Space, part: int, where: npt.NDArray[np.intp], cranium: int | None) -> float:
+    """Surface (mm2) along which a dentary hangs together with the cranium."""
+    if cranium is None:
+        return 0.0
+    low, high = np.maximum(where.min(0) - 1, 0), where.max(0) + 2
+    near = space.labels[tuple(slice(a, b) for a, b in zip(low, high, strict=True))]
+    own = near == part
+    count = 0
+    for axis in range(3):
+        a, b = np.moveaxis(near, axis, 0)[:-1], np.moveaxis(near, axis, 0)[1:]
+        mine, others = np.moveaxis(own, axis, 0)[:-1], np.moveaxis(own, axis, 0)[1:]
+        count += int((mine & (b == cranium)).sum()) + int((others & (a == cranium)).sum())
+    return count * space.voxel**2
 
 
 def _cells(points: FloatArray, voxel: float) -> tuple[FloatArray, float]:
@@ -353,7 +380,8 @@ def _meets_ramus(
         if usual and len(cut) > 2.2 * usual:
             break
         usual = max(usual, len(cut))
-        rows.append((float(k), *(float(v) for v in cut.mean(0))))
+        x, y, z = (float(v) for v in cut.mean(0))
+        rows.append((float(k), x, y, z))
     if len(rows) < 3:
         return None
     # The process bends as it leaves the ramus: a parabola where there are slices enough for one.

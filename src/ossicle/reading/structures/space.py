@@ -101,8 +101,7 @@ class Space:
         """Whether skull points (..., 3) lie in the scan."""
         index = self.indices(skull)
         top = np.array(self.values.shape).reshape(3, *([1] * (index.ndim - 1)))
-        out: npt.NDArray[np.bool_] = ((index >= -0.5) & (index <= top - 0.5)).all(axis=0)
-        return out
+        return np.asarray(((index >= -0.5) & (index <= top - 0.5)).all(axis=0), bool)
 
     def block(self, low: npt.ArrayLike, high: npt.ArrayLike, step: float, *, labels: bool = False) -> Block:
         """Sample the box from ``low`` to ``high`` (skull mm) at ``step`` mm, with the nearest label where asked."""

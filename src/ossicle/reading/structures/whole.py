@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
 
@@ -23,7 +23,7 @@ from .loci import StandingTooth, standing_teeth
 from .looks import braincase_look, ear_look, jaw_look, palate_look
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Look, Opening, Palate, Structures
+from .records import Braincase, Ear, JawHalf, Look, Measured, Opening, Palate, Structures
 from .space import Space
 from .surface import surface_points
 
@@ -117,37 +117,76 @@ def read_structures(
     standing = standing_teeth(space, teeth)
     ruler = Ruler(space, tilt_deg)
     absent: list[str] = []
-    jaws = _jaws(space, dentaries, standing, absent)
-    palate: Palate | None = None
-    brain: Braincase | None = None
-    heard: list[tuple[Ear, Labyrinth]] = []
-    measured = []
     painter = Painter.on(space)
-    marks: dict[str, FloatArray] = {}
+    jaws = _jaws(space, dentaries, cranium, standing, absent)
+    head = _Head()
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
-        palate = _tried("palate", partial(read_palate, space, standing, cranium), absent)
-        if palate is None:
-            absent.append("The palate was not read: it needs two cheek teeth in place on either side.")
-        nothing: tuple[Braincase, Cavity | None] = (Braincase(None, None, None, "it could not be read"), None)
-        brain, cavity = _tried("braincase", partial(read_braincase, space, cranium), absent) or nothing
-        if brain.volume_mm3 is None:
-            absent.append(f"The endocranial volume is not told: {brain.reason}.")
-        if brain.magnum is None and cavity is not None:
-            absent.append("The foramen magnum was not found as an opening that bone closes all round.")
-        heard = _ears(space, cavity, absent)
-        skin = surface_points(space, cranium)
-        measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed or {})
-        absent.append(NO_SUTURES)
-        if palate is not None:
-            palate = replace(palate, openings=painter.openings(palate.openings))
-        if brain.magnum is not None:
-            brain = replace(brain, magnum=painter.opening(brain.magnum))
-        if cavity is not None and brain.volume_mm3 is not None:
-            brain = replace(brain, part=painter.cavity(cavity))
-    ears = [_painted(painter, ear, labyrinth) for ear, labyrinth in heard]
-    measured += [*jaw_lengths(jaws), *row_lengths(ruler, standing)]
+        head = _head(ruler, cranium, standing, placed or {}, painter, absent)
+    measured = [*head.measured, *jaw_lengths(jaws), *row_lengths(ruler, standing)]
+    openings = openings_of(head.palate, head.brain, head.ears)
+    found = Structures(
+        head.palate,
+        tuple(jaws),
+        head.ears,
+        head.brain,
+        tuple(measured),
+        {**head.marks, **_jaw_marks(jaws)},
+        asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel),
+        tuple(absent),
+        _looks(space, head.palate, jaws, head.brain, head.ears),
+        _bones(cranium, dentaries),
+    )
+    return found, painter.labels, painter.elements
+
+
+@dataclass(frozen=True)
+class _Head:
+    """What is read of a cranium."""
+
+    palate: Palate | None = None
+    brain: Braincase | None = None
+    ears: tuple[Ear, ...] = ()
+    measured: tuple[Measured, ...] = ()
+    marks: Mapping[str, FloatArray] = field(default_factory=dict)
+
+
+def _head(
+    ruler: Ruler,
+    cranium: int,
+    standing: Sequence[StandingTooth],
+    placed: Mapping[str, FloatArray],
+    painter: Painter,
+    absent: list[str],
+) -> _Head:
+    space = ruler.space
+    palate = _tried("palate", partial(read_palate, space, standing, cranium), absent)
+    if palate is None:
+        absent.append("The palate was not read: it needs two cheek teeth in place on either side.")
+    unread = Braincase(None, None, None, "it could not be read")
+    brain, cavity = _tried("braincase", partial(read_braincase, space, cranium), absent) or (unread, None)
+    if brain.volume_mm3 is None:
+        absent.append(f"The endocranial volume is not told: {brain.reason}.")
+    if brain.magnum is None and cavity is not None:
+        absent.append("The foramen magnum was not found as an opening that bone closes all round.")
+    heard = _ears(space, cavity, absent)
+    skin = surface_points(space, cranium)
+    measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed)
+    absent.append(NO_SUTURES)
+    if palate is not None:
+        palate = replace(palate, openings=painter.openings(palate.openings))
+    if brain.magnum is not None:
+        brain = replace(brain, magnum=painter.opening(brain.magnum))
+    if cavity is not None and brain.volume_mm3 is not None:
+        brain = replace(brain, part=painter.cavity(cavity))
+    ears = tuple(_painted(painter, ear, labyrinth) for ear, labyrinth in heard)
+    return _Head(palate, brain, ears, tuple(measured), marks)
+
+
+def _jaw_marks(jaws: Sequence[JawHalf]) -> dict[str, FloatArray]:
+    """Landmarks of the dentaries."""
+    marks: dict[str, FloatArray] = {}
     for j in jaws:
         for name, point in (("condyle", j.condyle), ("coronoid process", j.coronoid)):
             if point is not None:
@@ -155,20 +194,7 @@ def read_structures(
         if j.angle is not None and j.angle.tip is not None and j.angle.base is not None:
             marks[f"angular process, base {j.side}"] = j.angle.base
             marks[f"angular process, tip {j.side}"] = j.angle.tip
-    openings = openings_of(palate, brain, ears)
-    found = Structures(
-        palate,
-        tuple(jaws),
-        tuple(ears),
-        brain,
-        tuple(measured),
-        marks,
-        asymmetries(openings, jaws, ears, measured, teeth, space.voxel),
-        tuple(absent),
-        _looks(space, palate, jaws, brain, ears),
-        _bones(cranium, dentaries),
-    )
-    return found, painter.labels, painter.elements
+    return marks
 
 
 def _tried(what: str, read: Callable[[], T], absent: list[str]) -> T | None:
@@ -216,12 +242,16 @@ def openings_of(palate: Palate | None, brain: Braincase | None, ears: Sequence[E
 
 
 def _jaws(
-    space: Space, dentaries: Mapping[Side, int], standing: Sequence[StandingTooth], absent: list[str]
+    space: Space,
+    dentaries: Mapping[Side, int],
+    cranium: int | None,
+    standing: Sequence[StandingTooth],
+    absent: list[str],
 ) -> list[JawHalf]:
     frame = jaw_frame(standing)
     found = []
     for side, part in dentaries.items():
-        half = _tried(f"{side} dentary", partial(read_jaw, space, part, side, list(dentaries), frame), absent)
+        half = _tried(f"{side} dentary", partial(read_jaw, space, part, side, list(dentaries), frame, cranium), absent)
         if half is not None:
             found.append(half)
     if not found:
@@ -230,8 +260,8 @@ def _jaws(
         side = "right" if found[0].side == "left" else "left"
         absent.append(f"No {side} dentary was found in the scan; nothing is said of it.")
     for half in found:
-        if half.cut:
-            absent.append(f"The {half.side} dentary is cut by the edge of the scan: its length is not told.")
+        for remark in half.remarks:
+            absent.append(f"The {half.side} dentary: {remark}; its length is not told.")
     return found
 
 
