@@ -62,6 +62,7 @@ def build_account(
         *f.ear_findings(reading),
         *f.braincase_findings(reading),
         *f.measurement_findings(reading),
+        *f.enamel_findings(reading),
         *f.cascade_findings(reading),
         *f.asymmetry_findings(reading),
     ]

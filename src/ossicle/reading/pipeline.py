@@ -189,14 +189,13 @@ def _read(
     origin = _origin(naming, seen)
     pose = _pose_in_scan(isolation.pose, grid, origin)
     structures, marked, laid = structures_of(
-        normal.values,
+        normal,
         np.where(tooth_labels > 0, tooth_labels, bones),
         grid,
         pose,
         elements,
         teeth,
         statistics,
-        normal.noise,
         hints.landmarks,
     )
     clock.start("pictures")

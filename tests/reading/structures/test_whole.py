@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from ossicle.reading.greys import Normalised
 from ossicle.reading.records import Pose, ScanStatistics
 from ossicle.reading.structures import read_structures, structures_of
 from ossicle.reading.structures.asymmetry import compare
@@ -55,7 +56,7 @@ def test_without_a_pose_nothing_is_said() -> None:
     grid = WorkingGrid(np.zeros((4, 4, 4), np.float32), (0.1,) * 3, (0, 0, 0), 1, (4, 4, 4), (0.1,) * 3)
     statistics = ScanStatistics(0, None, 1, 1, None, 0.0, 0.1, 10.0)
     labels = np.zeros((4, 4, 4), np.int32)
-    found, same, laid = structures_of(grid.grey, labels, grid, pose, [], [], statistics, 0.0)
+    found, same, laid = structures_of(Normalised(grid.grey, 1.0, 0.0), labels, grid, pose, [], [], statistics)
     assert found.measured == ()
     assert len(found.absent) == 1
     assert same is labels

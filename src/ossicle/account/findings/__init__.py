@@ -3,7 +3,7 @@
 from .completeness import completeness_findings
 from .dentition import dentition_findings
 from .formula import formula_facts, formula_findings
-from .measures import asymmetry_findings, cascade_findings, measurement_findings
+from .measures import asymmetry_findings, cascade_findings, enamel_findings, measurement_findings
 from .replacement import replacement_findings
 from .scan import pose_findings, scan_findings
 from .stage import stage_facts, stage_findings
@@ -18,6 +18,7 @@ __all__ = [
     "completeness_findings",
     "dentition_findings",
     "ear_findings",
+    "enamel_findings",
     "formula_facts",
     "formula_findings",
     "jaw_findings",

@@ -15,7 +15,7 @@ from ..words import join, number, percent
 from .common import least, slug
 from .structures import plus_minus
 
-__all__ = ["asymmetry_findings", "cascade_findings", "measurement_findings"]
+__all__ = ["asymmetry_findings", "cascade_findings", "enamel_findings", "measurement_findings"]
 
 NOTABLE = 2.0
 """Differences of sides beyond so many standard errors are told one by one."""
@@ -95,6 +95,33 @@ def _asymmetry(a: Asymmetry) -> Finding:
         unit="share",
         evidence=Evidence((), whole_skull("ventral", "The skull from below, both sides.")),
     )
+
+
+def enamel_findings(reading: Reading) -> list[Finding]:
+    """Enamel thickness of the crowns in which it is resolved."""
+    s = reading.structures
+    if s is None:
+        return []
+    found = []
+    for tooth in reading.teeth:
+        cap = s.enamel.get(tooth.part)
+        if cap is not None:
+            name = f"{tooth.side} {tooth.jaw} {tooth.name}"
+            found.append(
+                Finding(
+                    f"measurements/enamel-{slug(name)}",
+                    "measurements",
+                    name,
+                    f"The enamel of the {name} is {number(cap.average_mm)} mm thick on average over its junction with "
+                    f"the dentine, {number(cap.relative)} relative to the crown's dentine.",
+                    "measures.enamel",
+                    min(0.7, tooth.confidence),
+                    value=cap.average_mm,
+                    unit="mm",
+                    evidence=teeth_evidence(reading.pose, [tooth], caption=f"The {name}."),
+                )
+            )
+    return found
 
 
 def cascade_findings(reading: Reading) -> list[Finding]:

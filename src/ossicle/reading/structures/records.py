@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..records import Side
+from .enamel import EnamelThickness
 
 __all__ = [
     "Angle",
@@ -182,3 +183,5 @@ class Structures:
     pictures: Mapping[str, Look] = field(default_factory=dict)
     bones: Mapping[str, int] = field(default_factory=dict)
     """Parts by name, such as ``left dentary``."""
+    enamel: Mapping[int, EnamelThickness] = field(default_factory=dict)
+    """Enamel thickness by part, of crowns where it is resolved."""

@@ -11,11 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from ..elements import Element
+from ..greys import Normalised
 from ..hints import PlaceLandmark
 from ..records import Pose, ScanStatistics, Side, ToothRecord
 from ..working_grid import WorkingGrid
 from .asymmetry import asymmetries
 from .braincase import Cavity, read_braincase
+from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns
 from .ear import Labyrinth, read_ear
 from .jaw import jaw_frame, read_jaw
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
@@ -47,23 +49,22 @@ NO_SUTURES = (
 
 
 def structures_of(
-    values: npt.NDArray[np.float32],
+    normal: Normalised,
     labels: npt.NDArray[np.int32],
     grid: WorkingGrid,
     pose: Pose,
     elements: Sequence[Element],
     teeth: Sequence[ToothRecord],
     statistics: ScanStatistics,
-    noise: float,
     placed: Sequence[PlaceLandmark] = (),
     smoothing: float = 0.6,
 ) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
-    """Read all structures from a normalised volume (surround 0, bone 1) and its labels, both (z, y, x).
+    """Read all structures from a normalised volume and its labels, both (z, y, x).
 
     Returns the structures, the labels with cavities and openings added, and what was added.
 
-    ``smoothing`` (voxels, standard deviation) and ``noise`` are those of ``values``; ``pose`` is of the whole scan,
-    of which ``grid`` is a part; ``placed`` are landmarks that a person placed (scan mm).
+    ``smoothing`` (voxels, standard deviation) is that of ``normal``; ``pose`` is of the whole scan, of which ``grid``
+    is a part; ``placed`` are landmarks that a person placed (scan mm).
     """
     if not pose.found:
         return Structures(absent=(NO_POSE,)), labels, []
@@ -72,12 +73,12 @@ def structures_of(
     shift[:3, 3] = grid.offset_mm_xyz
     voxel = float(np.cbrt(np.prod(grid.spacing_mm_zyx)))
     space = Space(
-        values,
+        normal.values,
         labels,
         grid.spacing_mm_zyx,
         to_skull @ shift,
         float(np.hypot(statistics.blur_sigma_mm, smoothing * voxel)),
-        noise,
+        normal.noise,
     )
     bones = {(e.term, e.side): e.label for e in elements if e.kind == "bone"}
     return read_structures(
@@ -86,6 +87,7 @@ def structures_of(
         cranium=next((label for (term, _), label in bones.items() if term == "cranium"), None),
         dentaries={side: bones["dentary", side] for side in SIDES if ("dentary", side) in bones},
         tilt_deg=0.5 + 4.0 * (1 - pose.confidence),
+        enamel=normal.enamel,
         placed={p.name: to_skull[:3, :3] @ np.array(p.point_mm) + to_skull[:3, 3] for p in placed},
     )
 
@@ -97,6 +99,7 @@ def read_structures(
     cranium: int | None,
     dentaries: Mapping[Side, int],
     tilt_deg: float = 1.0,
+    enamel: float | None = None,
     placed: Mapping[str, FloatArray] | None = None,
 ) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
     """Read all structures of a specimen whose bones are labelled.
@@ -111,6 +114,8 @@ def read_structures(
         Labels; None, or a side left out, where the scan does not hold the bone.
     tilt_deg
         By how much the pose may be off (degrees, standard deviation); it enters the errors of lengths.
+    enamel
+        Grey of mature enamel (surround 0, bone 1); None leaves its thickness out.
     placed
         Landmarks (skull mm) that a person placed; they stand in for those found.
     """
@@ -124,6 +129,11 @@ def read_structures(
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
         head = _head(ruler, cranium, standing, placed or {}, painter, absent)
+    caps = {} if enamel is None else enamel_of_crowns(space, standing, teeth, enamel)
+    if enamel is not None and standing and not caps:
+        absent.append(
+            f"Enamel thickness is told where it spans {LEAST_ENAMEL_VOXELS:g} voxels; in no whole crown it does."
+        )
     measured = [*head.measured, *jaw_lengths(jaws), *row_lengths(ruler, standing)]
     openings = openings_of(head.palate, head.brain, head.ears)
     found = Structures(
@@ -137,6 +147,7 @@ def read_structures(
         tuple(absent),
         _looks(space, head.palate, jaws, head.brain, head.ears),
         _bones(cranium, dentaries),
+        caps,
     )
     return found, painter.labels, painter.elements
 
