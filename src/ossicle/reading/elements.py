@@ -1,8 +1,7 @@
 """Bone told apart: cranium, left and right dentary, loose fragments.
 
-Bone is what is solid and not tooth. It is parted by a watershed from seeds near the roots of each jaw's teeth: through
-bright bone first and through the fainter line of a joint last, and among equals through thick bone first, so that the
-cut falls in the jaw joint. A dentary is parted at the midplane
+Bone is what is solid and not tooth. It is parted by a watershed on its thickness from seeds near the roots of each
+jaw's teeth, so that the cut falls in the thinnest place between (the jaw joint). A dentary is parted at the midplane
 where the symphysis is closed.
 """
 
@@ -28,11 +27,6 @@ __all__ = ["Element", "find_elements"]
 Labels = npt.NDArray[np.int32]
 FloatArray = npt.NDArray[np.float64]
 
-LARGEST = 30_000_000
-"""Voxels over which bones are told apart on every second voxel."""
-THICK = 4.0
-"""Distance from the surface (voxels) beyond which bone counts as equally thick."""
-
 
 @dataclass(frozen=True)
 class Element:
@@ -56,10 +50,10 @@ def find_elements(
 ) -> tuple[Labels, list[Element]]:
     """Label bone: returns int32 (z, y, x) with labels from ``first_label`` on, and what each is.
 
-    Worked at half resolution on volumes over thirty million voxels; outlines are cut at full resolution by the half
+    Worked at half resolution on volumes over two million voxels; outlines are cut at full resolution by the half
     level.
     """
-    step = 2 if volume.values.size > LARGEST else 1
+    step = 2 if volume.values.size > 2_000_000 else 1
     solid = volume.values[::step, ::step, ::step] > 0.5
     small_teeth = teeth[::step, ::step, ::step]
     bone = solid & (small_teeth == 0)
@@ -75,14 +69,12 @@ def find_elements(
     if split is not None:
         skull = _skull_coordinates(bone.shape, spacing, np.asarray(scan_to_skull, float))
         near_midplane = skull[0]
-    thick = np.minimum(edt.edt(bone, parallel=1), np.float32(THICK))
-    bright = np.minimum(volume.values[::step, ::step, ::step], np.float32(1.0))
+    thick = edt.edt(bone, parallel=1)
     for jaw, mask in jaws.items():
         seeds[mask] = 1 if jaw == "upper" else 2
     if 2 in (1 if jaw == "upper" else 2 for jaw in jaws) and len(jaws) == 2:
-        _deep_seeds(seeds, bone, bright, thick, pieces)
-    order = -(bright + np.float32(0.03) * thick)
-    coarse = watershed(order, seeds, mask=bone) if seeds.any() else np.zeros(bone.shape, np.int32)
+        _deep_seeds(seeds, bone, thick, pieces)
+    coarse = watershed(-thick, seeds, mask=bone) if seeds.any() else np.zeros(bone.shape, np.int32)
     lone = bone & (coarse == 0)
     out = np.zeros(bone.shape, np.int32)
     elements: list[Element] = []
@@ -140,21 +132,19 @@ def _jaw_seeds(
 def _deep_seeds(
     seeds: Labels,
     bone: npt.NDArray[np.bool_],
-    bright: npt.NDArray[np.floating],
     thick: npt.NDArray[np.floating],
     pieces: npt.NDArray[np.integer],
 ) -> None:
-    """Where cranium and dentaries hang together, find the grey at which they part, else the thickness, and seed from
+    """Where cranium and dentaries hang together, find the level of thickness at which they part, and seed from
     there.
     """
-    levels = [(bright, v) for v in (0.5, 0.6, 0.7, 0.8, 0.9, 0.97)] + [(thick, v) for v in (1.0, 1.5, 2.0, 2.5, 3.0)]
-    for n, (measure, level) in enumerate(levels):
-        parts = pieces if n == 0 else cc3d.connected_components(bone & (measure > level), connectivity=26)
+    for level in (0.0, 1.0, 1.5, 2.0, 2.5, 3.0):
+        parts = pieces if level == 0 else cc3d.connected_components(thick > level, connectivity=26)
         held = [np.bincount(parts[seeds == k], minlength=int(parts.max()) + 1) for k in (1, 2)]
         for one in held:
             one[0] = 0
         both = np.minimum(held[0], held[1])
-        if both.sum() <= 0.02 * (held[0].sum() + held[1].sum()) or n == len(levels) - 1:
+        if both.sum() <= 0.02 * (held[0].sum() + held[1].sum()) or level == 3.0:
             owner = np.where(held[0] > held[1], 1, 2) * ((held[0] + held[1]) > 5)
             big = owner[parts]
             seeds[(big > 0) & (seeds == 0) & bone] = big[(big > 0) & (seeds == 0) & bone]
