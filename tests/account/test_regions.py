@@ -114,10 +114,10 @@ def said(account: Account, identity: str) -> str:
 
 
 def test_sentences_hold_value_error_and_unit(account: Account) -> None:
-    assert "1.50 ± 0.05 mm²" in said(account, "palate/incisive-foramen-left")
+    assert "1.500 ± 0.050 mm²" in said(account, "palate/incisive-foramen-left")
     assert "turned medially by 78.2 ± 1.6°" in said(account, "jaw/angle-left")
     assert "388 mm³, give or take 1 %" in said(account, "braincase/volume")
-    assert "37.00 ± 0.06 mm (Hall 1951)" in said(account, "measurements/condylobasal-length")
+    assert "37.000 ± 0.060 mm (Hall 1951)" in said(account, "measurements/condylobasal-length")
     assert "is not resolved: a strut would be about 1.4 voxels" in said(account, "ear/stapes-left")
     assert "the left is the greater by 22 %" in said(account, "asymmetry/incisive-foramen-area")
 

@@ -29,6 +29,7 @@ def measurement_findings(reading: Reading) -> list[Finding]:
 
 def _measured(m: Measured) -> Finding:
     known = load_measurements().get(m.definition)
+    named = m.name[0].upper() + m.name[1:]
     a, b = m.ends
     centre = (np.asarray(a) + np.asarray(b)) / 2
     x, y, z = (round(float(v), 3) for v in centre)
@@ -37,7 +38,7 @@ def _measured(m: Measured) -> Finding:
     view = View(
         (0.0, -1.0, 0.0) if dorsal else (-1.0, 0.0, 0.0),
         (0.0, 0.0, 1.0) if dorsal else (0.0, 1.0, 0.0),
-        f"{m.name.capitalize()}, between its end points.",
+        f"{named}, between its end points.",
         (x, y, z),
         round(1.3 * float(m.value_mm.value), 3),
     )
@@ -46,7 +47,7 @@ def _measured(m: Measured) -> Finding:
         f"measurements/{slug(m.name)}",
         "measurements",
         m.name,
-        f"{m.name.capitalize()}: {plus_minus(m.value_mm, ' mm')}{by}.",
+        f"{named}: {plus_minus(m.value_mm, ' mm')}{by}.",
         "measures.length",
         0.8,
         value=m.value_mm.value,

@@ -31,7 +31,7 @@ FloatArray = npt.NDArray[np.float64]
 
 COARSE = 5200
 """About so many cells of bone the shortest ways are looked for in."""
-MOST_CONTACT = 0.05
+MOST_CONTACT = 0.065
 """Side of a square, as a share of the jaw's length, over which a contact with the cranium is more than a joint's.
 Common practice, no source."""
 LEAST_PROCESS = 0.035
