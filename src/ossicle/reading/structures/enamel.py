@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, gaussian_filter
+from scipy.ndimage import gaussian_filter
 from skimage.measure import find_contours, marching_cubes
 
 __all__ = ["EnamelThickness", "enamel_thickness_2d", "enamel_thickness_3d"]
@@ -43,13 +43,12 @@ def enamel_thickness_3d(
     if not enamel.any() or not dentine.any():
         return None
     volume = float(np.prod(spacing_mm_zyx))
-    pad = np.pad(dentine, 3).astype(np.float32)
-    points, faces, _, _ = marching_cubes(gaussian_filter(pad, 1.0), 0.5, spacing=spacing_mm_zyx)
+    smooth = gaussian_filter(np.pad(dentine, 3).astype(np.float32), 1.0)
+    points, faces, _, _ = marching_cubes(smooth, 0.5, spacing=spacing_mm_zyx)
     corners = points[faces]
     area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
-    near = binary_dilation(np.pad(enamel, 3), iterations=2)
-    at = np.rint(corners.mean(1) / np.array(spacing_mm_zyx)).astype(int)
-    junction = float(area[near[tuple(at.T)]].sum())
+    faced = _faces(smooth, np.pad(enamel, 3), corners.mean(1) / np.array(spacing_mm_zyx))
+    junction = float(area[faced].sum())
     if junction <= 0:
         return None
     cap, core = float(enamel.sum()) * volume, float(dentine.sum()) * volume
@@ -65,14 +64,23 @@ def enamel_thickness_2d(
         return None
     cell = float(np.prod(spacing_mm))
     smooth = gaussian_filter(np.pad(dentine, 3).astype(float), 1.0)
-    near = binary_dilation(np.pad(enamel, 3), iterations=2)
+    padded = np.pad(enamel, 3)
     junction = 0.0
     for line in find_contours(smooth, 0.5):
-        middle = np.rint((line[1:] + line[:-1]) / 2).astype(int)
         long = np.linalg.norm(np.diff(line, axis=0) * np.array(spacing_mm), axis=1)
-        junction += float(long[near[tuple(middle.T)]].sum())
+        junction += float(long[_faces(smooth, padded, (line[1:] + line[:-1]) / 2)].sum())
     if junction <= 0:
         return None
     cap, core = float(enamel.sum()) * cell, float(dentine.sum()) * cell
     average = cap / junction
     return EnamelThickness(average, 100 * average / core**0.5, cap, junction, core)
+
+
+def _faces(smooth: npt.NDArray[np.floating], enamel: BoolArray, points: FloatArray) -> BoolArray:
+    """Whether places (n, d) on the surface of ``smooth`` (cells) have enamel a cell and a half outward of them."""
+    at = np.rint(points).astype(int)
+    slope = np.stack([g[tuple(at.T)] for g in np.gradient(smooth)], axis=1)
+    out = -slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-9)
+    beyond = np.clip(np.rint(points + 1.5 * out).astype(int), 0, np.array(enamel.shape) - 1)
+    found: BoolArray = enamel[tuple(beyond.T)]
+    return found

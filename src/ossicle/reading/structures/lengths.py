@@ -239,11 +239,11 @@ def jaw_lengths(jaws: Sequence[JawHalf]) -> list[Measured]:
 
 
 def row_lengths(ruler: Ruler, teeth: Sequence[StandingTooth]) -> list[Measured]:
-    """Lengths of tooth rows, by side; a row is measured only where its first and last teeth stand in place."""
+    """Lengths of tooth rows, by side; of erupted teeth, those still erupting left out."""
     out: list[Measured | None] = []
     for side in SIDES:
-        upper = [t for t in teeth if t.jaw == "upper" and t.side == side]
-        lower = [t for t in teeth if t.jaw == "lower" and t.side == side]
+        own = [t for t in teeth if t.side == side and t.erupted]
+        upper, lower = [t for t in own if t.jaw == "upper"], [t for t in own if t.jaw == "lower"]
         molars = [t for t in upper if t.tooth_class == "molar"]
         cheek = [t for t in upper if t.tooth_class in ("premolar", "molar")]
         front = [t for t in upper if t.tooth_class in ("incisor", "canine")]

@@ -33,6 +33,7 @@ class StandingTooth:
     crown_high: FloatArray
     neck_low: FloatArray
     neck_high: FloatArray
+    erupted: bool = True
 
 
 def standing_teeth(space: Space, teeth: Sequence[ToothRecord]) -> list[StandingTooth]:
@@ -74,6 +75,7 @@ def standing_teeth(space: Space, teeth: Sequence[ToothRecord]) -> list[StandingT
                 crown.max(0) + half,
                 at_neck.min(0) - half,
                 at_neck.max(0) + half,
+                t.emergence == "erupted",
             )
         )
     return out
