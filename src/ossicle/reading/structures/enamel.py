@@ -20,6 +20,9 @@ __all__ = ["EnamelThickness", "enamel_thickness_2d", "enamel_thickness_3d"]
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
+SMOOTH = 0.6
+"""Smoothing (sigma, cells) of a mask before its surface is taken: less leaves steps, more rounds the cap's rim."""
+
 
 @dataclass(frozen=True)
 class EnamelThickness:
@@ -37,13 +40,13 @@ def enamel_thickness_3d(
 ) -> EnamelThickness | None:
     """Measure a crown from masks (z, y, x) of its enamel and of the dentine and pulp beneath it.
 
-    The junction is the part of the dentine's surface (marching cubes, on the mask smoothed by one voxel) that lies
+    The junction is the part of the dentine's surface (marching cubes, on the mask smoothed by `SMOOTH` voxels) that lies
     against enamel. None where either is empty.
     """
     if not enamel.any() or not dentine.any():
         return None
     volume = float(np.prod(spacing_mm_zyx))
-    smooth = gaussian_filter(np.pad(dentine, 3).astype(np.float32), 1.0)
+    smooth = gaussian_filter(np.pad(dentine, 3).astype(np.float32), SMOOTH)
     points, faces, _, _ = marching_cubes(smooth, 0.5, spacing=spacing_mm_zyx)
     corners = points[faces]
     area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
@@ -63,7 +66,7 @@ def enamel_thickness_2d(
     if not enamel.any() or not dentine.any():
         return None
     cell = float(np.prod(spacing_mm))
-    smooth = gaussian_filter(np.pad(dentine, 3).astype(float), 1.0)
+    smooth = gaussian_filter(np.pad(dentine, 3).astype(float), SMOOTH)
     padded = np.pad(enamel, 3)
     junction = 0.0
     for line in find_contours(smooth, 0.5):
@@ -77,10 +80,10 @@ def enamel_thickness_2d(
 
 
 def _faces(smooth: npt.NDArray[np.floating], enamel: BoolArray, points: FloatArray) -> BoolArray:
-    """Whether places (n, d) on the surface of ``smooth`` (cells) have enamel a cell and a half outward of them."""
+    """Whether places (n, d) on the surface of ``smooth`` (cells) have enamel a little over a cell outward of them."""
     at = np.rint(points).astype(int)
     slope = np.stack([g[tuple(at.T)] for g in np.gradient(smooth)], axis=1)
     out = -slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-9)
-    beyond = np.clip(np.rint(points + 1.5 * out).astype(int), 0, np.array(enamel.shape) - 1)
+    beyond = np.clip(np.rint(points + 1.2 * out).astype(int), 0, np.array(enamel.shape) - 1)
     found: BoolArray = enamel[tuple(beyond.T)]
     return found
