@@ -21,7 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 SMOOTH = 0.6
-"""Smoothing (sigma, cells) of a mask before its surface is taken: less leaves steps, more rounds the cap's rim."""
+"""Smoothing (sigma, cells) of a volume's mask before its surface is taken: less leaves steps, more rounds the cap's rim."""
 
 
 @dataclass(frozen=True)
@@ -40,8 +40,8 @@ def enamel_thickness_3d(
 ) -> EnamelThickness | None:
     """Measure a crown from masks (z, y, x) of its enamel and of the dentine and pulp beneath it.
 
-    The junction is the part of the dentine's surface (marching cubes, on the mask smoothed by `SMOOTH` voxels) that lies
-    against enamel. None where either is empty.
+    The junction is the part of the dentine's surface (marching cubes, on the mask smoothed by `SMOOTH` voxels) that
+    lies against enamel. None where either is empty.
     """
     if not enamel.any() or not dentine.any():
         return None
@@ -66,7 +66,7 @@ def enamel_thickness_2d(
     if not enamel.any() or not dentine.any():
         return None
     cell = float(np.prod(spacing_mm))
-    smooth = gaussian_filter(np.pad(dentine, 3).astype(float), SMOOTH)
+    smooth = gaussian_filter(np.pad(dentine, 3).astype(float), 1.0)
     padded = np.pad(enamel, 3)
     junction = 0.0
     for line in find_contours(smooth, 0.5):
