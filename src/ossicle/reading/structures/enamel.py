@@ -21,7 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 SMOOTH = 0.6
-"""Smoothing (sigma, cells) of a volume's mask before its surface is taken: less leaves steps, more rounds the cap's rim."""
+"""Smoothing (sigma, cells) of a volume's mask for its surface: less leaves steps, more rounds the cap's rim."""
 
 
 @dataclass(frozen=True)
