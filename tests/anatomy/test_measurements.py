@@ -53,3 +53,10 @@ def test_found_by_identifier_or_name_whatever_the_case() -> None:
 def test_an_unknown_measurement_is_refused() -> None:
     with pytest.raises(OssicleError, match="no measurement is called 'girth'"):
         measurement("girth")
+
+
+def test_every_definition_has_its_rules() -> None:
+    for definition in load_measurements().values():
+        assert definition.plane
+        assert definition.sides in ("single", "paired")
+        assert definition.ends or definition.definition == "see source"

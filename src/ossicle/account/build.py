@@ -9,14 +9,10 @@ from ossicle.reading.records import Reading
 
 from . import findings as f
 from .records import Account, Finding, MadeBy, PoseFacts, ScanFacts, Standing
+from .structures import ear_rows, jaw_rows, landmark_rows, measurement_rows, opening_rows
 
-__all__ = ["NOT_READ_YET", "build_account"]
+__all__ = ["build_account"]
 
-NOT_READ_YET = (
-    "Palate openings, the jaw, the ear region and the measurements of the skull are not read by this "
-    "version; their lists are "
-    "empty because nothing was looked for, not because nothing is there."
-)
 _ASSUMED = (
     "The source states no orientation, so the stack was taken as right-handed in (column, row, slice); if "
     "it is mirrored, left and "
@@ -31,6 +27,7 @@ def build_account(
     *,
     standings: Mapping[str, Standing] | None = None,
     warnings: tuple[str, ...] = (),
+    placed: tuple[str, ...] = (),
 ) -> Account:
     """Make the account of a reading.
 
@@ -46,6 +43,8 @@ def build_account(
         What a person said of findings, by finding id; ids that no finding has are left alone.
     warnings
         Warnings from taking in the scan, told before those of the reading.
+    placed
+        Names of the landmarks that a person placed.
     """
     stage = f.stage_facts(reading)
     formula = f.formula_facts(reading, stage)
@@ -58,12 +57,20 @@ def build_account(
         *f.replacement_findings(reading),
         *f.stage_findings(reading, stage),
         *f.completeness_findings(reading),
+        *f.palate_findings(reading),
+        *f.jaw_findings(reading),
+        *f.ear_findings(reading),
+        *f.braincase_findings(reading),
+        *f.measurement_findings(reading),
+        *f.enamel_findings(reading),
+        *f.cascade_findings(reading),
+        *f.asymmetry_findings(reading),
     ]
     stood = standings or {}
     told = [*warnings, *reading.warnings, *reading.pose.questions]
     if scan.handedness == "assumed" and not any("right-handed" in text for text in told):
         told.append(_ASSUMED)
-    told.append(NOT_READ_YET)
+    told.extend(f.absence_findings(reading.structures))
     return Account(
         scan=scan,
         pose=PoseFacts(
@@ -78,4 +85,9 @@ def build_account(
         findings=tuple(replace(x, standing=stood.get(x.id, x.standing)) for x in found),
         warnings=tuple(dict.fromkeys(told)),
         made_by=made_by,
+        openings=opening_rows(reading),
+        jaw=jaw_rows(reading),
+        ear=ear_rows(reading),
+        measurements=measurement_rows(reading),
+        landmarks=landmark_rows(reading, placed),
     )

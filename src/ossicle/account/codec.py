@@ -74,6 +74,7 @@ def account_to_dict(account: Account) -> dict[str, Any]:
         "jaw": list(account.jaw),
         "ear": list(account.ear),
         "measurements": list(account.measurements),
+        "landmarks": list(account.landmarks),
         "findings": [_finding(finding) for finding in account.findings],
         "methods": {key: asdict(known[key]) for key in used},
         "warnings": list(account.warnings),
@@ -134,6 +135,7 @@ def account_from_json(text: str, where: object = "account.json") -> Account:
         jaw=tuple(data["jaw"]),
         ear=tuple(data["ear"]),
         measurements=tuple(data["measurements"]),
+        landmarks=tuple(data.get("landmarks", ())),
     )
 
 

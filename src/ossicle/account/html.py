@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from ossicle.reading.records import Jaw, Reading, Side, ToothRecord
 
 from .methods import Method, methods
-from .pictures import Picture, bar_words, strip_pictures, view_sheet
+from .pictures import Picture, bar_words, strip_pictures, structure_pictures, view_sheet
 from .prose import CAUTIONS
 from .records import REGIONS, Account, Finding, Region
 from .rowchart import Gap, row_chart
@@ -30,7 +30,20 @@ _MOST_RUNS = 12
 _STATE = {"in_crypt": "in crypt", "erupting": "erupting", "erupted": "erupted"}
 
 
-_AFTER_DENTITION: tuple[Region, ...] = ("formula", "replacement", "stage", "completeness", "pose", "scan")
+_AFTER_DENTITION: tuple[Region, ...] = (
+    "formula",
+    "replacement",
+    "stage",
+    "completeness",
+    "palate",
+    "jaw",
+    "ear",
+    "braincase",
+    "measurements",
+    "asymmetry",
+    "pose",
+    "scan",
+)
 
 
 @dataclass(frozen=True)
@@ -55,7 +68,11 @@ def account_html(account: Account, reading: Reading | None) -> str:
         pictures.
     """
     template, css, digest = _template()
-    regions = [(REGIONS[region], [f for f in account.findings if f.region == region]) for region in _AFTER_DENTITION]
+    looks = {} if reading is None else structure_pictures(reading)
+    regions = [
+        (REGIONS[region], [f for f in account.findings if f.region == region], looks.get(region, []))
+        for region in _AFTER_DENTITION
+    ]
     used = dict.fromkeys(f.method for f in account.findings)
     known: Mapping[str, Method] = methods()
     return template.render(
@@ -68,7 +85,7 @@ def account_html(account: Account, reading: Reading | None) -> str:
         chart=None if reading is None else row_chart(reading, account.scan.spacing_mm_zyx, _gaps(account)),
         quadrants=[_quadrant(account, reading, jaw, side) for jaw, side in QUADRANTS],
         overall=[f for f in account.findings if f.region == "dentition" and not _in_quadrant(f)],
-        regions=[(heading, found) for heading, found in regions if found],
+        regions=[(heading, found, shown) for heading, found, shown in regions if found],
         views=None if reading is None else view_sheet(reading),
         methods=[(key, known[key]) for key in used],
         cautions=CAUTIONS,

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from ossicle.reading.records import Reading, Row, ScanStatistics
 
+from .records import Region
 from .words import name_of
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "scale_bar",
     "spread",
     "strip_pictures",
+    "structure_pictures",
     "view_sheet",
 ]
 
@@ -53,6 +55,8 @@ class Picture:
     height_mm: float
     bar_mm: float
     letters: tuple[Letter, ...] = ()
+    lines: tuple[tuple[str, str], ...] = ()
+    """Lines drawn on it: name and points as SVG writes them, mm."""
 
 
 @dataclass(frozen=True)
@@ -219,3 +223,29 @@ def _letters(reading: Reading, row: Row, width: float) -> tuple[Letter, ...]:
         above = deep == (row.jaw == "upper")
         letters += [Letter(name, place, x, above, deep) for place, (x, name) in zip(places, some, strict=True)]
     return tuple(letters)
+
+
+def structure_pictures(reading: Reading) -> dict[Region, list[Picture]]:
+    """Return the pictures that show palate, jaw, ear and braincase, with what was measured drawn on them, by region."""
+    if reading.structures is None:
+        return {}
+    out: dict[Region, list[Picture]] = {}
+    for key, look in reading.structures.pictures.items():
+        height, width = (n * look.step_mm for n in look.image.shape)
+        lines = tuple((name, " ".join(f"{x:.3f},{y:.3f}" for x, y in points)) for name, points in look.lines)
+        region: Region = _REGION[key.split()[0]]
+        out.setdefault(region, []).append(
+            Picture(
+                title=look.title,
+                alt=look.said,
+                data_uri=grey_picture(look.image, 0.0, 1.3),
+                width_mm=width,
+                height_mm=height,
+                bar_mm=scale_bar(width),
+                lines=lines,
+            )
+        )
+    return out
+
+
+_REGION: dict[str, Region] = {"palate": "palate", "jaw": "jaw", "ear": "ear", "braincase": "braincase"}

@@ -34,7 +34,22 @@ SCHEMA = "ossicle-account/1"
 
 Standing = Literal["computed", "agreed", "amended", "disputed"]
 Presence = Literal["solid", "veiled", "absent"]
-Region = Literal["scan", "pose", "dentition", "teeth", "formula", "replacement", "stage", "completeness"]
+Region = Literal[
+    "scan",
+    "pose",
+    "dentition",
+    "teeth",
+    "formula",
+    "replacement",
+    "stage",
+    "completeness",
+    "palate",
+    "jaw",
+    "ear",
+    "braincase",
+    "measurements",
+    "asymmetry",
+]
 REGIONS: Mapping[Region, str] = {
     "scan": "Scan",
     "pose": "Pose",
@@ -44,6 +59,12 @@ REGIONS: Mapping[Region, str] = {
     "replacement": "Replacement",
     "stage": "Growth stage",
     "completeness": "Completeness",
+    "palate": "Palate",
+    "jaw": "Lower jaw",
+    "ear": "Ear region",
+    "braincase": "Braincase",
+    "measurements": "Measurements",
+    "asymmetry": "Left against right",
 }
 """The regions of an account in reading order, with their headings."""
 
@@ -186,3 +207,4 @@ class Account:
     jaw: tuple[Mapping[str, JsonValue], ...] = ()
     ear: tuple[Mapping[str, JsonValue], ...] = ()
     measurements: tuple[Mapping[str, JsonValue], ...] = ()
+    landmarks: tuple[Mapping[str, JsonValue], ...] = ()

@@ -110,7 +110,9 @@ def read_scan(
         stages={name: round(seconds, 3) for name, seconds in reading.stages.items()},
     )
     framed = in_file_frame(reading, facts.spacing_mm_zyx, facts.affine_mm)
-    return Outcome(build_account(framed, facts, made_by, warnings=scan.warnings), reading, scan.geometry)
+    placed = tuple(landmark.name for landmark in hints.landmarks)
+    account = build_account(framed, facts, made_by, warnings=scan.warnings, placed=placed)
+    return Outcome(account, reading, scan.geometry)
 
 
 def read_to_folder(

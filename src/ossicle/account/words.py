@@ -13,6 +13,7 @@ __all__ = [
     "QUADRANTS",
     "UNCERTAIN_BELOW",
     "arc_order",
+    "area",
     "counted",
     "join",
     "length",
@@ -101,6 +102,11 @@ def length(mm: float) -> str:
 def volume(mm3: float) -> str:
     """Return a volume with its unit."""
     return f"{number(mm3)} mm³" if math.isfinite(mm3) else "not known"
+
+
+def area(mm2: float) -> str:
+    """Return an area with its unit."""
+    return f"{number(mm2)} mm²" if math.isfinite(mm2) else "not known"
 
 
 def percent(fraction: float) -> str:

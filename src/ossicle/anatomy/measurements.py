@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
+from typing import Literal
 
 from ossicle.anatomy.notation import shown
 from ossicle.anatomy.templates import Mark
@@ -34,6 +35,12 @@ class MeasurementDefinition:
         ``"mm"``.
     source, status
         Where the definition was read (``"V"``), or that it is from memory (``"M"``).
+    ends
+        End points or extremal rule as they are taken here; empty where the definition has not been copied yet.
+    plane
+        The direction in which the distance counts.
+    sides
+        Whether each side of the animal has its own.
     """
 
     id: str
@@ -42,6 +49,9 @@ class MeasurementDefinition:
     unit: str
     source: str
     status: Mark
+    ends: str
+    plane: str
+    sides: Literal["single", "paired"]
 
 
 @cache
@@ -51,7 +61,15 @@ def load_measurements() -> Mapping[str, MeasurementDefinition]:
     return MappingProxyType(
         {
             identifier: MeasurementDefinition(
-                identifier, row["name"], row["definition"], row["unit"], row["source"], row["status"]
+                identifier,
+                row["name"],
+                row["definition"],
+                row["unit"],
+                row["source"],
+                row["status"],
+                row["ends"],
+                row["plane"],
+                row["sides"],
             )
             for identifier, row in tomllib.loads(text).items()
         }

@@ -171,7 +171,7 @@ def opening_records(s: Specimen) -> list[dict[str, Any]]:
     rows = [o.record(k) for o in a.openings]
     for ear in a.ears.values():
         rows += [
-            Opening(o["term"], o["side"], o["half_axes"], o["centre"], ear.petrosal).record() for o in ear.openings
+            Opening(o["term"], o["side"], o["half_axes"], o["centre"], ear.petrosal).record(k) for o in ear.openings
         ]
     for r in rows:
         r["centroid_mm_xyz"] = to_scan(s.grid, s.mirrored, r.pop("centre"))

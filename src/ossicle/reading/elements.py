@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import cc3d
 import edt
@@ -34,7 +35,7 @@ class Element:
     label: int
     kind: PartKind
     term: str
-    side: Side | None
+    side: Side | Literal["midline"] | None
     confidence: float
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from .records import Generation, Side, Vector
 
-__all__ = ["Cut", "Discard", "Hints", "Join", "Midplane", "MissedTooth", "NameTooth", "SideIs"]
+__all__ = ["Cut", "Discard", "Hints", "Join", "Midplane", "MissedTooth", "NameTooth", "PlaceLandmark", "SideIs"]
 
 
 @dataclass(frozen=True)
@@ -65,6 +65,14 @@ class SideIs:
 
 
 @dataclass(frozen=True)
+class PlaceLandmark:
+    """The landmark ``name``, as the account calls it (``basion``), lies at ``point_mm``."""
+
+    name: str
+    point_mm: Vector
+
+
+@dataclass(frozen=True)
 class Hints:
     """All decisions of one specimen that bear on its reading."""
 
@@ -75,3 +83,4 @@ class Hints:
     missed: tuple[MissedTooth, ...] = ()
     midplane: Midplane | None = None
     sides: tuple[SideIs, ...] = ()
+    landmarks: tuple[PlaceLandmark, ...] = ()

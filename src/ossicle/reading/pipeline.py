@@ -30,6 +30,7 @@ from .records import (
     ToothRecord,
 )
 from .statistics import Levels, edge_blur
+from .structures import structures_of
 from .tissue_model import ToothChance, tooth_chance
 from .working_grid import WorkingGrid, working_grid
 
@@ -47,7 +48,15 @@ USUAL_BLUR = 0.75
 STEPS = 70
 """Steps told during the isolation of teeth, about: blocks of the network and levels of the component tree."""
 
-_SHARES = {"tissue": 0.1, "teeth": 0.62, "elements": 0.72, "measures": 0.9, "names": 0.95, "pictures": 1.0}
+_SHARES = {
+    "tissue": 0.1,
+    "teeth": 0.62,
+    "elements": 0.72,
+    "measures": 0.9,
+    "names": 0.93,
+    "structures": 0.98,
+    "pictures": 1.0,
+}
 
 
 @dataclass
@@ -173,21 +182,32 @@ def _read(
     kept = {tooth.part for tooth in naming.teeth}
     seen = {o.part: o for o in observations}
     teeth = tuple(_record(t, seen[t.part], isolation, grid, hints) for t in naming.teeth)
-    clock.start("pictures")
     table = np.zeros(first + 1, np.int32)
     table[list(kept)] = list(kept)
     tooth_labels = table[isolation.labels]
-    views, row_records = _pictures(normal, levels, tooth_labels, grid, isolation, naming)
-    labels = grid.full_size(np.where(tooth_labels > 0, tooth_labels, bones))
+    clock.start("structures")
     origin = _origin(naming, seen)
     pose = _pose_in_scan(isolation.pose, grid, origin)
+    structures, marked, laid = structures_of(
+        normal,
+        np.where(tooth_labels > 0, tooth_labels, bones),
+        grid,
+        pose,
+        elements,
+        teeth,
+        statistics,
+        hints.landmarks,
+    )
+    clock.start("pictures")
+    views, row_records = _pictures(normal, levels, tooth_labels, grid, isolation, naming)
+    labels = grid.full_size(marked)
     row_records = tuple(
         replace(row, curve_skull_mm=np.asarray(row.curve_skull_mm, float) - origin) for row in row_records
     )
     enamel = None
     if isolation.enamel is not None and teeth:
         enamel = grid.full_size((isolation.enamel & (tooth_labels > 0)).astype(np.int32)) > 0
-    parts = _parts(labels, teeth, elements, spacing_mm_zyx)
+    parts = _parts(labels, teeth, [*elements, *laid], spacing_mm_zyx)
     clock.stop()
     return Reading(
         labels=labels,
@@ -205,6 +225,7 @@ def _read(
         stages=clock.stages,
         warnings=tuple(dict.fromkeys([*warnings, *naming.anomalies])),
         enamel=enamel,
+        structures=structures,
     )
 
 

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from .structures.records import Structures
 
 __all__ = [
     "Completeness",
@@ -221,3 +224,5 @@ class Reading:
     warnings: tuple[str, ...] = ()
     enamel: npt.NDArray[np.bool_] | None = None
     """Which voxels of teeth are enamel, on the grid of ``labels``; None where no tooth was found."""
+    structures: Structures | None = None
+    """Palate, jaw, ear and braincase, in skull coordinates; None where they were not looked for."""

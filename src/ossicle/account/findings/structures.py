@@ -1,0 +1,277 @@
+"""Palate, jaw, ear and braincase as findings, one sentence each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from ossicle.reading.records import Reading
+from ossicle.reading.structures import Ear, JawHalf, Opening, Palate, Structures, Value
+
+from ..records import Evidence, Finding, Region, View
+from ..words import area, length, number, percent, volume
+from .common import slug
+
+__all__ = ["absence_findings", "braincase_findings", "ear_findings", "jaw_findings", "palate_findings"]
+
+Vector = tuple[float, float, float]
+_VENTRAL: tuple[Vector, Vector] = ((0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+_CAUDAL: tuple[Vector, Vector] = ((0.0, 0.0, 1.0), (0.0, 1.0, 0.0))
+_STATE = {"present": "is present", "absent": "is absent", "not_resolved": "is not resolved"}
+
+
+def plus_minus(value: Value, unit: str) -> str:
+    """A value with its error and unit: ``3.76 ± 0.12 mm²``."""
+    places = max(0, 1 - int(np.floor(np.log10(max(value.error, 1e-6))))) if value.error > 0 else 2
+    return f"{value.value:.{places}f} ± {value.error:.{places}f}{unit}"
+
+
+def _view(
+    centre: Any, extent: float, caption: str, parts: Sequence[int], way: tuple[Vector, Vector] = _VENTRAL
+) -> Evidence:
+    x, y, z = (round(float(v), 3) for v in centre)
+    presence = dict.fromkeys(parts, "solid")
+    view = View(way[0], way[1], caption, (x, y, z), round(float(extent), 3), presence=presence)  # type: ignore[arg-type]
+    return Evidence(tuple(parts), view)
+
+
+def palate_findings(reading: Reading) -> list[Finding]:
+    """Each opening of the palate, and the share of the palate that is open."""
+    s = reading.structures
+    if s is None or s.palate is None:
+        return []
+    seen: dict[str, int] = {}
+    found = []
+    for o in s.palate.openings:
+        stem = f"palate/{slug(o.term)}-{o.side}"
+        seen[stem] = seen.get(stem, 0) + 1
+        found.append(
+            _opening(o, "palate", stem if seen[stem] == 1 else f"{stem}-{seen[stem]}", "palate.opening", o.certain)
+        )
+    return [*found, _fenestration(s.palate)]
+
+
+def _opening(o: Opening, region: Region, identity: str, method: str, confidence: float) -> Finding:
+    where = "midline" if o.side == "midline" else o.side
+    article = {"midline": "The", "left": "The left", "right": "The right"}[where]
+    statement = (
+        f"{article} {o.term} has an area of {plus_minus(o.area_mm2, ' mm²')}, {length(o.length_mm.value)} long and "
+        f"{length(o.width_mm.value)} wide; named by its place, {o.basis}."
+    )
+    parts = () if o.part is None else (o.part,)
+    return Finding(
+        identity,
+        region,
+        o.term,
+        statement,
+        method,
+        confidence,
+        value=o.area_mm2.value,
+        unit="mm2",
+        evidence=_view(o.centre, 4 * o.length_mm.value, f"{article} {o.term}, outlined at its rim.", parts),
+    )
+
+
+def _fenestration(palate: Palate) -> Finding:
+    none = not palate.openings
+    statement = (
+        "No opening wider than about two voxels was found in the bony palate between the tooth rows."
+        if none
+        else f"Openings take up {percent(palate.fenestration)} of the bony palate, whose area with them closed is "
+        f"{area(palate.area_mm2)}."
+    )
+    extent = 2 * float(np.sqrt(max(palate.area_mm2, 1e-6)))
+    centre = (
+        np.mean([o.centre for o in palate.openings], axis=0) if palate.openings else (0.0, 0.0, palate.hind_border_z)
+    )
+    parts = [o.part for o in palate.openings if o.part is not None]
+    return Finding(
+        "palate/fenestration",
+        "palate",
+        "palate",
+        statement,
+        "palate.fenestration",
+        0.7,
+        value=palate.fenestration,
+        unit="share",
+        evidence=_view(centre, extent, "The palate from below, openings solid.", parts),
+    )
+
+
+def jaw_findings(reading: Reading) -> list[Finding]:
+    """Angular process and symphysis of each dentary."""
+    s = reading.structures
+    if s is None:
+        return []
+    found = []
+    for j in s.jaws:
+        angle = _angle(j)
+        if angle is not None:
+            found.append(angle)
+    if len(s.jaws) == 2:
+        found.append(_symphysis(s.jaws))
+    return found
+
+
+def _angle(j: JawHalf) -> Finding | None:
+    a = j.angle
+    if a is None:
+        return None
+    parts = (j.part,)
+    if a.form == "absent" or a.inflection_deg is None or a.tip is None or a.base is None:
+        return Finding(
+            f"jaw/angle-{j.side}",
+            "jaw",
+            f"{j.side} dentary",
+            f"The {j.side} dentary has no angular process that stands out: {a.reason or 'none was found'}.",
+            "jaw.inflection",
+            0.6,
+            value="absent",
+            evidence=_view(j.condyle if j.condyle is not None else (0, 0, 0), 10.0, "The jaw's hind end.", parts),
+        )
+    turn = a.inflection_deg
+    word = "medially" if turn.value >= 0 else "laterally"
+    value = Value(abs(turn.value), turn.error)
+    statement = (
+        f"The {j.side} angular process is a {a.form}, turned {word} by {plus_minus(value, '°')} from the sagittal "
+        f"plane, measured in the plane of the tooth rows from its base to its tip"
+    )
+    if a.length_mm is not None:
+        statement += f", which lie {length(a.length_mm)} apart"
+    if a.from_behind_deg is not None:
+        statement += f"; seen from behind it stands at {number(abs(a.from_behind_deg), 2)}° to the sagittal plane"
+    return Finding(
+        f"jaw/angle-{j.side}",
+        "jaw",
+        f"{j.side} dentary",
+        statement + ".",
+        "jaw.inflection",
+        0.8,
+        value=turn.value,
+        unit="degree",
+        evidence=_view(
+            (a.base + a.tip) / 2, 5 * (a.length_mm or 2.0), f"The {j.side} angular process from behind.", parts, _CAUDAL
+        ),
+    )
+
+
+def _symphysis(jaws: Sequence[JawHalf]) -> Finding:
+    fused = any(j.symphysis == "fused" for j in jaws)
+    front = [j.front for j in jaws if j.front is not None]
+    centre = np.mean(front, axis=0) if front else (0.0, 0.0, 0.0)
+    return Finding(
+        "jaw/symphysis",
+        "jaw",
+        "mandibular symphysis",
+        "The mandibular symphysis is bridged by bone."
+        if fused
+        else "The mandibular symphysis is not bridged by bone at this voxel size.",
+        "jaw.symphysis",
+        0.7,
+        value="fused" if fused else "open",
+        evidence=_view(centre, 8.0, "The symphysis from below.", [j.part for j in jaws]),
+    )
+
+
+def ear_findings(reading: Reading) -> list[Finding]:
+    """Labyrinth, windows and stapes of each ear."""
+    s = reading.structures
+    return [] if s is None else [f for e in s.ears for f in _ear(e)]
+
+
+def _ear(e: Ear) -> list[Finding]:
+    subject, found = f"{e.side} ear", []
+    parts = () if e.part is None else (e.part,)
+    size = 4.0
+    if e.labyrinth_mm3 is not None:
+        size = 4 * float(np.cbrt(e.labyrinth_mm3.value))
+        turns = (
+            f"; the cochlea makes {plus_minus(e.cochlear_turns, '')} turns"
+            if e.cochlear_turns is not None
+            else f"; its turns are not counted, as {e.reasons.get('cochlear_turns', 'they were not resolved')}"
+        )
+        found.append(
+            Finding(
+                f"ear/labyrinth-{e.side}",
+                "ear",
+                subject,
+                f"The {e.side} bony labyrinth holds {plus_minus(e.labyrinth_mm3, ' mm³')}{turns}.",
+                "ear.labyrinth",
+                0.6,
+                value=e.labyrinth_mm3.value,
+                unit="mm3",
+                evidence=_view(e.centre, size, f"The {e.side} labyrinth, bone veiled.", parts),
+            )
+        )
+    for w in (e.oval, e.round):
+        if w is not None:
+            found.append(_opening(w, "ear", f"ear/{slug(w.term)}-{e.side}", "ear.window", min(w.certain, 0.65)))
+    if e.oval is None:
+        found.append(
+            Finding(
+                f"ear/windows-{e.side}",
+                "ear",
+                subject,
+                f"The windows of the {e.side} labyrinth are not resolved: "
+                f"{e.reasons.get('oval_window_mm2', 'they were not found')}.",
+                "ear.window",
+                0.6,
+                value="not_resolved",
+                evidence=_view(e.centre, size, f"The {e.side} labyrinth, bone veiled.", parts),
+            )
+        )
+    why = e.reasons.get("stapes")
+    found.append(
+        Finding(
+            f"ear/stapes-{e.side}",
+            "ear",
+            subject,
+            f"The {e.side} stapes {_STATE[e.ossicles['stapes']]}{f': {why}' if why else ''}.",
+            "ear.ossicles",
+            0.7,
+            value=e.ossicles["stapes"],
+            evidence=_view(e.oval.centre if e.oval is not None else e.centre, size, "The oval window.", parts),
+        )
+    )
+    return found
+
+
+def braincase_findings(reading: Reading) -> list[Finding]:
+    """Endocranial volume and foramen magnum."""
+    s = reading.structures
+    if s is None or s.braincase is None:
+        return []
+    b, found = s.braincase, []
+    if b.volume_mm3 is not None and b.centre is not None:
+        v = b.volume_mm3
+        share = percent(v.error / v.value) if v.value > 0 else "an unknown share"
+        found.append(
+            Finding(
+                "braincase/volume",
+                "braincase",
+                "endocranial cavity",
+                f"The endocranial cavity holds {volume(v.value)}, give or take {share}, each foramen closed where it "
+                "is narrowest.",
+                "braincase.volume",
+                0.85,
+                value=v.value,
+                unit="mm3",
+                evidence=_view(
+                    b.centre,
+                    2.5 * float(np.cbrt(v.value)),
+                    "The endocranial cavity, bone veiled.",
+                    () if b.part is None else (b.part,),
+                    ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
+                ),
+            )
+        )
+    if b.magnum is not None:
+        found.append(_opening(b.magnum, "braincase", "braincase/foramen-magnum", "braincase.magnum", b.magnum.certain))
+    return found
+
+
+def absence_findings(structures: Structures | None) -> tuple[str, ...]:
+    """What was not read, and why: sentences for the warnings of an account."""
+    return () if structures is None else structures.absent

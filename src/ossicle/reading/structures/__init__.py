@@ -1,0 +1,30 @@
+"""Palate, jaw, ear and braincase: read from greys, labels, pose and tooth loci; measured with their error."""
+
+from .enamel import EnamelThickness, enamel_thickness_2d, enamel_thickness_3d
+from .records import Angle, Asymmetry, Braincase, Ear, JawHalf, Measured, Opening, Palate, Structures, Value
+from .repeats import Repeatability, intraclass, repeatability
+from .space import Space
+from .whole import openings_of, read_structures, structures_of
+
+__all__ = [
+    "Angle",
+    "Asymmetry",
+    "Braincase",
+    "Ear",
+    "EnamelThickness",
+    "JawHalf",
+    "Measured",
+    "Opening",
+    "Palate",
+    "Repeatability",
+    "Space",
+    "Structures",
+    "Value",
+    "enamel_thickness_2d",
+    "enamel_thickness_3d",
+    "intraclass",
+    "openings_of",
+    "read_structures",
+    "repeatability",
+    "structures_of",
+]

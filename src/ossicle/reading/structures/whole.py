@@ -1,0 +1,301 @@
+"""Palate, jaw, ear and braincase of one specimen, and what of them the scan does not hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from ..elements import Element
+from ..greys import Normalised
+from ..hints import PlaceLandmark
+from ..records import Pose, ScanStatistics, Side, ToothRecord
+from ..working_grid import WorkingGrid
+from .asymmetry import asymmetries
+from .braincase import Cavity, read_braincase
+from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns
+from .ear import Labyrinth, read_ear
+from .jaw import jaw_frame, read_jaw
+from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
+from .loci import StandingTooth, standing_teeth
+from .looks import braincase_look, ear_look, jaw_look, palate_look
+from .painting import Painter
+from .palate import read_palate
+from .records import Braincase, Ear, JawHalf, Look, Measured, Opening, Palate, Structures
+from .space import Space
+from .surface import surface_points
+
+__all__ = ["openings_of", "read_structures", "structures_of"]
+
+FloatArray = npt.NDArray[np.float64]
+T = TypeVar("T")
+SIDES: tuple[Side, Side] = ("left", "right")
+LEAST_SHARE = 0.02
+"""A dentary of less than this share of the cranium's volume is a piece. Common practice, no source."""
+
+MOST_UNEVEN = 0.2
+"""By how much of the braincase's radius the labyrinths of both sides may be out of mirror. Common practice, no source.
+"""
+
+NO_POSE = "The pose of the skull was not found, so nothing is said of palate, jaw, ear region or braincase."
+NO_SUTURES = (
+    "The elements of the cranium are not told apart in this reading; it is described as one piece, and what needs a "
+    "suture (nasal length, the element that floors the middle ear) is left out."
+)
+
+
+def structures_of(
+    normal: Normalised,
+    labels: npt.NDArray[np.int32],
+    grid: WorkingGrid,
+    pose: Pose,
+    elements: Sequence[Element],
+    teeth: Sequence[ToothRecord],
+    statistics: ScanStatistics,
+    placed: Sequence[PlaceLandmark] = (),
+    smoothing: float = 0.6,
+) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
+    """Read all structures from a normalised volume and its labels, both (z, y, x).
+
+    Returns the structures, the labels with cavities and openings added, and what was added.
+
+    ``smoothing`` (voxels, standard deviation) is that of ``normal``; ``pose`` is of the whole scan, of which ``grid``
+    is a part; ``placed`` are landmarks that a person placed (scan mm).
+    """
+    if not pose.found:
+        return Structures(absent=(NO_POSE,)), labels, []
+    to_skull = np.asarray(pose.scan_to_skull, float)
+    shift = np.eye(4)
+    shift[:3, 3] = grid.offset_mm_xyz
+    voxel = float(np.cbrt(np.prod(grid.spacing_mm_zyx)))
+    space = Space(
+        normal.values,
+        labels,
+        grid.spacing_mm_zyx,
+        to_skull @ shift,
+        float(np.hypot(statistics.blur_sigma_mm, smoothing * voxel)),
+        normal.noise,
+    )
+    bones = {(e.term, e.side): e.label for e in elements if e.kind == "bone"}
+    return read_structures(
+        space,
+        teeth,
+        cranium=next((label for (term, _), label in bones.items() if term == "cranium"), None),
+        dentaries={side: bones["dentary", side] for side in SIDES if ("dentary", side) in bones},
+        tilt_deg=0.5 + 4.0 * (1 - pose.confidence),
+        enamel=normal.enamel,
+        placed={p.name: to_skull[:3, :3] @ np.array(p.point_mm) + to_skull[:3, 3] for p in placed},
+    )
+
+
+def read_structures(
+    space: Space,
+    teeth: Sequence[ToothRecord],
+    *,
+    cranium: int | None,
+    dentaries: Mapping[Side, int],
+    tilt_deg: float = 1.0,
+    enamel: float | None = None,
+    placed: Mapping[str, FloatArray] | None = None,
+) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
+    """Read all structures of a specimen whose bones are labelled.
+
+    Parameters
+    ----------
+    space
+        Greys, labels and pose.
+    teeth
+        Teeth with their loci.
+    cranium, dentaries
+        Labels; None, or a side left out, where the scan does not hold the bone.
+    tilt_deg
+        By how much the pose may be off (degrees, standard deviation); it enters the errors of lengths.
+    enamel
+        Grey of mature enamel (surround 0, bone 1); None leaves its thickness out.
+    placed
+        Landmarks (skull mm) that a person placed; they stand in for those found.
+    """
+    standing = standing_teeth(space, teeth)
+    ruler = Ruler(space, tilt_deg)
+    absent: list[str] = []
+    painter = Painter.on(space)
+    jaws = _jaws(space, dentaries, cranium, standing, absent)
+    head = _Head()
+    if cranium is None:
+        absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
+    else:
+        head = _head(ruler, cranium, standing, placed or {}, painter, absent)
+    caps = {} if enamel is None else enamel_of_crowns(space, standing, teeth, enamel)
+    if enamel is not None and standing and not caps:
+        absent.append(
+            f"Enamel thickness is told where it spans {LEAST_ENAMEL_VOXELS:g} voxels; in no whole crown it does."
+        )
+    measured = [*head.measured, *jaw_lengths(jaws), *row_lengths(ruler, standing)]
+    openings = openings_of(head.palate, head.brain, head.ears)
+    found = Structures(
+        head.palate,
+        tuple(jaws),
+        head.ears,
+        head.brain,
+        tuple(measured),
+        {**head.marks, **_jaw_marks(jaws)},
+        asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel),
+        tuple(absent),
+        _looks(space, head.palate, jaws, head.brain, head.ears),
+        _bones(cranium, dentaries),
+        caps,
+    )
+    return found, painter.labels, painter.elements
+
+
+@dataclass(frozen=True)
+class _Head:
+    """What is read of a cranium."""
+
+    palate: Palate | None = None
+    brain: Braincase | None = None
+    ears: tuple[Ear, ...] = ()
+    measured: tuple[Measured, ...] = ()
+    marks: Mapping[str, FloatArray] = field(default_factory=dict)
+
+
+def _head(
+    ruler: Ruler,
+    cranium: int,
+    standing: Sequence[StandingTooth],
+    placed: Mapping[str, FloatArray],
+    painter: Painter,
+    absent: list[str],
+) -> _Head:
+    space = ruler.space
+    palate = _tried("palate", partial(read_palate, space, standing, cranium), absent)
+    if palate is None:
+        absent.append("The palate was not read: it needs two cheek teeth in place on either side.")
+    unread = Braincase(None, None, None, "it could not be read")
+    brain, cavity = _tried("braincase", partial(read_braincase, space, cranium), absent) or (unread, None)
+    if brain.volume_mm3 is None:
+        absent.append(f"The endocranial volume is not told: {brain.reason}.")
+    if brain.magnum is None and cavity is not None:
+        absent.append("The foramen magnum was not found as an opening that bone closes all round.")
+    heard = _ears(space, cavity, absent)
+    skin = surface_points(space, cranium)
+    measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed)
+    absent.append(NO_SUTURES)
+    if palate is not None:
+        palate = replace(palate, openings=painter.openings(palate.openings))
+    if brain.magnum is not None:
+        brain = replace(brain, magnum=painter.opening(brain.magnum))
+    if cavity is not None and brain.volume_mm3 is not None:
+        brain = replace(brain, part=painter.cavity(cavity))
+    ears = tuple(_painted(painter, ear, labyrinth) for ear, labyrinth in heard)
+    return _Head(palate, brain, ears, tuple(measured), marks)
+
+
+def _jaw_marks(jaws: Sequence[JawHalf]) -> dict[str, FloatArray]:
+    """Landmarks of the dentaries."""
+    marks: dict[str, FloatArray] = {}
+    for j in jaws:
+        for name, point in (("condyle", j.condyle), ("coronoid process", j.coronoid)):
+            if point is not None:
+                marks[f"{name} {j.side}"] = point
+        if j.angle is not None and j.angle.tip is not None and j.angle.base is not None:
+            marks[f"angular process, base {j.side}"] = j.angle.base
+            marks[f"angular process, tip {j.side}"] = j.angle.tip
+    return marks
+
+
+def _tried(what: str, read: Callable[[], T], absent: list[str]) -> T | None:
+    """What ``read`` returns; where its sums fail, None and a sentence: a reading of many minutes is not lost."""
+    try:
+        return read()
+    except (ArithmeticError, IndexError, ValueError, np.linalg.LinAlgError) as error:
+        absent.append(f"The {what} could not be read, for a fault of this program ({type(error).__name__}: {error}).")
+        return None
+
+
+def _painted(painter: Painter, ear: Ear, labyrinth: Labyrinth) -> Ear:
+    windows = {name: painter.opening(w) for name, w in (("oval", ear.oval), ("round", ear.round)) if w is not None}
+    return painter.labyrinth(replace(ear, oval=windows.get("oval"), round=windows.get("round")), labyrinth)
+
+
+def _bones(cranium: int | None, dentaries: Mapping[Side, int]) -> dict[str, int]:
+    out = {f"{side} dentary": part for side, part in dentaries.items()}
+    if cranium is not None:
+        out["cranium"] = cranium
+    return out
+
+
+def _looks(
+    space: Space, palate: Palate | None, jaws: Sequence[JawHalf], brain: Braincase | None, ears: Sequence[Ear]
+) -> dict[str, Look]:
+    looks: dict[str, Look | None] = {}
+    if palate is not None:
+        looks["palate"] = palate_look(palate)
+    for j in jaws:
+        looks[f"jaw {j.side}"] = jaw_look(space, j)
+    if brain is not None:
+        looks["braincase"] = braincase_look(space, brain)
+    for ear in ears:
+        looks[f"ear {ear.side}"] = ear_look(space, ear)
+    return {name: look for name, look in looks.items() if look is not None}
+
+
+def openings_of(palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear]) -> list[Opening]:
+    """All openings: of the palate, the foramen magnum, the windows."""
+    out = list(palate.openings) if palate is not None else []
+    if brain is not None and brain.magnum is not None:
+        out.append(brain.magnum)
+    return out + [w for e in ears for w in (e.oval, e.round) if w is not None]
+
+
+def _jaws(
+    space: Space,
+    dentaries: Mapping[Side, int],
+    cranium: int | None,
+    standing: Sequence[StandingTooth],
+    absent: list[str],
+) -> list[JawHalf]:
+    frame = jaw_frame(standing)
+    found = []
+    for side, part in dentaries.items():
+        half = _tried(f"{side} dentary", partial(read_jaw, space, part, side, list(dentaries), frame, cranium), absent)
+        if half is not None:
+            found.append(half)
+    if not found:
+        absent.append("No dentary was found in the scan, so nothing is said of the lower jaw, its angle or its joint.")
+    elif len(found) == 1:
+        side = "right" if found[0].side == "left" else "left"
+        absent.append(f"No {side} dentary was found in the scan; nothing is said of it.")
+    for half in found:
+        for remark in half.remarks:
+            absent.append(f"The {half.side} dentary: {remark}; its length is not told.")
+    return found
+
+
+def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[Ear, Labyrinth]]:
+    if cavity is None:
+        absent.append("The ear region was not read: it is looked for beside the braincase, which was not found.")
+        return []
+    found = {}
+    for side in SIDES:
+        ear = _tried(f"{side} ear", partial(read_ear, space, cavity, side), absent)
+        if ear is None:
+            absent.append(
+                f"The {side} labyrinth was not found; nothing is said of the {side} ear, which is not to say that it "
+                "has none."
+            )
+        else:
+            found[side] = ear
+    if len(found) == 2:
+        left, right = (found[side][0].centre for side in SIDES)
+        if float(np.linalg.norm(left * [-1.0, 1.0, 1.0] - right)) > MOST_UNEVEN * cavity.depth_mm:
+            absent.append(
+                "What may be the labyrinths does not lie at the same place on both sides, so neither is taken for one: "
+                "the ear region is not resolved in this scan."
+            )
+            return []
+    return list(found.values())

@@ -1,0 +1,169 @@
+"""Palate, jaw, ear and braincase in the account: drawn by hand, no scan and no animal."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from sketch import MADE_BY, scan_facts, sketch_reading
+
+from ossicle.account import account_from_json, account_text, account_to_json, build_account
+from ossicle.account.html import account_html
+from ossicle.account.records import Account
+from ossicle.reading.records import Reading
+from ossicle.reading.structures import (
+    Angle,
+    Asymmetry,
+    Braincase,
+    Ear,
+    JawHalf,
+    Measured,
+    Opening,
+    Palate,
+    Structures,
+    Value,
+)
+from ossicle.reading.structures.records import Look
+
+TURN = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+
+
+def opening(term: str, side: str, area: float, x: float) -> Opening:
+    rim = np.stack([x + 0.5 * np.cos(TURN), np.zeros(12), np.sin(TURN)], axis=1)
+    return Opening(
+        term,
+        side,  # type: ignore[arg-type]
+        Value(area, 0.05),
+        Value(2.0, 0.05),
+        Value(1.0, 0.05),
+        5.0,
+        np.array([x, 0.0, 0.0]),
+        rim,
+        0.9,
+        "before the first cheek tooth",
+    )
+
+
+def structures() -> Structures:
+    image = np.full((20, 30), 0.8, np.float32)
+    palate = Palate(
+        (opening("incisive foramen", "left", 1.5, 0.8), opening("incisive foramen", "right", 1.2, -0.8)),
+        80.0,
+        0.034,
+        -9.0,
+        image,
+        (-3.0, -9.0),
+        0.1,
+    )
+    points = [np.array(p, float) for p in ([5, -3, -15], [5, 4, -12], [1, -4, 5], [5, -4, -14], [2.5, -3.5, -14.4])]
+    angle = Angle("shelf", Value(78.2, 1.6), 80.0, 2.6, points[3], points[4])
+    jaw = JawHalf(
+        "left",
+        60,
+        angle,
+        points[0],
+        points[1],
+        points[2],
+        Value(27.5, 0.05),
+        Value(9.9, 0.05),
+        "other side absent",
+        False,
+    )
+    ear = Ear(
+        "left",
+        np.array([4.0, 2.0, -20.0]),
+        Value(1.4, 0.1),
+        None,
+        None,
+        None,
+        None,
+        {},
+        {"stapes": "not_resolved", "incus": "not_resolved", "malleus": "not_resolved"},
+        {"stapes": "a strut would be about 1.4 voxels thick, and two are needed", "cochlear_turns": "too narrow"},
+    )
+    brain = Braincase(Value(388.0, 3.0), opening("foramen magnum", "midline", 6.1, 0.0), np.array([0.0, 3.0, -20.0]))
+    ends = (np.array([0.0, 1.0, 6.0]), np.array([0.0, 2.0, -31.0]))
+    return Structures(
+        palate,
+        (jaw,),
+        (ear,),
+        brain,
+        (Measured("condylobasal length", "condylobasal_length", Value(37.0, 0.06), ends),),
+        {"basion": ends[1]},
+        (Asymmetry("incisive foramen area", 1.5, 1.2, "mm2", 0.222, 0.05),),
+        ("No right dentary was found in the scan; nothing is said of it.",),
+        {"palate": Look("The palate laid out", "A palate.", image, 0.1, (("incisive foramen", np.ones((4, 2))),))},
+        {"left dentary": 60},
+    )
+
+
+@pytest.fixture(scope="module")
+def reading() -> Reading:
+    return replace(sketch_reading(), structures=structures())
+
+
+@pytest.fixture(scope="module")
+def account(reading: Reading) -> Account:
+    return build_account(reading, scan_facts(), MADE_BY, placed=("basion",))
+
+
+def said(account: Account, identity: str) -> str:
+    return next(f.statement for f in account.findings if f.id == identity)
+
+
+def test_sentences_hold_value_error_and_unit(account: Account) -> None:
+    assert "1.500 ± 0.050 mm²" in said(account, "palate/incisive-foramen-left")
+    assert "turned medially by 78.2 ± 1.6°" in said(account, "jaw/angle-left")
+    assert "388 mm³, give or take 1 %" in said(account, "braincase/volume")
+    assert "37.000 ± 0.060 mm (Hall 1951)" in said(account, "measurements/condylobasal-length")
+    assert "is not resolved: a strut would be about 1.4 voxels" in said(account, "ear/stapes-left")
+    assert "the left is the greater by 22 %" in said(account, "asymmetry/incisive-foramen-area")
+
+
+def test_every_finding_shows_where_to_look(account: Account) -> None:
+    for finding in account.findings:
+        if finding.region in ("palate", "jaw", "ear", "braincase", "measurements", "asymmetry"):
+            assert finding.evidence.view is not None, finding.id
+
+
+def test_rows_that_outside_checks_rely_on(account: Account) -> None:
+    data = json.loads(account_to_json(account))
+    by = {(o["term"], o["side"]): o for o in data["openings"]}
+    assert by["incisive foramen", "right"]["area_mm2"] == 1.2
+    assert by["incisive foramen", "right"]["area_error_mm2"] == 0.05
+    assert data["jaw"][0]["angular_process_inflection_deg"] == 78.2
+    assert data["ear"][0]["stapes"] == "not_resolved"
+    assert data["ear"][0]["oval_window_mm2"] is None
+    names = {m["name"]: m for m in data["measurements"]}
+    assert names["condylobasal length"]["definition"] == "condylobasal_length"
+    assert names["endocranial volume"]["unit"] == "mm3"
+    assert data["landmarks"] == [
+        {"name": "basion", "point_mm_xyz": data["landmarks"][0]["point_mm_xyz"], "decided_by": "person"}
+    ]
+
+
+def test_points_are_told_in_scan_mm(account: Account, reading: Reading) -> None:
+    matrix = np.asarray(reading.pose.scan_to_skull, float)
+    point = account.landmarks[0]["point_mm_xyz"]
+    assert (matrix @ [*point, 1.0])[:3] == pytest.approx([0.0, 2.0, -31.0], abs=1e-3)
+
+
+def test_it_comes_back_from_json(account: Account) -> None:
+    text = account_to_json(account)
+    assert account_to_json(account_from_json(text)) == text
+
+
+def test_page_and_text_show_it(account: Account, reading: Reading) -> None:
+    page = account_html(account, reading)
+    assert "The palate laid out" in page
+    assert '<polyline class="drawn"' in page
+    assert "Left against right" in page
+    text = account_text(account)
+    assert "Lower jaw" in text
+    assert "No right dentary was found" in text
+
+
+def test_absence_is_a_warning(account: Account) -> None:
+    assert any("No right dentary" in w for w in account.warnings)

@@ -1,0 +1,58 @@
+"""Turns of coiled canals in closed form, and when a stapes may be called absent."""
+
+import edt
+import numpy as np
+import pytest
+
+from ossicle.reading.structures.ear import strut_resolved, turns_of_coil
+
+
+def coil(turns: float, step: float, radius: float = 0.2, pitch: float = 0.62):
+    """A canal that winds and narrows towards its apex, as cells of a grid."""
+    t = np.linspace(0, 1, int(120 * turns))
+    angle = 2 * np.pi * turns * t
+    bend = 1.0 * (1 - 0.45 * t)
+    line = np.stack([bend * np.cos(angle), bend * np.sin(angle), pitch * turns * t], axis=1)
+    low, high = line.min(0) - 0.5, line.max(0) + 0.5
+    axes = [np.arange(a, b, step) for a, b in zip(low, high, strict=True)]
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+    from scipy.spatial import cKDTree
+
+    distance, nearest = cKDTree(line).query(grid.reshape(-1, 3))
+    mask = (distance < radius * (1 - 0.4 * t[nearest])).reshape(grid.shape[:3])
+    depth = edt.edt(mask)[mask] * step
+    return grid[mask], depth, line[0]
+
+
+@pytest.mark.parametrize("turns", [1.2, 1.9, 2.5, 3.3])
+def test_turns(turns: float) -> None:
+    step = 0.05
+    points, depth, start = coil(turns, step)
+    found, why = turns_of_coil(points, depth, start, step)
+    assert found is not None, why
+    assert found.value == pytest.approx(turns, abs=0.25)
+
+
+def test_turns_do_not_depend_on_the_pose() -> None:
+    points, depth, start = coil(2.5, 0.05)
+    turned = points @ np.linalg.qr(np.random.default_rng(3).normal(size=(3, 3)))[0]
+    first = int(np.argmin(np.linalg.norm(points - start, axis=1)))
+    a, b = turns_of_coil(points, depth, start, 0.05)[0], turns_of_coil(turned, depth, turned[first], 0.05)[0]
+    assert a is not None
+    assert b is not None
+    assert b.value == pytest.approx(a.value, abs=0.02)
+
+
+def test_a_straight_canal_has_no_turns() -> None:
+    z = np.arange(0, 4, 0.05)
+    points = np.stack(np.meshgrid([-0.05, 0, 0.05], [-0.05, 0, 0.05], z, indexing="ij"), axis=-1).reshape(-1, 3)
+    found, why = turns_of_coil(points, np.full(len(points), 0.1), np.zeros(3), 0.05)
+    assert found is None
+    assert why
+
+
+def test_a_strut_thinner_than_two_voxels_is_not_called_absent() -> None:
+    assert strut_resolved(0.5, 0.05) == (True, "")
+    resolved, why = strut_resolved(0.5, 0.11)
+    assert not resolved
+    assert "1.4 voxels" in why

@@ -1,0 +1,71 @@
+"""What is absent is said to be absent, and nothing is invented in its place."""
+
+import numpy as np
+import pytest
+
+from ossicle.reading.greys import Normalised
+from ossicle.reading.records import Pose, ScanStatistics
+from ossicle.reading.structures import read_structures, structures_of
+from ossicle.reading.structures.asymmetry import compare
+from ossicle.reading.working_grid import WorkingGrid
+
+from .phantoms import space_of
+from .test_jaw import dentary
+
+
+@pytest.fixture(scope="module")
+def lone_jaw():
+    return space_of(dentary(12.0), [0, -7, -18], [7, 7, 11], 0.25, noise=0.03)
+
+
+def test_one_dentary(lone_jaw) -> None:
+    found, labels, laid = read_structures(lone_jaw, [], cranium=None, dentaries={"left": 1})
+    assert [j.side for j in found.jaws] == ["left"]
+    assert found.palate is None
+    assert found.braincase is None
+    assert found.ears == ()
+    assert {m.side for m in found.measured} == {"left"}
+    assert found.asymmetries == ()
+    assert laid == []
+    assert np.array_equal(labels, lone_jaw.labels)
+    said = " ".join(found.absent)
+    assert "No right dentary" in said
+    assert "No cranium" in said
+
+
+def test_no_dentary(lone_jaw) -> None:
+    found, _, _ = read_structures(lone_jaw, [], cranium=None, dentaries={})
+    assert found.jaws == found.measured == ()
+    assert "No dentary was found" in " ".join(found.absent)
+
+
+def test_a_jaw_cut_by_the_edge_of_the_scan_has_no_length() -> None:
+    space = space_of(dentary(12.0), [0, -7, -18], [7, 7, 11], 0.25)
+    keep = space.values.shape[0] // 2 + 20
+    from dataclasses import replace
+
+    half = replace(space, values=space.values[:keep], labels=space.labels[:keep])
+    found, _, _ = read_structures(half, [], cranium=None, dentaries={"left": 1})
+    assert found.jaws[0].cut
+    assert found.jaws[0].length_mm is None
+    assert any("cut by the edge" in a for a in found.absent)
+
+
+def test_without_a_pose_nothing_is_said() -> None:
+    pose = Pose(np.eye(4), 0.0, 0.0, 0.0, False)
+    grid = WorkingGrid(np.zeros((4, 4, 4), np.float32), (0.1,) * 3, (0, 0, 0), 1, (4, 4, 4), (0.1,) * 3)
+    statistics = ScanStatistics(0, None, 1, 1, None, 0.0, 0.1, 10.0)
+    labels = np.zeros((4, 4, 4), np.int32)
+    found, same, laid = structures_of(Normalised(grid.grey, 1.0, 0.0), labels, grid, pose, [], [], statistics)
+    assert found.measured == ()
+    assert len(found.absent) == 1
+    assert same is labels
+    assert laid == []
+
+
+def test_asymmetry_is_a_share_of_the_mean() -> None:
+    a = compare("x", 11.0, 9.0, (0.3, 0.4), "mm")
+    assert a is not None
+    assert a.share == pytest.approx(0.2)
+    assert a.error == pytest.approx(0.05)
+    assert compare("x", 0.0, 0.0, (0.1, 0.1), "mm") is None
