@@ -233,7 +233,7 @@ def _describe(
             # What the bone round about and the bone of the socket say alike counts; else the tooth's height must tell.
             away[part] = wide * (wide[1] * bodies.away[part, 1] > 0)
     weight = np.cbrt(count[parts].astype(float))
-    split = split_jaws(place[parts], weight, away[parts])
+    split = split_jaws(place[parts], weight, away[parts], both=len(standing.split.present) == 2)
     rows = fit_rows(place[parts], weight, split.upper)
     assignments: dict[int, tuple[Jaw, Side]] = {}
     detection: dict[int, float] = {}

@@ -73,13 +73,14 @@ def row_members(place: FloatArray, worth: FloatArray, size: float) -> BoolArray:
     return keep
 
 
-def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray) -> JawSplit:
+def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray, *, both: bool = False) -> JawSplit:
     """Part upper from lower teeth by where each looks away from bone, and by height over a tilted, curved occlusal
     level.
 
     ``away`` are vectors (n, 3) pointing out of the bone; an upper crown's points down. Those that look clearly up or
     down fix the level y = a + b z + c z^2 midway between the two rows (which may gape: their distance may grow along
-    z); the level then tells the others. Where nearly all look one way, only one jaw is there.
+    z); the level then tells the others. Where nearly all look one way, only one jaw is there, unless ``both`` are known
+    to be.
     """
     look = away[:, 1]
     clear = np.abs(look) > CLEAR
@@ -87,13 +88,16 @@ def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray) -> JawSpl
     up_votes = float((weight * clear * (look > 0)).sum())
     down_votes = float((weight * clear * (look < 0)).sum())
     votes = up_votes + down_votes
-    if votes == 0 or min(up_votes, down_votes) < 0.08 * votes:
+    if not both and (votes == 0 or min(up_votes, down_votes) < 0.08 * votes):
         upper_only = down_votes >= up_votes
         level = float(place[:, 1].min() - 1.0) if upper_only else float(place[:, 1].max() + 1.0)
         sure = 0.3 if votes == 0 else float(max(up_votes, down_votes) / votes)
         return JawSplit(np.full(len(place), upper_only), (level, 0.0, 0.0), ("upper" if upper_only else "lower",), sure)
     y, z = place[:, 1], place[:, 2] - float(np.mean(place[:, 2]))
     upper = look < 0
+    if upper.all() or not upper.any():  # both jaws are there, but no look tells them apart
+        look = np.zeros_like(look)
+        upper = y - np.polyval(np.polyfit(z, y, 1), z) > 0
     trust = weight * np.where(clear, 1.0, 0.02)
     middle = np.zeros(3)
     for _ in range(8):
@@ -102,6 +106,10 @@ def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray) -> JawSpl
         penalty = np.diag([0, 1e-3, 0.05 * max(float(np.var(z)), 1e-9), 0, 1e-2]) * trust.sum()
         solution = np.linalg.solve((design * trust[:, None]).T @ design + penalty, design.T @ (trust * y))
         middle = solution[:3]
+        if solution[3] < 0:
+            # What looks down would lie below what looks up: upper teeth stand over lower ones, so looks mislead here
+            # (crowns all in their crypts) and height alone must tell.
+            look, solution[3], solution[4] = np.zeros_like(look), -solution[3], -solution[4]
         half = np.maximum(solution[3] + solution[4] * z, 0.25 * abs(float(solution[3])) + 1e-6)
         height = (y - (middle[0] + middle[1] * z + middle[2] * z**2)) / half
         again = np.clip(height, -3, 3) - 5.0 * look > 0
@@ -109,7 +117,7 @@ def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray) -> JawSpl
         if bool((again == upper).all()):
             break
         upper = again
-    contradiction = float((weight * clear * (upper == (look > 0))).sum() / votes)
+    contradiction = float((weight * clear * (upper == (look > 0))).sum() / max(votes, 1e-9))
     m = float(np.mean(place[:, 2]))
     a, b, c = (float(v) for v in middle)
     boundary = (a - b * m + c * m * m, b - 2 * c * m, c)

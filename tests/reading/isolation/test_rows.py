@@ -83,3 +83,28 @@ def test_petrosals_behind_are_no_row_but_incisors_in_front_are() -> None:
     everything = np.concatenate([cheek, incisors, petrosals])
     keep = row_members(everything, np.concatenate([np.ones(len(cheek) + 4), np.full(2, 3.0)]), 32.0)
     assert keep.tolist() == [True] * (len(cheek) + 4) + [False] * 2
+
+
+def test_upper_teeth_stand_over_lower_ones_however_their_crypts_open() -> None:
+    """Crowns in their crypts may seem to look into the bone; nothing puts a lower row over an upper one."""
+    rng = np.random.default_rng(3)
+    z = np.tile(np.linspace(0.0, 12.0, 8), 4)
+    y = np.repeat([1.5, 1.5, -1.5, -1.5], 8) + rng.normal(0, 0.2, 32)
+    place = np.column_stack([np.repeat([3.0, -3.0] * 2, 8), y, z])
+    away = np.zeros((32, 3))
+    away[:, 1] = np.where(y > 0, 0.3, -0.3)
+    split = split_jaws(place, np.ones(32), away)
+    assert split.present == ("upper", "lower")
+    assert (split.upper == (y > 0)).all()
+
+
+def test_two_jaws_known_to_be_there_are_parted_by_height_where_all_look_one_way() -> None:
+    z = np.tile(np.linspace(0.0, 12.0, 8), 4)
+    y = np.repeat([1.5, 1.5, -1.5, -1.5], 8)
+    place = np.column_stack([np.repeat([3.0, -3.0] * 2, 8), y, z])
+    away = np.zeros((32, 3))
+    away[:, 1] = 0.25
+    away[y < 0, 1] += 0.2
+    assert split_jaws(place, np.ones(32), away).present == ("lower",)
+    split = split_jaws(place, np.ones(32), away, both=True)
+    assert (split.upper == (y > 0)).all()

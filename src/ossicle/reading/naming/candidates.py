@@ -28,6 +28,7 @@ from .knowledge import (
     OPEN_PREMOLARS,
     OPEN_SHARE,
     OPEN_STEPS,
+    OPEN_TOGETHER,
 )
 
 __all__ = ["CandidateSet", "Kind", "RowTemplate", "candidate_set"]
@@ -112,6 +113,7 @@ def _open_rows(jaw: Jaw, clade: Clade) -> list[tuple[tuple[TemplateTooth, ...], 
                 for molars, w_m in steps["molar"][jaw].items():
                     if incisors + canines + len(standing) + molars < 3:
                         continue
+                    w_m = w_m * (OPEN_TOGETHER.get((len(standing), molars), 1.0) if clade == "placental" else 1.0)
                     for replace_first, w_r in ((False, 0.85), (True, 0.15)):
                         if replace_first and (clade == "metatherian" or 1 not in standing):
                             continue

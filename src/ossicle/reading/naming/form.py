@@ -145,6 +145,8 @@ class _Shape:
 
 
 _BROAD = (0.0, 0.15)
+SECTORIAL = 0.2
+"""Share of mammals whose last upper premolar (deciduous: the one before it) is a shearing blade."""
 _ONE_ROOT = (0.95, 0.04, 0.005, 0.005)
 _ONE_CUSP = (0.85, 0.1, 0.04, 0.005, 0.005)
 _MANY_CUSPS = (0.02, 0.1, 0.24, 0.32, 0.32)
@@ -209,6 +211,12 @@ def _shapes(kind: Kind, generation: Generation) -> tuple[tuple[float, _Shape], .
         )
         share = (0.85, 0.5, 0.12, 0.02)[back] if young else (0.25, 0.12, 0.05, 0.01)[back]
         like = _molariform(kind, (-0.1, -0.2, -0.3, -0.4)[back] - (0.05 if young else 0.0), (0.0, 0.22))
+        if kind.jaw == "upper" and back == (1 if young else 0):
+            # The upper carnassial of carnivores: the longest tooth of its row, narrow for its length.
+            roots = _MOLAR_ROOTS["upper"]
+            blade = _Shape((0.1, 0.3), (0.0, 0.35), (-0.4, 0.25), roots, _PREMOLAR_CUSPS[0], (0.25, 0.25), (-0.15, 0.2))
+            rest = 1 - SECTORIAL
+            return ((rest * (1 - share), simple), (rest * share, like), (SECTORIAL, blade))
         return ((1 - share, simple), (share, like))
     size = (-0.02, -0.02, -0.1, -0.2, -0.3)[min(kind.rank_front, 4)]
     usual = _molariform(kind, size, (-0.1, 0.25) if kind.rank_back == 0 else (0.05, 0.22))
