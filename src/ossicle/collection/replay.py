@@ -29,7 +29,7 @@ __all__ = ["Fate", "Replayed", "replay", "same_value"]
 SAME = 0.05
 """Relative difference within which two numbers count as the same value. Convention of this program."""
 
-Holds = Literal["in force", "undone", "awaits a new reading", "no longer fits"]
+Holds = Literal["in force", "undone", "superseded", "awaits a new reading", "no longer fits"]
 
 
 @dataclass(frozen=True)
@@ -267,6 +267,10 @@ class _Work:
             found = self._finding(d, account, by_id)
             if found is None:
                 continue
+            later = self._later(found, d)
+            if later is not None:
+                self.fates[d.number] = Fate(d.number, "superseded", finding=found.id, why=f"by decision {later}")
+                continue
             if d.kind != "amend" and not same_value(d.said.get("value"), found.value):
                 why = f"it was about {_short(d.said.get('value'))}, the reading now says {_short(found.value)}"
                 self.fates[d.number] = Fate(d.number, "no longer fits", finding=found.id, why=why)
@@ -282,6 +286,13 @@ class _Work:
             else:
                 statements.pop(found.id, None)
         return replace(account, findings=tuple(_stood(f, words.get(f.id), statements) for f in account.findings))
+
+    def _later(self, found: Finding, d: Decision) -> int | None:
+        """Return the later decision of a person that gave the tooth of a finding another name than ``d`` is about."""
+        if found.region != "teeth" or same_value(d.said.get("value"), found.value):
+            return None
+        later = [s.number for p in found.evidence.parts for s in self.names.get(p, ()) if s.number > d.number]
+        return max(later, default=None)
 
     def _finding(self, d: Decision, account: Account, by_id: Mapping[str, Finding]) -> Finding | None:
         """Return the finding that a decision is about: by its structures where it has some, else by its id."""
