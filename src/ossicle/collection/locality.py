@@ -85,8 +85,7 @@ def shown_terms(held: HeldLocality | None) -> dict[str, Any]:
     told = f"{held.reason}; to be reviewed {held.review_date} (Chapman 2020, category {held.category})"
     if held.latitude is None or held.longitude is None:
         return {"informationWithheld": f"locality withheld: {told}"}
-    finest = max(held_precision(held.latitude), held_precision(held.longitude), 1e-7)
-    finest = min(held_precision(held.latitude), held_precision(held.longitude), finest)
+    finest = min(held_precision(held.latitude), held_precision(held.longitude))
     if degrees is None:
         return {"informationWithheld": f"coordinates and locality withheld, held to {finest:g} degree: {told}"}
     latitude, longitude = _rounded(held.latitude, degrees), _rounded(held.longitude, degrees)
