@@ -16,7 +16,7 @@ from ossicle.reading.records import Vector
 
 from . import kinds as k
 from .anchors import Anchor, Structures
-from .history import Decision, in_force, last_of, undone
+from .history import Decision, last_of, undone
 from .replay import Replayed
 
 __all__ = ["anchored", "to_grid_mm", "with_target"]
@@ -269,13 +269,3 @@ def _as_id(text: str) -> str:
     first, second, name = words
     jaw, side = (first, second) if first in ("upper", "lower") else (second, first)
     return f"{jaw}-{side}/{name}"
-
-
-def told_since(decisions: Sequence[Decision], number: int) -> list[Decision]:
-    """Return the decisions made after the one of this number."""
-    return [d for d in decisions if d.number > number]
-
-
-def force_numbers(decisions: Sequence[Decision]) -> list[int]:
-    """Return the numbers of the decisions in force."""
-    return [d.number for d in in_force(decisions)]

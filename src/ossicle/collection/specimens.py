@@ -294,5 +294,5 @@ def check_export(catalogue: Catalogue, handle: str | int) -> None:
         if not row.export_allowed:
             raise OssicleError(
                 f"{row.catalog_number} is of human remains, whose export is off by default",
-                mend="where your institution allows it, say so with `ossicle show SPECIMEN --allow-export`",
+                mend="where your institution allows it, say so with `ossicle describe SPECIMEN --allow-export`",
             )

@@ -1,0 +1,116 @@
+"""Decisions in the catalogue: reading them, and adding one. None is ever altered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from .anchors import Anchor
+from .catalogue import Catalogue, Conflict
+from .history import FIRST, Decision, digest_of, words_of
+from .specimens import find_row
+from .tables import DecisionRow, SpecimenRow
+
+__all__ = ["append", "broken_at", "load_decisions"]
+
+
+def load_decisions(session: Session, specimen_id: int) -> list[Decision]:
+    """Return the decisions of a specimen, in order."""
+    rows = session.scalars(
+        sa.select(DecisionRow).where(DecisionRow.specimen_id == specimen_id).order_by(DecisionRow.number)
+    )
+    return [
+        Decision(
+            number=row.number,
+            kind=row.kind,  # type: ignore[arg-type]
+            who=row.who,
+            at=row.at,
+            why=row.why,
+            scan=row.scan_key,
+            reading=row.reading_number,
+            anchors=tuple(Anchor.from_json(a) for a in row.anchors),
+            said=row.said,
+            target=row.target,
+            digest=row.digest,
+        )
+        for row in rows
+    ]
+
+
+def append(
+    catalogue: Catalogue,
+    handle: str | int,
+    make: Callable[[Sequence[Decision]], Decision],
+    expected: int | None = None,
+) -> Decision:
+    """Add a decision, whole or not at all; two processes never get the same number.
+
+    Parameters
+    ----------
+    make
+        Gives the decision, but for number and digest; it is handed those made so far.
+    expected
+        The number of the last decision that the person had seen (0: none). None adds it whatever was said since.
+
+    Raises
+    ------
+    Conflict
+        Others have decided since; nothing was written.
+    """
+    with catalogue.writing() as session:
+        specimen = find_row(session, handle)
+        if not catalogue.is_sqlite:  # SQLite has one writer at a time anyway
+            session.execute(sa.select(SpecimenRow.id).where(SpecimenRow.id == specimen.id).with_for_update())
+        so_far = load_decisions(session, specimen.id)
+        last = so_far[-1].number if so_far else 0
+        if expected is not None and last != expected:
+            since = "; ".join(f"{d.number} by {d.who}: {words_of(d)}" for d in so_far if d.number > expected)
+            raise Conflict(
+                f"{last - expected} decision{'s were' if last - expected != 1 else ' was'} made since you looked ({since})",
+                where=specimen.catalog_number,
+                mend="look at it again and decide anew",
+            )
+        decision = replace(make(so_far), number=last + 1)
+        decision = replace(decision, said=_plain(decision.said))
+        decision = replace(decision, digest=digest_of(decision, so_far[-1].digest if so_far else FIRST))
+        session.add(
+            DecisionRow(
+                specimen_id=specimen.id,
+                number=decision.number,
+                kind=decision.kind,
+                who=decision.who,
+                at=decision.at,
+                why=decision.why,
+                scan_key=decision.scan,
+                reading_number=decision.reading,
+                anchors=[a.as_json() for a in decision.anchors],
+                said=dict(decision.said),
+                target=decision.target,
+                digest=decision.digest,
+            )
+        )
+        session.flush()
+        return decision
+
+
+def _plain(value: Any) -> Any:
+    """Return JSON values: tuples as lists."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    return value.item() if hasattr(value, "item") else value
+
+
+def broken_at(decisions: Sequence[Decision]) -> int | None:
+    """Return the number of the first decision that is not as it was kept, or that lacks the one before it."""
+    before = FIRST
+    for place, decision in enumerate(decisions, start=1):
+        if decision.number != place or decision.digest != digest_of(decision, before):
+            return decision.number
+        before = decision.digest
+    return None
