@@ -208,7 +208,7 @@ class Structures:
                 jaw=None if tooth is None else tooth.jaw,
                 side=p.side if tooth is None else tooth.side,
                 name=None if tooth is None else tooth.name,
-                volume_mm3=float(p.volume_mm3),
+                volume_mm3=float(p.volume_mm3) if math.isfinite(p.volume_mm3) else 0.0,
                 centroid_mm=p.centroid_mm_xyz,
             )
         points = tuple(points)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -44,7 +45,7 @@ def load_decisions(session: Session, specimen_id: int) -> list[Decision]:
 def append(
     catalogue: Catalogue,
     handle: str | int,
-    make: Callable[[Sequence[Decision]], Decision],
+    make: Callable[[Callable[[], Sequence[Decision]]], Decision],
     expected: int | None = None,
 ) -> Decision:
     """Add a decision, whole or not at all; two processes never get the same number.
@@ -52,7 +53,7 @@ def append(
     Parameters
     ----------
     make
-        Gives the decision, but for number and digest; it is handed those made so far.
+        Gives the decision, but for number and digest; it is handed a function that returns those made so far.
     expected
         The number of the last decision that the person had seen (0: none). None adds it whatever was said since.
 
@@ -65,18 +66,24 @@ def append(
         specimen = find_row(session, handle)
         if not catalogue.is_sqlite:  # SQLite has one writer at a time anyway
             session.execute(sa.select(SpecimenRow.id).where(SpecimenRow.id == specimen.id).with_for_update())
-        so_far = load_decisions(session, specimen.id)
-        last = so_far[-1].number if so_far else 0
+        newest = session.execute(
+            sa.select(DecisionRow.number, DecisionRow.digest)
+            .where(DecisionRow.specimen_id == specimen.id)
+            .order_by(DecisionRow.number.desc())
+            .limit(1)
+        ).first()
+        last, before = (0, FIRST) if newest is None else (newest.number, newest.digest)
         if expected is not None and last != expected:
-            since = "; ".join(f"{d.number} by {d.who}: {words_of(d)}" for d in so_far if d.number > expected)
+            told = [d for d in load_decisions(session, specimen.id) if d.number > expected]
+            since = "; ".join(f"{d.number} by {d.who}: {words_of(d)}" for d in told[:5])
             raise Conflict(
                 f"{last - expected} decision{'s were' if last - expected != 1 else ' was'} made since you looked ({since})",
                 where=specimen.catalog_number,
                 mend="look at it again and decide anew",
             )
-        decision = replace(make(so_far), number=last + 1)
+        decision = replace(make(lambda: load_decisions(session, specimen.id)), number=last + 1)
         decision = replace(decision, said=_plain(decision.said))
-        decision = replace(decision, digest=digest_of(decision, so_far[-1].digest if so_far else FIRST))
+        decision = replace(decision, digest=digest_of(decision, before))
         session.add(
             DecisionRow(
                 specimen_id=specimen.id,
@@ -98,12 +105,14 @@ def append(
 
 
 def _plain(value: Any) -> Any:
-    """Return JSON values: tuples as lists."""
-    if isinstance(value, dict):
+    """Return JSON values: tuples as lists, numbers that are not finite as None."""
+    if isinstance(value, Mapping):
         return {str(k): _plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
-    return value.item() if hasattr(value, "item") else value
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def broken_at(decisions: Sequence[Decision]) -> int | None:

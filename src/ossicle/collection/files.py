@@ -1,12 +1,12 @@
 """The folder of a collection: where things lie, digests, locks, and writes that are whole or not at all.
 
-    collection.toml           what the collection is and where its catalogue lies
-    catalogue.sqlite          the catalogue, unless it is PostgreSQL
-    scans/<key>.ome.zarr      a scan, several resolutions; its ``labels/<uid>`` are the parts of a reading
-    sources/<key>/            copies of the files that the scan came from, where copying was asked for
-    readings/<uid>/           what a reading said, without the labels
-    attachments/<sha256>      files kept with a specimen, by content
-    work/                     what is being made; may be emptied whenever nothing runs
+collection.toml           what the collection is and where its catalogue lies
+catalogue.sqlite          the catalogue, unless it is PostgreSQL
+scans/<key>.ome.zarr      a scan, several resolutions; its ``labels/<uid>`` are the parts of a reading
+sources/<key>/            copies of the files that the scan came from, where copying was asked for
+readings/<uid>/           what a reading said, without the labels
+attachments/<sha256>      files kept with a specimen, by content
+work/                     what is being made; may be emptied whenever nothing runs
 """
 
 from __future__ import annotations
@@ -35,7 +35,9 @@ __all__ = [
     "digest_file",
     "digest_tree",
     "read_json",
+    "sweep_work",
     "sync_tree",
+    "unwritable",
     "work_folder",
     "write_file",
 ]
@@ -64,6 +66,11 @@ class Layout:
     def work(self) -> Path:
         """What is being made."""
         return self.root / "work"
+
+    @property
+    def placing(self) -> Path:
+        """The lock held while something is put into place and entered in the catalogue."""
+        return self.root / "work" / "placing.lock"
 
     def scan(self, key: str) -> Path:
         """Return the store of a scan."""
@@ -152,7 +159,9 @@ def read_json(path: Path) -> dict[str, Any]:
         data = json.loads(path.read_bytes())
     except (OSError, ValueError) as error:
         raise OssicleError(
-            f"this file is damaged or missing ({error})", where=shown(path), mend="run `ossicle check` on the collection"
+            f"this file is damaged or missing ({error})",
+            where=shown(path),
+            mend="run `ossicle check` on the collection",
         ) from error
     if not isinstance(data, dict):
         raise OssicleError("this file is damaged", where=shown(path), mend="run `ossicle check` on the collection")
@@ -252,7 +261,7 @@ def sweep_work(layout: Layout) -> list[Path]:
     """Remove what ended work left behind under ``work/``; return what was removed. Work in progress is let be."""
     removed = []
     for path in sorted(layout.work.iterdir()) if layout.work.is_dir() else []:
-        if path.suffix == ".lock" or path.name in ("cache",):
+        if path.suffix == ".lock":
             continue
         lock = FileLock(layout.work / f"{path.name}.lock")
         if lock.take(wait=False):

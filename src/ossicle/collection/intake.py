@@ -23,14 +23,14 @@ from ossicle.scans import Scan, load, open_store, parse_spacing
 from ossicle.scans.naming import shown
 
 from .catalogue import Catalogue
-from .files import Layout, digest_tree, read_json, sync_tree, unwritable, work_folder
+from .files import FileLock, Layout, digest_tree, read_json, sync_tree, unwritable, work_folder
 from .scanner import scanner_settings
 from .specimens import add, now
 from .table import CatalogueRow
 from .tables import ScanRow, SpecimenRow, SpecimenScan
 from .terms import specimen_data
 
-__all__ = ["Item", "Taken", "content_digest", "plan_many", "take_in"]
+__all__ = ["Item", "Taken", "content_digest", "name_of", "plan_many", "take_in"]
 
 Progress = Callable[[str, float], None]
 Keep = Literal["reference", "copy"]
@@ -107,6 +107,7 @@ def take_in(
     *,
     keep: Keep = "reference",
     dry_run: bool = False,
+    again: bool = False,
     who: str = "",
     threads: int = 2,
     progress: Progress | None = None,
@@ -121,6 +122,8 @@ def take_in(
         ``copy`` keeps copies of the source files in the collection, ``reference`` where they lie.
     dry_run
         Convert and compare, but keep nothing.
+    again
+        Convert also what is there, and put it in place of a store that is damaged.
     progress
         Called with a text and the share of the whole done; may raise ``Cancelled``.
 
@@ -136,25 +139,25 @@ def take_in(
             if progress is not None:
                 progress(f"{name}: {stage}", (n + min(max(share, 0.0), 1.0)) / len(items))
 
-        done.append(_one(catalogue, layout, item, keep, dry_run, who, threads, told))
+        done.append(_one(catalogue, layout, item, _How(keep, dry_run, again, who, threads), told))
     return done
 
 
-def _one(
-    catalogue: Catalogue,
-    layout: Layout,
-    item: Item,
-    keep: Keep,
-    dry_run: bool,
-    who: str,
-    threads: int,
-    told: Progress,
-) -> Taken:
+@dataclass(frozen=True)
+class _How:
+    keep: Keep
+    dry_run: bool
+    again: bool
+    who: str
+    threads: int
+
+
+def _one(catalogue: Catalogue, layout: Layout, item: Item, how: _How, told: Progress) -> Taken:
     specimen_data(item.said)  # so that a wrong value is told before long work
     state = _state(item)
     with catalogue.reading() as session:
         known = session.scalars(sa.select(ScanRow).where(ScanRow.source_state == state)).first()
-        if known is not None and layout.scan(known.key).is_dir():
+        if known is not None and not how.again and layout.scan(known.key).is_dir():
             number = item.said.get("catalogNumber", "")
             linked = sa.select(SpecimenRow).join(SpecimenScan).where(SpecimenScan.scan_id == known.id)
             if any(row.catalog_number == number for row in session.scalars(linked)):
@@ -168,7 +171,7 @@ def _one(
             mirrored=item.mirrored,
             progress=lambda stage, share: told(stage, 0.8 * share),
             cache=folder,
-            threads=threads,
+            threads=how.threads,
         )
         if scan.store is None:
             raise OssicleError("this scan has no store", where=shown(item.source), mend="take in its files instead")
@@ -182,11 +185,17 @@ def _one(
             ).first()
         if same is not None and layout.scan(same.key).is_dir():
             _same_calibration(item, scan, same)
-            return _link(catalogue, item, same, who, dry_run)
-        if dry_run:
+            if (
+                how.again
+                and not how.dry_run
+                and digest_tree(layout.scan(same.key), leave_out=("labels",)) != same.store_sha256
+            ):
+                return _keep(catalogue, layout, item, scan, same.key, content, state, how, folder)
+            return _link(catalogue, item, same, how.who, how.dry_run)
+        if how.dry_run:
             return Taken(item, "taken", _number(item), key, scan.warnings)
         told("putting it into place", 0.9)
-        return _keep(catalogue, layout, item, scan, key, content, state, keep, who, folder)
+        return _keep(catalogue, layout, item, scan, key, content, state, how, folder)
 
 
 def _check_box(item: Item, scan: Scan) -> None:
@@ -254,8 +263,23 @@ def _keep(
     key: str,
     content: str,
     state: str,
-    keep: Keep,
-    who: str,
+    how: _How,
+    folder: Path,
+) -> Taken:
+    """Put a scan into place and enter it; both under a lock, so that a check never takes it for a left-over."""
+    with FileLock(layout.placing):
+        return _kept(catalogue, layout, item, scan, key, content, state, how, folder)
+
+
+def _kept(
+    catalogue: Catalogue,
+    layout: Layout,
+    item: Item,
+    scan: Scan,
+    key: str,
+    content: str,
+    state: str,
+    how: _How,
     folder: Path,
 ) -> Taken:
     assert scan.store is not None
@@ -265,34 +289,35 @@ def _keep(
             store = Path(shutil.copytree(store, folder / "store", ignore=shutil.ignore_patterns("labels")))
         sync_tree(store)
         digest = digest_tree(store, leave_out=("labels",))
-        if keep == "copy":
+        if how.keep == "copy":
             _copy_sources(item.source, folder / "sources", layout.sources(key))
         _into_place(store, layout.scan(key), digest)
     except OSError as error:
         raise unwritable(layout.root, error) from error
     with catalogue.writing() as session:
-        row = _specimen(session, item, who)
+        row = _specimen(session, item, how.who)
         kept = session.scalar(sa.select(ScanRow).where(ScanRow.key == key))
         if kept is None:
             kept = ScanRow(
                 key=key,
                 content_sha256=content,
                 store_sha256=digest,
-                name=_name(item.source),
+                name=name_of(item.source),
                 shape_zyx=list(scan.shape_zyx),
                 geometry=scan.geometry.as_json(),
                 grey_unit=scan.grey_unit,
                 calibration=_calibration(item, scan),
                 scanner=scanner_settings(item.source),
                 sources=[vars(s) for s in scan.sources],
-                source_kept=keep,
-                source_path=str(item.source.resolve()) if keep == "reference" else "",
+                source_kept=how.keep,
+                source_path=str(item.source.resolve()) if how.keep == "reference" else "",
                 source_state=state,
                 warnings=list(scan.warnings),
                 added=now(),
             )
             session.add(kept)
             session.flush()
+        kept.store_sha256, kept.source_state = digest, state
         if session.get(SpecimenScan, (row.id, kept.id)) is None:
             session.add(SpecimenScan(specimen_id=row.id, scan_id=kept.id, box_zyx=_plain(item.box_zyx)))
         return Taken(item, "taken", row.catalog_number, key, scan.warnings)
@@ -340,7 +365,8 @@ def _calibration(item: Item, scan: Scan) -> dict[str, Any]:
     return {"spacing_by": by, "slope": scan.slope, "intercept": scan.intercept, "mirrored_by_person": item.mirrored}
 
 
-def _name(source: Path) -> str:
+def name_of(source: Path) -> str:
+    """Return how a source is called: its name, with its folder's where that says little."""
     source = source.resolve()
     says_little = {"slices", "scan", "images", "image", "stack", "tiff", "tif", "dicom", "data", "recon"}
     if source.name.lower() in says_little and source.parent.name:

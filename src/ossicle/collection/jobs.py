@@ -217,6 +217,7 @@ def _read(catalogue: Catalogue, layout: Layout, job: Job, progress: Progress | N
                 row.stage, row.share = stage, share
                 if row.cancel:
                     raise Cancelled
+
     key = str(job.settings["scan"])
     place = layout.reading(job.uid)
     if not (place / "reading.json").is_file() or not layout.labels(key, job.uid).is_dir():

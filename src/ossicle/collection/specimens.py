@@ -59,8 +59,10 @@ def _records(session: Session, rows: Sequence[SpecimenRow]) -> list[Specimen]:
     counts = []
     for column in (SpecimenScan.specimen_id, ReadingRow.specimen_id, DecisionRow.specimen_id):
         query = sa.select(column, sa.func.count()).where(column.in_(ids)).group_by(column)
-        counts.append({key: count for key, count in session.execute(query)})
-    places = {p.specimen_id: _held(p) for p in session.scalars(sa.select(Locality).where(Locality.specimen_id.in_(ids)))}
+        counts.append({int(key): int(count) for key, count in session.execute(query)})
+    places = {
+        p.specimen_id: _held(p) for p in session.scalars(sa.select(Locality).where(Locality.specimen_id.in_(ids)))
+    }
     return [
         Specimen(
             id=row.id,

@@ -1,7 +1,7 @@
 """Catalogue data of a specimen: which Darwin Core terms are taken, and what each may hold.
 
-Names after Darwin Core (TDWG), https://dwc.tdwg.org/terms/. Besides those, six fields are ours, for what Darwin Core has
-no term for: ``humanRemains``, ``remainsConsent``, ``remainsProvenance``, ``sensitivityCategory``,
+Names after Darwin Core (TDWG), https://dwc.tdwg.org/terms/. Besides those, six fields are ours, for what Darwin Core
+has no term for: ``humanRemains``, ``remainsConsent``, ``remainsProvenance``, ``sensitivityCategory``,
 ``sensitivityReason``, ``sensitivityReviewDate``.
 """
 

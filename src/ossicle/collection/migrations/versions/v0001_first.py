@@ -156,7 +156,7 @@ def append_only(table: str) -> None:
     if op.get_bind().dialect.name == "sqlite":
         for event in ("update", "delete"):
             op.execute(
-                f"CREATE TRIGGER {table}_no_{event} BEFORE {event.upper()} ON \"{table}\" "
+                f'CREATE TRIGGER {table}_no_{event} BEFORE {event.upper()} ON "{table}" '
                 f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
             )
         return
