@@ -34,6 +34,7 @@ from .opinions import Agreement, Opinion, Opinions
 from .readings import KeptReading
 from .records import AttachmentInfo, Job, Page, ReadingInfo, ScanInfo, Specimen
 from .replay import Fate, Replayed, replay
+from .table import box_from
 
 __all__ = [
     "KINDS",
@@ -74,6 +75,7 @@ __all__ = [
     "Structure",
     "Taken",
     "Undo",
+    "box_from",
     "cohens_kappa",
     "hints_of",
     "in_force",

@@ -13,7 +13,9 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Self
@@ -140,6 +142,20 @@ class Collection(Holdings):
         if root.is_dir() and _stopped_while_made(root):
             shutil.rmtree(root)
         return cls.create(root, catalogue=catalogue)
+
+    @classmethod
+    @contextmanager
+    def for_intake(cls, folder: str | Path, *, catalogue: str | None = None, dry_run: bool = False) -> Iterator[Self]:
+        """Give a collection to take scans into: the one that is there, or a new one.
+
+        In a dry run a new one is made elsewhere and thrown away.
+        """
+        if dry_run and not Layout(Path(folder).absolute()).marker.is_file():
+            with tempfile.TemporaryDirectory(prefix="ossicle-") as place, cls.create(Path(place) / "dry") as made:
+                yield made
+            return
+        with cls.open_or_create(folder, catalogue=catalogue) as held:
+            yield held
 
     def close(self) -> None:
         """Close the catalogue."""

@@ -76,8 +76,9 @@ def append(
         if expected is not None and last != expected:
             told = [d for d in load_decisions(session, specimen.id) if d.number > expected]
             since = "; ".join(f"{d.number} by {d.who}: {words_of(d)}" for d in told[:5])
+            count = "one decision was" if len(told) == 1 else f"{len(told)} decisions were"
             raise Conflict(
-                f"{last - expected} decision{'s were' if last - expected != 1 else ' was'} made since you looked ({since})",
+                f"{count} made since you looked ({since})",
                 where=specimen.catalog_number,
                 mend="look at it again and decide anew",
             )

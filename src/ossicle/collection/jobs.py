@@ -167,7 +167,7 @@ def recover(catalogue: Catalogue, layout: Layout) -> list[int]:
 
 
 def work_on(catalogue: Catalogue, layout: Layout, job: int, progress: Progress | None = None) -> Job:
-    """Do a job in this process; return it as it ended. A job that another process does, or that has ended, is let be."""
+    """Do a job in this process; return it as it ended. One that another process does, or that has ended, is let be."""
     lock = _lock(layout, job)
     if not lock.take(wait=False):
         return get(catalogue, job)

@@ -34,7 +34,8 @@ _TAGS = {
 _KEYS = {
     "manufacturer", "model", "voltage_kv", "current_ma", "current_ua", "exposure_ms", "filter", "filter_material",
     "filter_mm", "focal_spot_mm", "focal_spot_um", "source_to_detector_mm", "source_to_axis_mm", "projections",
-    "frames", "frames_averaged", "rotation_degrees", "detector", "kernel", "reconstruction", "power_w", "target", "scanner",
+    "frames", "frames_averaged", "rotation_degrees", "detector", "kernel", "reconstruction", "power_w",
+    "target", "scanner",
 }  # fmt: skip
 _LARGEST = 1 << 20
 _LONGEST = 200

@@ -14,7 +14,7 @@ from ossicle.scans.naming import printable, shown
 from .locality import HeldLocality
 from .terms import place_of, specimen_data, term_named
 
-__all__ = ["SOURCE", "CatalogueRow", "read_table"]
+__all__ = ["SOURCE", "CatalogueRow", "box_from", "read_table"]
 
 SOURCE = "source"
 """The heading of the column that names each scan, relative to the folder that is taken in."""
@@ -159,6 +159,14 @@ def _row(
         if box is None:
             errors.append(f"row {line}, column 'box_zyx': {extra['box_zyx']!r} is no box (write z0:z1,y0:y1,x0:x1)")
     return CatalogueRow(line, extra.get(SOURCE, ""), said, extra.get("spacing_mm", ""), box), errors
+
+
+def box_from(text: str) -> tuple[tuple[int, int], ...]:
+    """Return half-open voxel ranges from ``z0:z1,y0:y1,x0:x1``; raises `OssicleError` where it is none."""
+    box = _box(text)
+    if box is None:
+        raise OssicleError(f"{text!r} is no box", where="--box", mend="write z0:z1,y0:y1,x0:x1, in voxels")
+    return box
 
 
 def _box(text: str) -> tuple[tuple[int, int], ...] | None:
