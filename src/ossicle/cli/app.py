@@ -167,11 +167,11 @@ def account(
     from ossicle.account.folder import load_account, write_text
 
     form = Form.json if as_json else form
-    kept = load_account(path) if inside is None else deciding.account_inside(str(path), inside, out)
-    if form is Form.html and inside is not None:
+    kept, read_now = (load_account(path), None) if inside is None else deciding.account_inside(str(path), inside, out)
+    if form is Form.html and read_now is not None:
         from ossicle.account.html import account_html
 
-        text = account_html(kept, None)
+        text = account_html(kept, read_now)
     elif form is Form.html:
         text = _page(path, kept)
     elif out is None:

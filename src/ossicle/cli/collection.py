@@ -176,9 +176,8 @@ def intake(
         return
     verbs = {"taken": "taken in", "linked": "scan known, specimen added", "there": "there already"}
     for t in taken:
-        print(
-            f"{t.specimen}: {'would be ' if dry_run and t.what == 'taken' else ''}{verbs[t.what]} ({t.item.source.name})"
-        )
+        would = "would be " if dry_run and t.what == "taken" else ""
+        print(f"{t.specimen}: {would}{verbs[t.what]} ({t.item.source.name})")
         for note in t.notes:
             print(f"  {note}", file=sys.stderr)
 

@@ -17,8 +17,8 @@ from .collection import AsJson, Inside, Who, columns, say
 __all__ = ["account_inside", "read_inside", "register"]
 
 KIND_HELP = (
-    "agree, amend, dispute (a finding); rename, generation, side, discard, cut (a tooth); join (several); add, landmark, "
-    "midplane (points); undo, redo (a decision)."
+    "agree, amend, dispute (a finding); rename, generation, side, discard, cut (a tooth); join (several); "
+    "add, landmark, midplane (points); undo, redo (a decision)."
 )
 
 
@@ -236,10 +236,11 @@ def read_inside(specimen: str, inside: Path, *, dentition: str, threads: int, sc
 
 
 def account_inside(specimen: str, inside: Path, out: Path | None) -> Any:
-    """Return the account of a specimen of a collection; where it is to be written, it must be allowed out."""
+    """Return account and reading of a specimen of a collection; to be written, it must be allowed out."""
     from ossicle.collection import Collection
 
     with Collection.open(inside) as held:
         if out is not None:
             held.check_export(specimen)
-        return held.account(specimen)
+        replayed = held.replayed(specimen)
+    return replayed.account, replayed.reading
