@@ -12,8 +12,23 @@ from hypothesis import strategies as st
 from world import FACTS, SCAN, WORLD, canonical, kept_as, middle_mm, read_world, replayed
 
 from ossicle.collection import (
-    Add, Agree, Amend, Cut, Decision, Discard, Dispute, Join, PlaceLandmark, Redo, Rename, SetGeneration, SetMidplane,
-    SetSide, Undo, in_force, request,
+    Add,
+    Agree,
+    Amend,
+    Cut,
+    Decision,
+    Discard,
+    Dispute,
+    Join,
+    PlaceLandmark,
+    Redo,
+    Rename,
+    SetGeneration,
+    SetMidplane,
+    SetSide,
+    Undo,
+    in_force,
+    request,
 )  # fmt: skip
 from ossicle.collection.deciding import anchored, with_target
 from ossicle.collection.history import last_of
@@ -302,5 +317,5 @@ def test_decisions_reach_another_scan_through_the_pose() -> None:
     told = replayed(other, decisions)
     assert [f.holds for f in told.fates] == ["in force"]
     assert any((t.jaw, t.side, t.name) == ("upper", "left", "P2") for t in told.account.teeth)
-    assert SCAN != other.scan
+    assert other.scan != SCAN
     assert FACTS.affine_mm is None
