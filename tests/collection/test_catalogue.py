@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -190,7 +191,7 @@ def test_two_writers_lose_no_decision_of_a_thousand(url: str, shared: Catalogue)
         assert [d.said["value"] for d in decisions if d.who == who] == list(range(500))
     assert broken_at(decisions) is None
     # They were at it at once, else this shows nothing.
-    turns = sum(a.who != b.who for a, b in zip(decisions, decisions[1:], strict=False))
+    turns = sum(a.who != b.who for a, b in pairwise(decisions))
     assert turns >= 10
 
 
@@ -254,7 +255,7 @@ def test_pages_and_search(cabinet: Collection) -> None:
     for n in range(25):
         cabinet.add_specimen({"catalogNumber": f"OTC {n:03}", "lifeStage": "adult" if n % 5 else "juvenile_100%"})
     page = cabinet.specimens(page=3, per_page=10)
-    assert ([s.catalog_number for s in page.items][0], len(page.items), page.pages, page.total) == ("OTC 020", 5, 3, 25)
+    assert (page.items[0].catalog_number, len(page.items), page.pages, page.total) == ("OTC 020", 5, 3, 25)
     assert cabinet.specimens("JUVENILE otc").total == 5
     assert cabinet.specimens("juvenile_100%").total == 5
     assert cabinet.specimens("juvenile%").total == 0

@@ -1,0 +1,92 @@
+"""Killed at 50 random moments of intake, reading and deciding: the collection opens, and a check finds no fault.
+
+The work is real (files, stores, the reading itself), on scans too small to hold a skull. Each round a process is
+started, killed by SIGKILL, and the collection looked at; the process writes down what was acknowledged to it, and
+nothing of that may be missing.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import random
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from stacks import write_scan
+
+from ossicle.collection import Agree, Collection, Undo
+
+ROUNDS = 50
+SCANS = 200
+
+
+def work(folder: str, sources: str, log: str) -> None:
+    """Do what there is to do, again and again, and write down each step once it is acknowledged."""
+    with open(log, "a", encoding="ascii", buffering=1) as said, Collection.open_or_create(folder) as cabinet:
+        for job in reversed(cabinet.jobs(unfinished=True)):
+            if cabinet.work_on(job.id).state == "done":
+                said.write(f"read {job.id}\n")
+        while True:
+            taken = cabinet.specimens(per_page=1).total
+            number = f"OTC {taken:04}" if taken else "OTC 0000"
+            cabinet.take_in(
+                Path(sources) / f"s{taken % SCANS:03}",
+                {"catalogNumber": number},
+                keep="copy",
+                who="A. Reader",
+                threads=1,
+            )
+            said.write(f"taken {number}\n")
+            job = cabinet.queue(number, threads=1)
+            if cabinet.work_on(job.id).state == "done":
+                said.write(f"read {job.id}\n")
+            for _ in range(3):
+                made = cabinet.decide(number, Agree("dentition/none"), who="A. Reader")
+                said.write(f"decided {number}/{made.number}\n")
+            made = cabinet.decide(number, Undo(), who="A. Reader")
+            said.write(f"decided {number}/{made.number}\n")
+
+
+@pytest.mark.slow
+def test_killed_at_random_moments(tmp_path: Path) -> None:
+    sources, folder, log = tmp_path / "sources", tmp_path / "cabinet", tmp_path / "log"
+    for n in range(SCANS):
+        write_scan(sources / f"s{n:03}", n) if n < 40 else None
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["test_crash", "ossicle.collection.jobs", "ossicle.reading.pipeline", "zarr"])
+    rng = random.Random(7)
+    log.touch()
+    for round_ in range(ROUNDS):
+        process = context.Process(target=work, args=(str(folder), str(sources), str(log)))
+        process.start()
+        time.sleep(rng.uniform(0.02, 0.6))
+        process.kill()
+        process.join()
+        if not (folder / "collection.toml").is_file():
+            continue  # killed while the collection itself was made; the next round makes it
+        with Collection.open(folder) as cabinet:
+            report = cabinet.check()
+            assert report.sound, (round_, [f.sentence() for f in report.faults])
+    with Collection.open_or_create(folder) as cabinet:
+        acknowledged = log.read_text().splitlines()
+        assert {j.state for j in cabinet.jobs()} <= {"done", "waiting"}
+        done = {j.id for j in cabinet.jobs() if j.state == "done"}
+        for line in acknowledged:
+            what, _, of = line.partition(" ")
+            if what == "taken":
+                assert cabinet.scans(of)
+            elif what == "read":
+                assert int(of) in done
+            else:
+                number, _, decision = of.rpartition("/")
+                assert int(decision) in {d.number for d in cabinet.decisions(number)}
+        kinds = {line.split()[0] for line in acknowledged}
+        assert kinds == {"taken", "read", "decided"}, "the rounds were too short to show anything"
+        for job in cabinet.jobs(unfinished=True):
+            assert cabinet.work_on(job.id).state == "done"
+        report = cabinet.check(mend=True)
+        assert report.sound
+        assert cabinet.check().faults == []
+    assert sys.platform == "linux"
