@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from test_replay import said
-from world import middle_mm, read_world
+from world import read_world
 
 from ossicle.collection import Agree, Decision, PlaceLandmark, Rename, cohens_kappa, technical_error
 from ossicle.collection.opinions import opinions
@@ -75,4 +75,3 @@ def test_two_persons_side_by_side() -> None:
     # One landmark, 0.5 mm apart along one of three coordinates: sqrt(0.25 / 6).
     assert by_what["landmark"].value == pytest.approx(math.sqrt(0.25 / 6))
     assert by_what["landmark"].unit == "mm"
-    assert middle_mm is not None

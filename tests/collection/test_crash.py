@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import multiprocessing
 import random
-import sys
 import time
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from stacks import write_scan
 from ossicle.collection import Agree, Collection, Undo
 
 ROUNDS = 50
-SCANS = 200
+SCANS = 40
 
 
 def work(folder: str, sources: str, log: str) -> None:
@@ -53,7 +52,7 @@ def work(folder: str, sources: str, log: str) -> None:
 def test_killed_at_random_moments(tmp_path: Path) -> None:
     sources, folder, log = tmp_path / "sources", tmp_path / "cabinet", tmp_path / "log"
     for n in range(SCANS):
-        write_scan(sources / f"s{n:03}", n) if n < 40 else None
+        write_scan(sources / f"s{n:03}", n)
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["test_crash", "ossicle.collection.jobs", "ossicle.reading.pipeline", "zarr"])
     rng = random.Random(7)
@@ -89,4 +88,3 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
         report = cabinet.check(mend=True)
         assert report.sound
         assert cabinet.check().faults == []
-    assert sys.platform == "linux"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -99,10 +98,14 @@ def test_two_workers_do_not_do_one_job_twice(cabinet: Collection) -> None:
     assert len(cabinet.readings("OTC 1")) == 1
 
 
-def test_failures_are_told(cabinet: Collection) -> None:
-    with pytest.raises(OssicleError, match="no dentition"):
-        cabinet.work_on(cabinet.queue("OTC 1").id)
-        cabinet.read("OTC 1", dentition="dragon")
+def test_failures_are_told(cabinet: Collection, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise OssicleError("the scan is upside down", mend="turn it")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(job_module, "read_specimen", fails)
+        ended = cabinet.work_on(cabinet.queue("OTC 1").id)
+    assert (ended.state, ended.message) == ("failed", "the scan is upside down; turn it.")
     cabinet.add_specimen({"catalogNumber": "OTC 2"})
     with pytest.raises(OssicleError, match="has no scan"):
         cabinet.queue("OTC 2")
@@ -193,7 +196,3 @@ def test_a_box_is_read_in_the_coordinates_of_the_whole(tmp_path: Path, monkeypat
             np.asarray(kept.reading.pose.scan_to_skull) @ [*new.centroid_mm_xyz, 1], a, atol=1e-9
         )
         assert kept.structures().find(kept.structures().anchor(new.part), kept.scan).part == new.part
-
-
-def test_workers_run_with_this_python() -> None:
-    assert sys.executable

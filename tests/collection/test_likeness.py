@@ -57,9 +57,7 @@ def otherwise(reading: Reading, seed: int) -> tuple[Reading, set[int]]:
     return replace(reading, labels=labels, teeth=tuple(teeth), parts=tuple(new_parts), rows=()), gone
 
 
-def test_decisions_stay_attached_on_a_slightly_different_scan(
-    record_property: object,
-) -> None:
+def test_decisions_stay_attached_on_a_slightly_different_scan() -> None:
     """Every tooth is renamed, given a side, a generation or agreed to; three other readings in turn."""
     first = sketch_reading(pictures=False)
     kept = kept_of(first)
