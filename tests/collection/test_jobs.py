@@ -77,10 +77,12 @@ def test_a_job_whose_process_is_gone_waits_again_and_is_not_read_twice(
     job = cabinet.queue("OTC 1", threads=1)
     child = os.fork()
     if child == 0:
-        job_module._enter = lambda *_: os.kill(os.getpid(), signal.SIGKILL)  # type: ignore[assignment]
-        cabinet.catalogue.engine.dispose(close=False)
-        cabinet.work_on(job.id)
-        os._exit(0)
+        try:
+            job_module._enter = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+            cabinet.catalogue.engine.dispose(close=False)
+            cabinet.work_on(job.id)
+        finally:
+            os._exit(0)
     _, status = os.waitpid(child, 0)
     assert os.WTERMSIG(status) == signal.SIGKILL
     assert cabinet.check().faults == []  # what a job that will go on has left is no left-over

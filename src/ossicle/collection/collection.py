@@ -23,7 +23,7 @@ from typing import Self
 import sqlalchemy as sa
 
 from ossicle.account import Account
-from ossicle.errors import OssicleError
+from ossicle.errors import Cancelled, OssicleError
 from ossicle.scans.naming import shown
 
 from . import jobs, specimens
@@ -203,11 +203,13 @@ class Collection(Holdings):
         """
         job = self.queue(handle, dentition=dentition, scan=scan, threads=threads, who=who)
         ended = self.run(job.id, progress=progress)
+        if ended.state == "cancelled":
+            raise Cancelled("Stopped; nothing was kept of the reading.")
         if ended.state != "done":
             raise OssicleError(
-                ended.message.rstrip(".") or f"the reading was {ended.state}",
+                ended.message.rstrip(".") or "its process ended without a word",
                 where=f"job {job.id}",
-                mend=None if ended.message else "queue it again",
+                mend=None if ended.message else "do it again with `ossicle jobs COLLECTION --run`",
             )
         return next(r for r in self.readings(handle) if r.uid == job.uid)
 
@@ -370,5 +372,6 @@ def _stopped_while_made(root: Path) -> bool:
     expected = {"scans", "sources", "readings", "attachments", "work"}
     names = {p.name for p in root.iterdir()}
     return bool(names) and all(
-        (n in expected and not any((root / n).iterdir())) or n.startswith("catalogue.sqlite") for n in names
+        (n in expected and not any((root / n).iterdir())) or n.startswith(("catalogue.sqlite", ".collection.toml."))
+        for n in names
     )

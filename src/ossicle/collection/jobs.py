@@ -189,6 +189,7 @@ def work_on(catalogue: Catalogue, layout: Layout, job: int, progress: Progress |
         except Exception as error:
             _end(catalogue, job, "failed", f"This is a fault in Ossicle ({type(error).__name__}: {error}).")
             raise
+        lock.path.unlink(missing_ok=True)
         return get(catalogue, job)
     finally:
         lock.let_go()

@@ -161,37 +161,35 @@ def add(session: Session, data: SpecimenData, who: str) -> SpecimenRow:
         changed=stamp,
         words="",
     )
+    held = place_of(data.place, None) if data.place else None
+    row.words = _words(row, held)
     session.add(row)
     try:
         session.flush()
     except IntegrityError as error:
         raise OssicleError(f"the catalogue number {number!r} is taken", mend="give another") from error
-    _place(session, row, data)
-    row.words = _words(row, session)
+    _keep_place(session, row, held)
     session.flush()
     return row
 
 
-def _place(session: Session, row: SpecimenRow, data: SpecimenData) -> None:
-    if not data.place:
+def _keep_place(session: Session, row: SpecimenRow, held: HeldLocality | None) -> None:
+    if held is None:
         return
     kept = session.get(Locality, row.id)
-    held = place_of(data.place, None if kept is None else _held(kept))
     if kept is None:
         kept = Locality(specimen_id=row.id)
         session.add(kept)
     kept.decimal_latitude, kept.decimal_longitude = held.latitude, held.longitude
     kept.uncertainty_m, kept.locality = held.uncertainty_m, held.words
     kept.category, kept.reason, kept.review_date = held.category, held.reason, held.review_date
-    session.flush()
 
 
-def _words(row: SpecimenRow, session: Session) -> str:
+def _words(row: SpecimenRow, place: HeldLocality | None) -> str:
     """Return what a search looks through; the words of a sensitive locality are not among it."""
-    place = session.get(Locality, row.id)
     words = [row.catalog_number, row.scientific_name, row.sex, row.life_stage, *map(str, row.terms.values())]
     if place is not None and place.category == 0:
-        words.append(place.locality)
+        words.append(place.words)
     return " ".join(w for w in words if w).lower()
 
 
@@ -226,12 +224,17 @@ def change(catalogue: Catalogue, handle: str | int, said: Mapping[str, str], who
                 mend="look at it again and change it anew",
             )
         before = _flat(session, row)
-        for name, value in data.columns.items():
-            setattr(row, name, value)
-        row.terms = {k: v for k, v in {**row.terms, **data.terms}.items() if v != ""}
-        _place(session, row, data)
-        row.words = _words(row, session)
-        row.changed = now()
+        kept = session.get(Locality, row.id)
+        held = None if kept is None else _held(kept)
+        if data.place:
+            held = place_of(data.place, held)
+            _keep_place(session, row, held)
+        with session.no_autoflush:
+            for name, value in data.columns.items():
+                setattr(row, name, value)
+            row.terms = {k: v for k, v in {**row.terms, **data.terms}.items() if v != ""}
+            row.words = _words(row, held)
+            row.changed = now()
         try:
             session.flush()
         except IntegrityError as error:

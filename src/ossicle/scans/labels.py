@@ -126,6 +126,8 @@ def write_labels_list(store: Path) -> None:
         "node_type": "group",
         "attributes": {"ome": {"version": "0.5", "labels": list_labels(store)}},
     }
+    for left in folder.glob(".zarr.json.*"):  # by a process that was killed; the caller holds the lock
+        left.unlink(missing_ok=True)
     partial = folder / f".zarr.json.{secrets.token_hex(4)}"
     partial.write_text(json.dumps(group, indent=1), encoding="ascii")
     os.replace(partial, folder / "zarr.json")
