@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.ndimage import binary_dilation, binary_erosion
+from scipy.ndimage import binary_dilation, binary_erosion, shift
 from sketch import SPACING, scan_facts, sketch_reading
 
 from ossicle.account import MadeBy
@@ -40,8 +40,7 @@ def otherwise(reading: Reading, seed: int) -> tuple[Reading, set[int]]:
     for k, tooth in enumerate(reading.teeth):
         if k in lost:
             continue
-        shift = rng.integers(-1, 2, 3)
-        body = np.roll(reading.labels == tooth.part, shift, axis=(0, 1, 2))
+        body = shift(reading.labels == tooth.part, rng.integers(-1, 2, 3), order=0, output=bool)
         body = (binary_dilation(body), binary_erosion(body), body)[rng.integers(3)]
         number = int(numbers[k])
         labels[body & (labels == 0)] = number

@@ -3,9 +3,10 @@
 An anchor is a set of points well inside the structure (the first of them the point that the person gave, where they
 gave one), in mm (x, y, z): index (column, row, slice) times spacing, the frame of `ossicle.reading.Hints`. Label
 numbers are never part of it. In a later reading the structure is the part that holds at least half of the points; where
-none does, the tooth of the same jaw whose centre lies nearest, if that is within half of the structure's radius. A part
-that is more than 1.8 times larger or smaller than the structure was is not taken for it. (These limits: convention of
-this program.)
+none does, the tooth of the same jaw whose centre lies nearest, if that is within half of the structure's radius and 1.5
+voxels. A part more than 1.8 times larger or smaller than the structure was, whose centre has moved by more than a
+quarter of the radius and 1.5 voxels, is not taken for it: it was joined with another, or is a piece. (These limits:
+convention of this program.)
 """
 
 from __future__ import annotations
@@ -31,7 +32,11 @@ LEAST_SHARE = 0.5
 NEAR = 0.5
 """How far off, in radii of a ball of the structure's volume, a tooth may lie that holds none of the points."""
 SIZE_CHANGE = 1.8
-"""Ratio of volumes beyond which a part is not the structure that it was."""
+"""Ratio of volumes beyond which a part whose centre has moved is not the structure that it was."""
+MOVED = 0.25
+"""How far, in radii, the centre of such a part may have moved. The centre of half a ball has moved by 0.375."""
+SLACK_VOXELS = 1.5
+"""What two scans of one specimen may differ by anyhow."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +50,11 @@ class Structure:
     name: str | None
     volume_mm3: float
     centroid_mm: Vector
+
+    @property
+    def radius_mm(self) -> float:
+        """Radius of a ball of its volume, mm."""
+        return float((3 * max(self.volume_mm3, 0.0) / (4 * math.pi)) ** (1 / 3))
 
     def words(self) -> str:
         """Return it in words: ``left upper dP3``."""
@@ -165,6 +175,7 @@ class Structures:
     ) -> None:
         self.reading, self.scan = reading, scan
         self.spacing = np.asarray(spacing_mm_zyx, float)
+        self.slack = SLACK_VOXELS * float(self.spacing.max())
         self.inner = inner
         self.teeth: dict[int, ToothRecord] = {t.part: t for t in reading.teeth}
         self.parts = {p.part: p for p in reading.parts}
@@ -249,8 +260,11 @@ class Structures:
         if was is None or any_size:
             return Found(best)
         ratio = self.parts[best].volume_mm3 / max(was.volume_mm3, 1e-9) if best in self.parts else 1.0
-        if math.isfinite(ratio) and not 1 / SIZE_CHANGE <= ratio <= SIZE_CHANGE:
-            return Found(None, f"what is read there now has {ratio:.2g} times the volume")
+        if 1 / SIZE_CHANGE <= ratio <= SIZE_CHANGE or not math.isfinite(ratio):
+            return Found(best)
+        shift = np.subtract(points[-1], anchor.points_mm[-1])  # of the scan, where it is another
+        if np.linalg.norm(np.add(was.centroid_mm, shift) - self._centre(best)) > MOVED * was.radius_mm + self.slack:
+            return Found(None, f"what is read there now has {ratio:.2g} times the volume, and another centre")
         return Found(best)
 
     def _most(self, votes: Counter[int], first: Vector) -> int | None:
@@ -268,11 +282,10 @@ class Structures:
     def _near(self, points: Sequence[Vector], was: Structure) -> int | None:
         middle = np.mean(np.asarray(points), axis=0)
         place = (float(middle[0]), float(middle[1]), float(middle[2]))
-        radius = (3 * max(was.volume_mm3, 0.0) / (4 * math.pi)) ** (1 / 3)
         near = [
             (self._off(part, place), self._centre(part), part) for part, t in self.teeth.items() if t.jaw == was.jaw
         ]
         if not near:
             return None
         off, _, part = min(near)
-        return part if off <= NEAR * radius else None
+        return part if off <= NEAR * was.radius_mm + self.slack else None
