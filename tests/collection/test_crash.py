@@ -14,39 +14,12 @@ import time
 from pathlib import Path
 
 import pytest
+from crash_work import SCANS, work
 from stacks import write_scan
 
-from ossicle.collection import Agree, Collection, Undo
+from ossicle.collection import Collection
 
 ROUNDS = 50
-SCANS = 40
-
-
-def work(folder: str, sources: str, log: str) -> None:
-    """Do what there is to do, again and again, and write down each step once it is acknowledged."""
-    with open(log, "a", encoding="ascii", buffering=1) as said, Collection.open_or_create(folder) as cabinet:
-        for job in reversed(cabinet.jobs(unfinished=True)):
-            if cabinet.work_on(job.id).state == "done":
-                said.write(f"read {job.id}\n")
-        while True:
-            taken = cabinet.specimens(per_page=1).total
-            number = f"OTC {taken:04}" if taken else "OTC 0000"
-            cabinet.take_in(
-                Path(sources) / f"s{taken % SCANS:03}",
-                {"catalogNumber": number},
-                keep="copy",
-                who="A. Reader",
-                threads=1,
-            )
-            said.write(f"taken {number}\n")
-            job = cabinet.queue(number, threads=1)
-            if cabinet.work_on(job.id).state == "done":
-                said.write(f"read {job.id}\n")
-            for _ in range(3):
-                made = cabinet.decide(number, Agree("dentition/none"), who="A. Reader")
-                said.write(f"decided {number}/{made.number}\n")
-            made = cabinet.decide(number, Undo(), who="A. Reader")
-            said.write(f"decided {number}/{made.number}\n")
 
 
 def wait_for_work(pid: int, seconds: float) -> None:
@@ -61,12 +34,16 @@ def wait_for_work(pid: int, seconds: float) -> None:
 
 
 @pytest.mark.slow
-def test_killed_at_random_moments(tmp_path: Path) -> None:
+def test_killed_at_random_moments(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     sources, folder, log = tmp_path / "sources", tmp_path / "cabinet", tmp_path / "log"
     for n in range(SCANS):
         write_scan(sources / f"s{n:03}", n)
+    # The server has everything loaded, so that a round is work and not the loading of modules.
+    here = Path(__file__).parent
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(here), *os.environ.get("PYTHONPATH", "").split(os.pathsep)]))
+    monkeypatch.setenv("OSSICLE_TEST_WARM", str(tmp_path / "warm"))
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["test_crash", "ossicle.collection.jobs", "ossicle.reading.pipeline", "zarr"])
+    context.set_forkserver_preload(["crash_work"])
     rng = random.Random(7)
     log.touch()
     for round_ in range(ROUNDS):
