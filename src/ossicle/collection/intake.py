@@ -23,7 +23,7 @@ from ossicle.scans import Scan, load, open_store, parse_spacing
 from ossicle.scans.naming import shown
 
 from .catalogue import Catalogue
-from .files import FileLock, Layout, digest_tree, read_json, sync_tree, unwritable, work_folder
+from .files import FileLock, Layout, digest_tree, read_json, sweep_work, sync_tree, unwritable, work_folder
 from .scanner import scanner_settings
 from .specimens import add, now
 from .table import CatalogueRow
@@ -132,6 +132,7 @@ def take_in(
     OssicleError
         A source or a value is wrong. What was taken in before stays.
     """
+    sweep_work(layout)
     done = []
     for n, item in enumerate(items):
 
