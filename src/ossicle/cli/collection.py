@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
@@ -218,7 +219,7 @@ def list_specimens(
     print(f"{shown}{found.total} specimen{'' if found.total == 1 else 's'}")
 
 
-def columns(headings: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
+def columns(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> None:
     """Print rows under headings, aligned."""
     widths = [max(len(row[i]) for row in [headings, *rows]) for i in range(len(headings))]
     for row in [headings, *rows]:

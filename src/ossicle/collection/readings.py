@@ -137,8 +137,8 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
     for i, row in enumerate(r["rows"]):
         strip = None
         if row["strip_spacing_mm"] is not None:
-            pictures = [arrays[f"row{i}.{name}"] for name in ("projection", "section", "parts")]
-            strip = RowStrip(*pictures, spacing_mm=row["strip_spacing_mm"])
+            projection, section, parts = (arrays[f"row{i}.{name}"] for name in ("projection", "section", "parts"))
+            strip = RowStrip(projection, section, parts, row["strip_spacing_mm"])
         rows.append(Row(row["jaw"], row["side"], arrays[f"row{i}.curve"], tuple(row["parts"]), strip))
     pose = {**r["pose"], "scan_to_skull": np.asarray(r["pose"]["scan_to_skull"], float)}
     pose["questions"] = tuple(pose["questions"])
