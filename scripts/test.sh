@@ -16,6 +16,16 @@ if grep -rqs --include='*.py' 'mark\.browser' tests && ! command -v chromium >/d
     fi
 fi
 
+# The catalogue is tested on SQLite and on PostgreSQL; the tests start a server of their own from its programs.
+if ! command -v initdb >/dev/null 2>&1 && ! ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1; then
+    if [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null 2>&1; then
+        printf 'Installing postgresql for the tests of the catalogue ...\n' >&2
+        apt-get update -qq && apt-get install -y -qq postgresql >/dev/null
+    else
+        printf 'PostgreSQL is missing, so its tests will be skipped; install it as root: apt-get install postgresql.\n' >&2
+    fi
+fi
+
 # The real volumes come from package registries; without npm their tests are skipped, but CI must run them.
 if [ "${CI:-}" = true ] && ! command -v npm >/dev/null 2>&1 && [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null 2>&1; then
     printf 'Installing npm to fetch the real volumes ...\n' >&2

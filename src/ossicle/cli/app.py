@@ -11,7 +11,7 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import practice
+from . import collection, deciding, practice
 from .options import set_threads, threads_default
 
 __all__ = ["app"]
@@ -24,6 +24,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(practice.app, name="practice")
+collection.register(app)
+deciding.register(app)
 
 
 class Form(StrEnum):
@@ -70,10 +72,14 @@ def read(
         typer.Argument(
             help="A folder of slices (TIFF, PNG, BMP, JPEG, DICOM) or a file (multi-page TIFF, NIfTI, "
             "NRRD, MetaImage, "
-            "raw with a sidecar, NumPy, OME-Zarr).",
+            "raw with a sidecar, NumPy, OME-Zarr); with --in a specimen's catalogue number.",
             show_default=False,
         ),
     ],
+    inside: Annotated[
+        Path | None,
+        typer.Option("--in", help="A collection: read a specimen of it, and keep the reading.", show_default=False),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -103,6 +109,16 @@ def read(
 ) -> None:
     """Read a scan: which teeth are there, what each is called, what replaces what."""
     set_threads(threads)
+    if inside is not None:
+        if out is not None or spacing is not None or mirrored:
+            raise OssicleError(
+                "the specimen of a collection has its scale and place",
+                where="--in",
+                mend="leave --out, --spacing, --mirrored out",
+            )
+        kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series)
+        _print(kept, Form.json if as_json else Form.text)
+        return
     from ossicle.account.run import read_to_folder
     from ossicle.scans import parse_spacing
 
@@ -128,7 +144,17 @@ def read(
 
 @app.command(epilog="Example: ossicle account reading/juvenile --format csv --out juvenile.csv")
 def account(
-    path: Annotated[Path, typer.Argument(help="A folder that `ossicle read --out` wrote.", show_default=False)],
+    path: Annotated[
+        Path,
+        typer.Argument(
+            help="A folder that `ossicle read --out` wrote; with --in a specimen's catalogue number.",
+            show_default=False,
+        ),
+    ],
+    inside: Annotated[
+        Path | None,
+        typer.Option("--in", help="A collection that holds the specimen.", show_default=False),
+    ] = None,
     form: Annotated[Form, typer.Option("--format", help="How to put it out.")] = Form.text,
     out: Annotated[
         Path | None,
@@ -140,8 +166,12 @@ def account(
     from ossicle.account.folder import load_account, write_text
 
     form = Form.json if as_json else form
-    kept = load_account(path)
-    if form is Form.html:
+    kept, read_now = (load_account(path), None) if inside is None else deciding.account_inside(str(path), inside, out)
+    if form is Form.html and read_now is not None:
+        from ossicle.account.html import account_html
+
+        text = account_html(kept, read_now)
+    elif form is Form.html:
         text = _page(path, kept)
     elif out is None:
         _print(kept, form)

@@ -1,0 +1,87 @@
+"""The collection: catalogue, decisions, provenance. `Collection` is the way in."""
+
+from __future__ import annotations
+
+from .agreement import cohens_kappa, technical_error
+from .anchors import Anchor, Structure
+from .catalogue import Conflict
+from .changes import Changed, Changes
+from .check import Fault, Report
+from .collection import Collection
+from .history import Decision, hints_of, in_force, words_of
+from .holdings import person
+from .intake import Taken
+from .kinds import (
+    KINDS,
+    Add,
+    Agree,
+    Amend,
+    Cut,
+    Discard,
+    Dispute,
+    Join,
+    PlaceLandmark,
+    Redo,
+    Rename,
+    Request,
+    SetGeneration,
+    SetMidplane,
+    SetSide,
+    Undo,
+    request,
+)
+from .opinions import Agreement, Opinion, Opinions
+from .readings import KeptReading
+from .records import AttachmentInfo, Job, Page, ReadingInfo, ScanInfo, Specimen
+from .replay import Fate, Replayed, replay
+from .table import box_from
+
+__all__ = [
+    "KINDS",
+    "Add",
+    "Agree",
+    "Agreement",
+    "Amend",
+    "Anchor",
+    "AttachmentInfo",
+    "Changed",
+    "Changes",
+    "Collection",
+    "Conflict",
+    "Cut",
+    "Decision",
+    "Discard",
+    "Dispute",
+    "Fate",
+    "Fault",
+    "Job",
+    "Join",
+    "KeptReading",
+    "Opinion",
+    "Opinions",
+    "Page",
+    "PlaceLandmark",
+    "ReadingInfo",
+    "Redo",
+    "Rename",
+    "Replayed",
+    "Report",
+    "Request",
+    "ScanInfo",
+    "SetGeneration",
+    "SetMidplane",
+    "SetSide",
+    "Specimen",
+    "Structure",
+    "Taken",
+    "Undo",
+    "box_from",
+    "cohens_kappa",
+    "hints_of",
+    "in_force",
+    "person",
+    "replay",
+    "request",
+    "technical_error",
+    "words_of",
+]

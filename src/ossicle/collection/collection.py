@@ -1,0 +1,377 @@
+"""The collection: one object through which notebooks, commands and the desk do everything.
+
+from ossicle.collection import Collection, Rename
+
+with Collection.open("cabinet") as cabinet:
+    cabinet.read("OTC 12")
+    cabinet.decide("OTC 12", Rename("upper-left/dP3", "dP4"), who="A. Reader", why="two-rooted, last of its row")
+    print(cabinet.account("OTC 12").formula.text)
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Self
+
+import sqlalchemy as sa
+
+from ossicle.account import Account
+from ossicle.errors import Cancelled, OssicleError
+from ossicle.scans.naming import shown
+
+from . import jobs, specimens
+from .catalogue import Catalogue
+from .changes import Changes, changes_between
+from .check import Report, check
+from .deciding import anchored, with_target
+from .decisions import append, load_decisions
+from .files import Layout
+from .history import Decision
+from .holdings import Handle, Holdings, Progress, person
+from .kinds import Redo, Request, Undo
+from .opinions import Opinions, opinions
+from .readings import KeptReading
+from .records import Job, ReadingInfo
+from .replay import Replayed, replay
+from .tables import CollectionInfo
+
+__all__ = ["Collection", "catalogue_url"]
+
+_KEPT_OPEN = 8
+
+
+def catalogue_url(layout: Layout) -> str:
+    """Return the address of a collection's catalogue; ``OSSICLE_CATALOGUE`` goes before what the folder says.
+
+    A password is never kept in the folder: give it in ``OSSICLE_CATALOGUE``, ``PGPASSWORD`` or ``~/.pgpass``.
+    """
+    said = str(layout.read_marker().get("catalogue", "sqlite"))
+    if said == "sqlite":
+        return f"sqlite:///{layout.sqlite}"
+    return os.environ.get("OSSICLE_CATALOGUE") or said
+
+
+class Collection(Holdings):
+    """A folder of scans and readings with a catalogue. Make one with `create`, open one with `open`.
+
+    Specimens are named by their catalogue number, or by ``#`` and their number in the collection.
+    """
+
+    def __init__(self, layout: Layout, catalogue: Catalogue, uid: str) -> None:
+        self.layout, self.catalogue, self.uid = layout, catalogue, uid
+        self._open: dict[str, KeptReading] = {}
+
+    @classmethod
+    def create(cls, folder: str | Path, *, catalogue: str | None = None) -> Self:
+        """Make a collection in a new or empty folder.
+
+        Parameters
+        ----------
+        folder
+            Where.
+        catalogue
+            ``postgresql://user@host/name`` of an empty database; left out, SQLite in the folder.
+
+        Raises
+        ------
+        OssicleError
+            The folder holds something, or the database belongs to another collection.
+        """
+        layout = Layout(Path(folder).absolute())
+        if layout.root.exists() and (not layout.root.is_dir() or any(layout.root.iterdir())):
+            what = "this is a collection already" if layout.marker.is_file() else "this folder holds something else"
+            raise OssicleError(what, where=shown(layout.root), mend="name a new or empty folder")
+        layout.make()
+        uid = secrets.token_hex(16)
+        url = catalogue or f"sqlite:///{layout.sqlite}"
+        database = Catalogue(url)
+        database.prepare()
+        with database.writing() as session:
+            known = session.scalar(sa.select(CollectionInfo.uid))
+            if known is not None:
+                raise OssicleError(
+                    "this database is the catalogue of another collection",
+                    where=database.shown,
+                    mend="make an empty one",
+                )
+            session.add(CollectionInfo(uid=uid, created=specimens.now()))
+        said = "sqlite" if catalogue is None else _without_password(database)
+        layout.write_marker(uid=uid, created=specimens.now(), catalogue=said)
+        return cls(layout, database, uid)
+
+    @classmethod
+    def open(cls, folder: str | Path) -> Self:
+        """Open a collection, bringing its catalogue to the current schema (a copy of an older one is kept).
+
+        Raises
+        ------
+        OssicleError
+            The folder is none, the catalogue cannot be reached, or is of a later Ossicle or another collection.
+        """
+        layout = Layout(Path(folder).absolute())
+        marker = layout.read_marker()
+        layout.make()
+        url = catalogue_url(layout)
+        if url.startswith("sqlite") and not layout.sqlite.is_file():
+            raise OssicleError(
+                "the catalogue of this collection is missing", where=shown(layout.sqlite), mend="restore it from a copy"
+            )
+        catalogue = Catalogue(url)
+        catalogue.prepare(keep=layout.root)
+        with catalogue.reading() as session:
+            known = session.scalar(sa.select(CollectionInfo.uid))
+        if known != marker.get("uid"):
+            raise OssicleError(
+                "the catalogue is that of another collection", where=catalogue.shown, mend="mend collection.toml"
+            )
+        return cls(layout, catalogue, str(known))
+
+    @classmethod
+    def open_or_create(cls, folder: str | Path, *, catalogue: str | None = None) -> Self:
+        """Open the collection that is there, or make one in a new or empty folder."""
+        root = Path(folder).absolute()
+        if Layout(root).marker.is_file():
+            return cls.open(root)
+        if root.is_dir() and _stopped_while_made(root):
+            shutil.rmtree(root)
+        return cls.create(root, catalogue=catalogue)
+
+    @classmethod
+    @contextmanager
+    def for_intake(cls, folder: str | Path, *, catalogue: str | None = None, dry_run: bool = False) -> Iterator[Self]:
+        """Give a collection to take scans into: the one that is there, or a new one.
+
+        In a dry run a new one is made elsewhere and thrown away.
+        """
+        if dry_run and not Layout(Path(folder).absolute()).marker.is_file():
+            with tempfile.TemporaryDirectory(prefix="ossicle-") as place, cls.create(Path(place) / "dry") as made:
+                yield made
+            return
+        with cls.open_or_create(folder, catalogue=catalogue) as held:
+            yield held
+
+    def close(self) -> None:
+        """Close the catalogue."""
+        self.catalogue.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- readings
+
+    def queue(
+        self,
+        handle: Handle,
+        *,
+        dentition: str = "auto",
+        scan: str | None = None,
+        threads: int = 2,
+        who: str | None = None,
+    ) -> Job:
+        """Queue a reading of a specimen; nothing is read yet."""
+        settings = {"dentition": dentition, "threads": threads, "scan": scan}
+        return jobs.queue(self.catalogue, handle, settings, who or person())
+
+    def read(
+        self,
+        handle: Handle,
+        *,
+        dentition: str = "auto",
+        scan: str | None = None,
+        threads: int = 2,
+        who: str | None = None,
+        progress: Progress | None = None,
+    ) -> ReadingInfo:
+        """Read a specimen in a process of its own, with its decisions, and wait for it.
+
+        Raises
+        ------
+        OssicleError
+            The reading failed.
+        Cancelled
+            It was cancelled; nothing was kept.
+        """
+        job = self.queue(handle, dentition=dentition, scan=scan, threads=threads, who=who)
+        ended = self.run(job.id, progress=progress)
+        if ended.state == "cancelled":
+            raise Cancelled("Stopped; nothing was kept of the reading.")
+        if ended.state != "done":
+            raise OssicleError(
+                ended.message.rstrip(".") or "its process ended without a word",
+                where=f"job {job.id}",
+                mend=None if ended.message else "do it again with `ossicle jobs COLLECTION --run`",
+            )
+        return next(r for r in self.readings(handle) if r.uid == job.uid)
+
+    def run(self, job: int, *, progress: Progress | None = None) -> Job:
+        """Do a waiting job in a process of its own, and wait for it; one cut off before goes on."""
+        jobs.recover(self.catalogue, self.layout)
+        worker = jobs.start_worker(self.layout, self.catalogue, job)
+        return jobs.follow(self.catalogue, self.layout, job, worker, progress)
+
+    def start(self, job: int) -> None:
+        """Start a waiting job in a process of its own, and do not wait."""
+        jobs.start_worker(self.layout, self.catalogue, job)
+
+    def work_on(self, job: int, *, progress: Progress | None = None) -> Job:
+        """Do a waiting job in this process."""
+        return jobs.work_on(self.catalogue, self.layout, job, progress)
+
+    def job(self, number: int) -> Job:
+        """Return a job."""
+        return jobs.get(self.catalogue, number)
+
+    def jobs(self, *, unfinished: bool = False) -> list[Job]:
+        """Return jobs, the newest first; those whose process is gone wait again."""
+        jobs.recover(self.catalogue, self.layout)
+        return jobs.listed(self.catalogue, unfinished=unfinished)
+
+    def cancel(self, job: int) -> Job:
+        """Ask a job to stop."""
+        return jobs.cancel(self.catalogue, job)
+
+    def readings(self, handle: Handle) -> list[ReadingInfo]:
+        """Return the readings of a specimen, oldest first."""
+        return jobs.readings_of(self.catalogue, self.specimen(handle).id)
+
+    def reading(self, handle: Handle, number: int | None = None) -> KeptReading:
+        """Return a reading as it was made, the last where no number is given; its labels are read when asked for."""
+        return self._kept(self._info(handle, number))
+
+    def _info(self, handle: Handle, number: int | None) -> ReadingInfo:
+        known = self.readings(handle)
+        if not known:
+            raise OssicleError(
+                f"{handle} has not been read yet", mend="read it with `ossicle read SPECIMEN --in COLLECTION`"
+            )
+        found = known[-1] if number is None else next((r for r in known if r.number == number), None)
+        if found is None:
+            raise OssicleError(f"{handle} has no reading {number}", mend=f"it has 1 to {known[-1].number}")
+        return found
+
+    def _kept(self, info: ReadingInfo) -> KeptReading:
+        if info.uid not in self._open:
+            while len(self._open) >= _KEPT_OPEN:
+                self._open.pop(next(iter(self._open)))
+            self._open[info.uid] = jobs.open_reading(self.layout, info)
+        return self._open[info.uid]
+
+    # -- decisions and accounts
+
+    def decisions(self, handle: Handle) -> list[Decision]:
+        """Return all decisions of a specimen, in order, the undone ones too."""
+        with self.catalogue.reading() as session:
+            return load_decisions(session, specimens.find_row(session, handle).id)
+
+    def replayed(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Replayed:
+        """Return the account with decisions, and what became of each; ``by`` takes one person's alone."""
+        return self._replayed(self._kept(self._info(handle, reading)), self.decisions(handle), by)
+
+    def _replayed(self, kept: KeptReading, decisions: Sequence[Decision], by: str | None = None) -> Replayed:
+        return replay(
+            kept.structures(), kept.facts, kept.made_by, decisions, heeded=kept.heeded, warnings=kept.warnings, by=by
+        )
+
+    def account(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Account:
+        """Return the account of a specimen: a reading (the last where none is named) plus decisions."""
+        return self.replayed(handle, reading=reading, by=by).account
+
+    def decide(
+        self,
+        handle: Handle,
+        said: Request,
+        *,
+        who: str | None = None,
+        why: str = "",
+        expected: int | None = None,
+        reading: int | None = None,
+    ) -> Decision:
+        """Keep a decision.
+
+        Parameters
+        ----------
+        said
+            One of the kinds of `ossicle.collection.kinds`.
+        expected
+            Number of the last decision that the person had seen (0: none); None keeps it whatever was said since.
+        reading
+            The reading that the person looks at; the last where left out.
+
+        Raises
+        ------
+        Conflict
+            Others have decided since ``expected``; nothing was kept.
+        OssicleError
+            What is meant is not there, or cannot be.
+        """
+        name = " ".join((who or person()).split())
+        if not name:
+            raise OssicleError("nobody is named who decides", mend="say who")
+        at = specimens.now()
+        if isinstance(said, Undo | Redo):
+            target = said
+            return append(
+                self.catalogue, handle, lambda earlier: with_target(target, name, at, why, earlier()), expected
+            )
+        info = self._info(handle, reading)
+        kept = self._kept(info)
+        shown_now = self._replayed(kept, self.decisions(handle))
+        decision = anchored(said, name, at, why, shown_now, kept.structures(), kept.facts)
+        decision = replace(decision, reading=info.number)
+        return append(self.catalogue, handle, lambda earlier: decision, expected)
+
+    def opinions(self, handle: Handle, first: str, second: str, *, reading: int | None = None) -> Opinions:
+        """Return two persons' opinions side by side, with kappa and technical error."""
+        structures = self._kept(self._info(handle, reading)).structures()
+        return opinions(structures, self.decisions(handle), first, second)
+
+    def changes(self, handle: Handle, before: int, after: int | None = None) -> Changes:
+        """Return what changed between two readings, without decisions."""
+        old, new = self.reading(handle, before), self.reading(handle, after)
+        return changes_between(
+            old.structures(), self._replayed(old, ()).account, new.structures(), self._replayed(new, ()).account
+        )
+
+    def export(self, handle: Handle, out: str | Path) -> Account:
+        """Write the folder of an account (as `ossicle read --out` does) out of the collection.
+
+        Raises
+        ------
+        OssicleError
+            The specimen may not be exported, or the place cannot be written to.
+        """
+        from ossicle.account.run import Outcome, write_outcome
+
+        self.check_export(handle)
+        kept = self.reading(handle)
+        replayed = self._replayed(kept, self.decisions(handle))
+        geometry = self.scan(kept.scan).geometry
+        return write_outcome(Path(out), Outcome(replayed.account, replayed.reading, geometry))
+
+    def check(self, *, quick: bool = False, mend: bool = False, progress: Progress | None = None) -> Report:
+        """Verify stores, checksums, references and histories (`ossicle.collection.check`)."""
+        return check(self.catalogue, self.layout, quick=quick, mend=mend, progress=progress)
+
+
+def _without_password(catalogue: Catalogue) -> str:
+    return catalogue.url.set(drivername="postgresql", password=None).render_as_string(hide_password=False)
+
+
+def _stopped_while_made(root: Path) -> bool:
+    """Whether a folder holds nothing but what `Collection.create` makes before its marker."""
+    expected = {"scans", "sources", "readings", "attachments", "work"}
+    names = {p.name for p in root.iterdir()}
+    return bool(names) and all(
+        (n in expected and not any((root / n).iterdir())) or n.startswith(("catalogue.sqlite", ".collection.toml."))
+        for n in names
+    )

@@ -1,0 +1,385 @@
+"""Jobs: readings that wait, run in processes of their own, can be cancelled, and go on after a crash.
+
+A running job holds a lock that the system lets go when its process ends, however it ends; whoever sees a job that
+claims to run and finds its lock free knows that it was cut off, and it waits again. A reading is moved into place whole
+before it is entered in the catalogue, so a job cut off between the two is finished without reading again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from ossicle.errors import Cancelled, OssicleError
+from ossicle.scans import open_store
+from ossicle.scans.labels import open_labels, write_labels, write_labels_list
+from ossicle.scans.model import Scan
+from ossicle.scans.naming import shown
+
+from .catalogue import Catalogue
+from .decisions import load_decisions
+from .files import FileLock, Layout, digest_tree, sync_tree, unwritable, work_folder
+from .reader import read_specimen
+from .readings import KeptReading, load_reading, write_reading
+from .records import Job, ReadingInfo
+from .specimens import find_row, now
+from .tables import JobRow, ReadingRow, ScanRow, SpecimenScan
+
+__all__ = ["cancel", "follow", "get", "listed", "queue", "recover", "start_worker", "work_on"]
+
+_TELL_EVERY_S = 0.5
+Progress = Callable[[str, float], None]
+
+
+def _record(row: JobRow) -> Job:
+    return Job(
+        id=row.id,
+        kind=row.kind,
+        specimen_id=row.specimen_id,
+        uid=row.uid,
+        state=row.state,  # type: ignore[arg-type]
+        stage=row.stage,
+        share=row.share,
+        message=row.message,
+        who=row.who,
+        settings=row.settings,
+        queued=row.queued,
+        started=row.started,
+        ended=row.ended,
+    )
+
+
+def queue(catalogue: Catalogue, handle: str | int, settings: Mapping[str, Any], who: str) -> Job:
+    """Queue a reading of a specimen.
+
+    Parameters
+    ----------
+    settings
+        ``dentition``, ``threads`` and, where the specimen has several scans, ``scan`` (a scan's key or its start).
+
+    Raises
+    ------
+    OssicleError
+        The specimen has no scan, or several and none is named.
+    """
+    with catalogue.writing() as session:
+        row = find_row(session, handle)
+        scan = _scan_of(session, row.id, str(settings.get("scan") or ""))
+        job = JobRow(
+            kind="reading",
+            specimen_id=row.id,
+            uid=secrets.token_hex(16),
+            settings={"dentition": "auto", "threads": 2, **settings, "scan": scan.key},
+            state="waiting",
+            stage="",
+            share=0.0,
+            cancel=False,
+            message="",
+            who=who,
+            queued=now(),
+            started="",
+            ended="",
+        )
+        session.add(job)
+        session.flush()
+        return _record(job)
+
+
+def _scan_of(session: Session, specimen_id: int, wanted: str) -> ScanRow:
+    linked = session.scalars(
+        sa.select(ScanRow).join(SpecimenScan).where(SpecimenScan.specimen_id == specimen_id).order_by(ScanRow.id)
+    ).all()
+    found = [s for s in linked if s.key.startswith(wanted)] if wanted else list(linked)
+    if not linked:
+        raise OssicleError("the specimen has no scan", mend="take one in with `ossicle intake`")
+    if len(found) != 1:
+        names = ", ".join(f"{s.key[:8]} ({s.name})" for s in linked)
+        raise OssicleError(f"the specimen has {len(linked)} scans: {names}", mend="name one with --scan")
+    return found[0]
+
+
+def get(catalogue: Catalogue, job: int) -> Job:
+    """Return a job; raises `OssicleError` where there is none."""
+    with catalogue.reading() as session:
+        row = session.get(JobRow, job)
+        if row is None:
+            raise OssicleError(f"there is no job {job}", mend="`ossicle jobs COLLECTION` lists them")
+        return _record(row)
+
+
+def listed(catalogue: Catalogue, *, unfinished: bool = False, most: int = 100) -> list[Job]:
+    """Return jobs, the newest first."""
+    query = sa.select(JobRow).order_by(JobRow.id.desc()).limit(most)
+    if unfinished:
+        query = query.where(JobRow.state.in_(("waiting", "running")))
+    with catalogue.reading() as session:
+        return [_record(row) for row in session.scalars(query)]
+
+
+def cancel(catalogue: Catalogue, job: int) -> Job:
+    """Ask a job to stop: at once where it waits, at its next step where it runs."""
+    with catalogue.writing() as session:
+        row = session.get(JobRow, job)
+        if row is None:
+            raise OssicleError(f"there is no job {job}", mend="`ossicle jobs COLLECTION` lists them")
+        if row.state == "waiting":
+            row.state, row.ended = "cancelled", now()
+        elif row.state == "running":
+            row.cancel = True
+        session.flush()
+        return _record(row)
+
+
+def _lock(layout: Layout, job: int) -> FileLock:
+    return FileLock(layout.work / f"job-{job}.lock")
+
+
+def recover(catalogue: Catalogue, layout: Layout) -> list[int]:
+    """Let jobs wait again whose process is gone; return their numbers."""
+    found = []
+    for job in listed(catalogue, unfinished=True):
+        if job.state != "running":
+            continue
+        lock = _lock(layout, job.id)
+        if not lock.take(wait=False):
+            continue
+        try:
+            with catalogue.writing() as session:
+                row = session.get(JobRow, job.id)
+                if row is not None and row.state == "running":
+                    row.state = "cancelled" if row.cancel else "waiting"
+                    row.ended = now() if row.cancel else ""
+                    found.append(job.id)
+        finally:
+            lock.let_go()
+    return found
+
+
+def work_on(catalogue: Catalogue, layout: Layout, job: int, progress: Progress | None = None) -> Job:
+    """Do a job in this process; return it as it ended. One that another process does, or that has ended, is let be."""
+    lock = _lock(layout, job)
+    if not lock.take(wait=False):
+        return get(catalogue, job)
+    try:
+        with catalogue.writing() as session:
+            row = session.get(JobRow, job)
+            if row is None or row.state not in ("waiting", "running"):
+                return get(catalogue, job)
+            row.state, row.started, row.share, row.message = "running", now(), 0.0, ""
+            record = _record(row)
+        try:
+            _read(catalogue, layout, record, progress)
+        except Cancelled:
+            _end(catalogue, job, "cancelled", "")
+        except OssicleError as error:
+            _end(catalogue, job, "failed", error.sentence())
+        except MemoryError:
+            _end(catalogue, job, "failed", "The memory of this machine does not suffice for this scan.")
+        except Exception as error:
+            _end(catalogue, job, "failed", f"This is a fault in Ossicle ({type(error).__name__}: {error}).")
+            raise
+        lock.path.unlink(missing_ok=True)
+        return get(catalogue, job)
+    finally:
+        lock.let_go()
+
+
+def _end(catalogue: Catalogue, job: int, state: str, message: str) -> None:
+    with catalogue.writing() as session:
+        row = session.get(JobRow, job)
+        if row is not None:
+            row.state, row.message, row.ended = state, message, now()
+
+
+def _read(catalogue: Catalogue, layout: Layout, job: Job, progress: Progress | None) -> None:
+    told_at = 0.0
+
+    def told(stage: str, share: float) -> None:
+        nonlocal told_at
+        if progress is not None:
+            progress(stage, share)
+        if time.monotonic() - told_at < _TELL_EVERY_S:
+            return
+        told_at = time.monotonic()
+        with catalogue.writing() as session:
+            row = session.get(JobRow, job.id)
+            if row is not None:
+                row.stage, row.share = stage, share
+                if row.cancel:
+                    raise Cancelled
+
+    key = str(job.settings["scan"])
+    place = layout.reading(job.uid)
+    if not (place / "reading.json").is_file() or not layout.labels(key, job.uid).is_dir():
+        with catalogue.reading() as session:
+            decisions = load_decisions(session, job.specimen_id)
+            scan_row = session.scalar(sa.select(ScanRow).where(ScanRow.key == key))
+            link = None if scan_row is None else session.get(SpecimenScan, (job.specimen_id, scan_row.id))
+            box = None if link is None else link.box_zyx
+        scan = open_store(layout.scan(key), threads=int(job.settings["threads"]))
+        told("reading", 0.0)
+        kept = read_specimen(
+            scan,
+            key,
+            decisions,
+            box_zyx=box,
+            dentition=str(job.settings["dentition"]),
+            threads=int(job.settings["threads"]),
+            progress=lambda stage, share: told(stage, 0.95 * share),
+        )
+        told("writing", 0.95)
+        write_to_place(layout, scan, kept, job.uid, int(job.settings["threads"]))
+    _enter(catalogue, layout, job, key)
+
+
+def write_to_place(layout: Layout, scan: Scan, kept: KeptReading, uid: str, threads: int = 2) -> None:
+    """Write a reading and its parts into the collection's folder, each whole or not at all; the records come last."""
+    names = {p.part: p.term for p in kept.reading.parts}
+    names |= {t.part: f"{t.side} {t.jaw} {t.name}" for t in kept.reading.teeth}
+    with work_folder(layout) as folder:
+        write_labels(folder / "labels", kept.reading.labels, scan.geometry, names=names, threads=threads)
+        (folder / "reading").mkdir()
+        write_reading(folder / "reading", kept)
+        sync_tree(folder)
+        try:
+            labels = layout.labels(kept.scan, uid)
+            labels.parent.mkdir(exist_ok=True)
+            with FileLock(layout.work / f"labels-{kept.scan}.lock"):
+                shutil.rmtree(labels, ignore_errors=True)
+                (folder / "labels").rename(labels)
+                write_labels_list(layout.scan(kept.scan))
+            shutil.rmtree(layout.reading(uid), ignore_errors=True)
+            (folder / "reading").rename(layout.reading(uid))
+        except OSError as error:
+            raise unwritable(layout.root, error) from error
+
+
+def _enter(catalogue: Catalogue, layout: Layout, job: Job, key: str) -> None:
+    """Enter a reading that lies in place, and end its job, in one transaction."""
+    data = json.loads((layout.reading(job.uid) / "reading.json").read_bytes())
+    made = data["made_by"]
+    digests = digest_tree(layout.reading(job.uid)), digest_tree(layout.labels(key, job.uid))
+    with catalogue.writing() as session:
+        if not catalogue.is_sqlite:
+            session.execute(sa.text("SELECT 1 FROM specimen WHERE id = :id FOR UPDATE"), {"id": job.specimen_id})
+        scan = session.scalar(sa.select(ScanRow).where(ScanRow.key == key))
+        assert scan is not None
+        known = session.scalar(sa.select(ReadingRow).where(ReadingRow.uid == job.uid))
+        if known is None:
+            last = session.scalar(
+                sa.select(sa.func.max(ReadingRow.number)).where(ReadingRow.specimen_id == job.specimen_id)
+            )
+            session.add(
+                ReadingRow(
+                    uid=job.uid,
+                    specimen_id=job.specimen_id,
+                    scan_id=scan.id,
+                    number=(last or 0) + 1,
+                    settings=made["settings"],
+                    code_version=made["version"],
+                    seconds=made["seconds"] or 0.0,
+                    peak_mb=made["peak_mb"] or 0.0,
+                    heeded=data["heeded"],
+                    folder_sha256=digests[0],
+                    labels_sha256=digests[1],
+                    at=now(),
+                )
+            )
+        row = session.get(JobRow, job.id)
+        if row is not None:
+            row.state, row.stage, row.share, row.ended = "done", "done", 1.0, now()
+
+
+def readings_of(catalogue: Catalogue, specimen_id: int) -> list[ReadingInfo]:
+    """Return the readings of a specimen, oldest first."""
+    query = (
+        sa.select(ReadingRow, ScanRow.key)
+        .join(ScanRow, ScanRow.id == ReadingRow.scan_id)
+        .where(ReadingRow.specimen_id == specimen_id)
+        .order_by(ReadingRow.number)
+    )
+    with catalogue.reading() as session:
+        return [
+            ReadingInfo(
+                number=r.number,
+                uid=r.uid,
+                scan_key=key,
+                settings=r.settings,
+                code_version=r.code_version,
+                seconds=r.seconds,
+                peak_mb=r.peak_mb,
+                heeded=tuple(r.heeded),
+                at=r.at,
+            )
+            for r, key in session.execute(query)
+        ]
+
+
+def open_reading(layout: Layout, info: ReadingInfo) -> KeptReading:
+    """Open a reading; its labels are read when asked for."""
+    return load_reading(layout.reading(info.uid), open_labels(layout.labels(info.scan_key, info.uid)))
+
+
+def start_worker(layout: Layout, catalogue: Catalogue, job: int) -> subprocess.Popen[bytes]:
+    """Start a process that does a job; it goes on when this one ends."""
+    command = [sys.executable, "-m", "ossicle.collection.worker", str(layout.root), str(job)]
+    environment = dict(os.environ)
+    if not catalogue.is_sqlite:
+        environment["OSSICLE_CATALOGUE"] = catalogue.url.render_as_string(hide_password=False)
+    environment["PYTHONPATH"] = os.pathsep.join([str(_package_root()), environment.get("PYTHONPATH", "")])
+    try:
+        return subprocess.Popen(
+            command,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+    except OSError as error:
+        raise OssicleError(
+            f"no process could be started ({error.strerror})", where=shown(sys.executable), mend="try again"
+        ) from error
+
+
+def _package_root() -> Path:
+    return Path(__file__).resolve().parents[2]
+
+
+def follow(
+    catalogue: Catalogue,
+    layout: Layout,
+    job: int,
+    worker: subprocess.Popen[bytes],
+    progress: Progress | None = None,
+    every_s: float = 0.2,
+) -> Job:
+    """Wait for a job that a worker does, telling its progress; where ``progress`` raises, the job is cancelled."""
+    try:
+        while worker.poll() is None:
+            now_at = get(catalogue, job)
+            if progress is not None and now_at.state == "running":
+                progress(now_at.stage, now_at.share)
+            time.sleep(every_s)
+    except BaseException:
+        cancel(catalogue, job)
+        try:
+            worker.wait(timeout=30)
+        except subprocess.TimeoutExpired:
+            worker.kill()
+            worker.wait()
+            recover(catalogue, layout)
+        raise
+    recover(catalogue, layout)
+    return get(catalogue, job)

@@ -1,0 +1,1 @@
+"""The catalogue's schema, step by step (Alembic)."""

@@ -1,0 +1,128 @@
+"""Reading a specimen of a collection: the whole scan, or the box of it in which the specimen lies."""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ossicle import __version__
+from ossicle.account import MadeBy
+from ossicle.account.run import scan_facts
+from ossicle.reading import hints as h
+from ossicle.reading.records import Progress, Reading, Vector
+from ossicle.scans.model import Scan
+
+from .anchors import inner_points, moved_by
+from .history import BEARING, Decision, hints_of, in_force
+from .readings import KeptReading
+
+__all__ = ["Box", "read_specimen"]
+
+Box = Sequence[Sequence[int]]
+"""Half-open index ranges along z, y, x."""
+
+
+def read_specimen(
+    scan: Scan,
+    key: str,
+    decisions: Sequence[Decision],
+    *,
+    box_zyx: Box | None = None,
+    dentition: str = "auto",
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> KeptReading:
+    """Read one specimen with the decisions that hold; nothing is written.
+
+    Parameters
+    ----------
+    scan, key
+        The scan and the key of its store.
+    decisions
+        All of the specimen, in order.
+    box_zyx
+        Where the specimen lies in the scan; None for the whole.
+    dentition, threads, progress
+        As `ossicle.reading.read` takes them.
+    """
+    from ossicle.reading import read
+
+    begun = time.perf_counter()
+    hints = hints_of(decisions, key)
+    spacing = scan.geometry.spacing_mm_zyx
+    corner = np.zeros(3)
+    if box_zyx is None:
+        volume = scan.grey(scan.array())
+    else:
+        volume = scan.grey(np.asarray(scan.values[tuple(slice(int(a), int(b)) for a, b in box_zyx)]))
+        corner = np.array([float(a) for a, _ in box_zyx])
+    offset = corner[::-1] * np.asarray(spacing[::-1])
+    reading = read(
+        volume,
+        spacing,
+        dentition=dentition,
+        hints=_shifted(hints, offset),
+        right_handed=scan.geometry.handedness() == "right",
+        threads=threads,
+        progress=progress,
+    )
+    if box_zyx is not None:
+        reading = _in_whole(reading, scan.shape_zyx, box_zyx, offset)
+    heeded = tuple(d.number for d in in_force(decisions) if d.scan == key and d.kind in BEARING)
+    settings = {"dentition": dentition, "threads": threads, "box_zyx": None if box_zyx is None else list(box_zyx)}
+    made_by = MadeBy(
+        version=__version__,
+        settings={**settings, "heeded": list(heeded)},
+        seconds=round(time.perf_counter() - begun, 2),
+        peak_mb=_peak_mb(),
+        stages={name: round(seconds, 3) for name, seconds in reading.stages.items()},
+    )
+    inner = inner_points(np.asarray(reading.labels), spacing)
+    return KeptReading(reading, scan_facts(scan), made_by, key, inner, heeded, scan.warnings)
+
+
+def _in_whole(reading: Reading, shape: Sequence[int], box: Box, offset: np.ndarray) -> Reading:
+    """Return a reading of a box in the coordinates of the whole scan."""
+    labels = np.zeros(tuple(shape), np.int32)
+    labels[tuple(slice(int(a), int(b)) for a, b in box)] = reading.labels
+    forth, back = np.eye(4), np.eye(4)
+    forth[:3, 3], back[:3, 3] = offset, -offset
+    return replace(
+        reading,
+        labels=labels,
+        pose=replace(reading.pose, scan_to_skull=np.asarray(reading.pose.scan_to_skull, float) @ back),
+        teeth=tuple(replace(t, centroid_mm_xyz=moved_by(forth, [t.centroid_mm_xyz])[0]) for t in reading.teeth),
+        parts=tuple(replace(p, centroid_mm_xyz=moved_by(forth, [p.centroid_mm_xyz])[0]) for p in reading.parts),
+    )
+
+
+def _shifted(hints: h.Hints, offset: np.ndarray) -> h.Hints:
+    """Return hints in the coordinates of a box whose first voxel lies at ``offset`` (x, y, z, mm)."""
+    if not offset.any():
+        return hints
+    matrix = np.eye(4)
+    matrix[:3, 3] = -offset
+
+    def one(point: Vector) -> Vector:
+        return moved_by(matrix, [point])[0]
+
+    middle = hints.midplane
+    return h.Hints(
+        names=tuple(replace(n, point_mm=one(n.point_mm)) for n in hints.names),
+        joins=tuple(h.Join(moved_by(matrix, j.points_mm)) for j in hints.joins),
+        cuts=tuple(h.Cut(one(c.point_mm), moved_by(matrix, c.seeds_mm)) for c in hints.cuts),
+        discards=tuple(h.Discard(one(d.point_mm)) for d in hints.discards),
+        missed=tuple(h.MissedTooth(one(m.point_mm)) for m in hints.missed),
+        midplane=None if middle is None else replace(middle, points_mm=moved_by(matrix, middle.points_mm)),
+        sides=tuple(replace(s, point_mm=one(s.point_mm)) for s in hints.sides),
+    )
+
+
+def _peak_mb() -> float:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return round(peak / (1024 * 1024 if sys.platform == "darwin" else 1024), 1)

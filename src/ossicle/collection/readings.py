@@ -1,0 +1,196 @@
+"""A reading as it lies on disk: ``reading.json`` (records), ``arrays.npz`` (pictures and curves), and the parts as
+labels beside the scan. Written once, never changed."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ossicle.account import MadeBy, ScanFacts, Source
+from ossicle.errors import OssicleError
+from ossicle.reading.records import (
+    Part,
+    Pose,
+    Reading,
+    Row,
+    RowStrip,
+    ScanStatistics,
+    ToothRecord,
+    Vector,
+)
+from ossicle.scans.model import ArrayLike3D
+from ossicle.scans.naming import shown
+
+from .anchors import Structures
+from .files import read_json, write_file
+
+__all__ = ["KeptReading", "load_reading", "write_reading"]
+
+SCHEMA = "ossicle-reading/1"
+
+
+@dataclass(frozen=True)
+class KeptReading:
+    """A reading with what its account needs. ``inner`` are points inside each part, mm (x, y, z)."""
+
+    reading: Reading
+    facts: ScanFacts
+    made_by: MadeBy
+    scan: str
+    inner: Mapping[int, tuple[Vector, ...]]
+    heeded: tuple[int, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def structures(self) -> Structures:
+        """Return its structures, to find anchors in."""
+        return Structures(self.reading, self.facts.spacing_mm_zyx, self.inner, self.scan)
+
+
+def write_reading(folder: Path, kept: KeptReading) -> None:
+    """Write a reading, but for its labels, into a folder that is moved into place afterwards."""
+    arrays: dict[str, Any] = {}
+    r = kept.reading
+    rows = []
+    for i, row in enumerate(r.rows):
+        arrays[f"row{i}.curve"] = np.asarray(row.curve_skull_mm, np.float64)
+        if row.strip is not None:
+            arrays[f"row{i}.projection"] = row.strip.projection
+            arrays[f"row{i}.section"] = row.strip.section
+            arrays[f"row{i}.parts"] = row.strip.parts
+        rows.append(
+            {
+                "jaw": row.jaw,
+                "side": row.side,
+                "parts": list(row.parts),
+                "strip_spacing_mm": None if row.strip is None else row.strip.spacing_mm,
+            }
+        )
+    for name, view in r.views.items():
+        arrays[f"view.{name}"] = view
+    data = {
+        "schema": SCHEMA,
+        "scan": kept.scan,
+        "facts": asdict(kept.facts),
+        "made_by": asdict(kept.made_by),
+        "heeded": list(kept.heeded),
+        "warnings": list(kept.warnings),
+        "inner_mm": {str(part): points for part, points in kept.inner.items()},
+        "reading": {
+            "statistics": asdict(r.statistics),
+            "pose": {**asdict(r.pose), "scan_to_skull": np.asarray(r.pose.scan_to_skull, float).tolist()},
+            "parts": [asdict(p) for p in r.parts],
+            "teeth": [asdict(t) for t in r.teeth],
+            "rows": rows,
+            "formula": r.formula,
+            "dentition": r.dentition,
+            "dentition_confidence": r.dentition_confidence,
+            "dentition_candidates": r.dentition_candidates,
+            "view_spacing_mm": r.view_spacing_mm,
+            "stages": dict(r.stages),
+            "warnings": list(r.warnings),
+        },
+    }
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)
+    write_file(folder / "arrays.npz", buffer.getvalue())
+    text = json.dumps(_finite(data), ensure_ascii=False, indent=1, allow_nan=False)
+    write_file(folder / "reading.json", text.encode())
+
+
+def load_reading(folder: Path, labels: ArrayLike3D) -> KeptReading:
+    """Read a reading back; its labels are read from the store when they are asked for.
+
+    Raises
+    ------
+    OssicleError
+        A file is missing or damaged, or of a later Ossicle.
+    """
+    data = read_json(folder / "reading.json")
+    if data.get("schema") != SCHEMA:
+        raise OssicleError(
+            f"this reading has the format {data.get('schema')!r}, this version knows {SCHEMA!r}",
+            where=shown(folder),
+            mend="use a later version of Ossicle",
+        )
+    try:
+        with np.load(folder / "arrays.npz", allow_pickle=False) as kept:
+            arrays = {name: kept[name] for name in kept.files}
+        return _back(data, arrays, labels)
+    except (OSError, KeyError, TypeError, ValueError) as error:
+        raise OssicleError(
+            f"this reading is damaged ({type(error).__name__}: {error})",
+            where=shown(folder),
+            mend="run `ossicle check` on the collection",
+        ) from error
+
+
+def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3D) -> KeptReading:
+    r, facts, made = data["reading"], data["facts"], data["made_by"]
+    rows = []
+    for i, row in enumerate(r["rows"]):
+        strip = None
+        if row["strip_spacing_mm"] is not None:
+            projection, section, parts = (arrays[f"row{i}.{name}"] for name in ("projection", "section", "parts"))
+            strip = RowStrip(projection, section, parts, row["strip_spacing_mm"])
+        rows.append(Row(row["jaw"], row["side"], arrays[f"row{i}.curve"], tuple(row["parts"]), strip))
+    pose = {**r["pose"], "scan_to_skull": np.asarray(r["pose"]["scan_to_skull"], float)}
+    pose["questions"] = tuple(pose["questions"])
+    reading = Reading(
+        labels=labels,  # type: ignore[arg-type]
+        statistics=ScanStatistics(**{k: _nan(ScanStatistics, k, v) for k, v in r["statistics"].items()}),
+        pose=Pose(**pose),
+        parts=tuple(_record(Part, p) for p in r["parts"]),
+        teeth=tuple(_record(ToothRecord, t) for t in r["teeth"]),
+        rows=tuple(rows),
+        formula=r["formula"],
+        dentition=r["dentition"],
+        dentition_confidence=r["dentition_confidence"],
+        dentition_candidates=tuple((name, p) for name, p in r["dentition_candidates"]),
+        views={name.removeprefix("view."): a for name, a in arrays.items() if name.startswith("view.")},
+        view_spacing_mm=r["view_spacing_mm"],
+        stages=r["stages"],
+        warnings=tuple(r["warnings"]),
+    )
+    affine = facts["affine_mm"]
+    return KeptReading(
+        reading=reading,
+        facts=replace(
+            ScanFacts(**{**facts, "sources": tuple(Source(**s) for s in facts["sources"])}),
+            shape_zyx=tuple(facts["shape_zyx"]),
+            spacing_mm_zyx=tuple(facts["spacing_mm_zyx"]),
+            affine_mm=None if affine is None else tuple(tuple(row) for row in affine),
+        ),
+        made_by=MadeBy(**made),
+        scan=data["scan"],
+        inner={int(part): tuple((p[0], p[1], p[2]) for p in points) for part, points in data["inner_mm"].items()},
+        heeded=tuple(data["heeded"]),
+        warnings=tuple(data["warnings"]),
+    )
+
+
+def _record(cls: type[Any], data: Mapping[str, Any]) -> Any:
+    values = {key: _nan(cls, key, value) for key, value in data.items()}
+    return cls(**{key: tuple(v) if isinstance(v, list) else v for key, v in values.items()})
+
+
+def _nan(cls: type[Any], name: str, value: Any) -> Any:
+    """Return NaN for a number that was not finite when written (JSON has no word for it)."""
+    kinds = {f.name: f.type for f in fields(cls)}
+    return math.nan if value is None and kinds[name] in ("float", float) else value
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(k): _finite(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(v) for v in value]
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value

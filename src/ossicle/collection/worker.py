@@ -1,0 +1,28 @@
+"""A process that does one job: ``python -m ossicle.collection.worker FOLDER JOB``."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+
+def main() -> int:
+    """Do the job; how it went stands in the catalogue."""
+    folder, job = Path(sys.argv[1]), int(sys.argv[2])
+    from .catalogue import Catalogue
+    from .collection import catalogue_url
+    from .files import Layout
+    from .jobs import get, work_on
+
+    layout = Layout(folder)
+    catalogue = Catalogue(os.environ.get("OSSICLE_CATALOGUE") or catalogue_url(layout))
+    threads = str(get(catalogue, job).settings.get("threads", 2))
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS"):
+        os.environ.setdefault(name, threads)
+    work_on(catalogue, layout, job)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

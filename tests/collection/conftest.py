@@ -1,0 +1,97 @@
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+sys.path.append(str(Path(__file__).parent.parent / "account"))
+sys.path.append(str(Path(__file__).parent.parent / "cli"))
+sys.path.append(str(Path(__file__).parent))
+
+from cli_tools import Run
+
+from ossicle.cli import main
+
+
+@pytest.fixture(autouse=True)
+def _own_place(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("OSSICLE_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+    for name in ("OSSICLE_PERSON", "OSSICLE_COLLECTION", "OSSICLE_CATALOGUE"):
+        monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]):
+    def ran(*words: object) -> Run:
+        code = main([str(word) for word in words])
+        got = capsys.readouterr()
+        return Run(code, got.out, got.err)
+
+    return ran
+
+
+def _postgres_programs() -> Path | None:
+    named = shutil.which("initdb")
+    places = [Path(named).parent] if named else []
+    places += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+    return next((p for p in places if (p / "initdb").exists() and (p / "pg_ctl").exists()), None)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[str]:
+    """A PostgreSQL server of our own, on a socket in a temporary folder; the address of its database ``postgres``."""
+    programs = _postgres_programs()
+    if programs is None:
+        pytest.skip("PostgreSQL is not installed (on Debian: apt-get install postgresql)")
+    pytest.importorskip("psycopg")
+    folder = Path(tempfile.mkdtemp(prefix="ossicle-pg-"))
+    as_user = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+    if as_user:
+        shutil.chown(folder, "postgres")
+
+    def pg(*words: str) -> None:
+        done = subprocess.run([*as_user, *words], capture_output=True, text=True, cwd=folder, timeout=120)
+        assert done.returncode == 0, done.stderr
+
+    options = f"-k {folder} -c listen_addresses= -c fsync=off"
+    try:
+        pg(str(programs / "initdb"), "-D", str(folder / "data"), "-U", "postgres", "-A", "trust", "-E", "UTF8")
+        pg(
+            str(programs / "pg_ctl"),
+            "-D",
+            str(folder / "data"),
+            "-o",
+            options,
+            "-l",
+            str(folder / "log"),
+            "-w",
+            "start",
+        )
+        try:
+            yield f"postgresql://postgres@/postgres?host={folder}"
+        finally:
+            pg(str(programs / "pg_ctl"), "-D", str(folder / "data"), "-m", "immediate", "-w", "stop")
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def empty_postgres(postgres: str, request: pytest.FixtureRequest) -> str:
+    """The address of a new, empty database."""
+    import secrets
+
+    import sqlalchemy as sa
+
+    name = f"t{secrets.token_hex(6)}"
+    url = sa.make_url(postgres).set(drivername="postgresql+psycopg")
+    engine = sa.create_engine(url, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(sa.text(f"CREATE DATABASE {name}"))
+    engine.dispose()
+    return url.set(drivername="postgresql", database=name).render_as_string(hide_password=False)
