@@ -271,9 +271,10 @@ def write_report(
         "summary": summaries,
         "reliability": bins,
         "bars": matrix.bars,
-        "specimens": slim,
     }
-    (docs / "accuracy.json").write_text(json.dumps(_plain(body), indent=1) + "\n", encoding="utf-8")
+    rows = ",\n".join(json.dumps(_plain(r), separators=(",", ":")) for r in slim)
+    head = json.dumps(_plain(body), indent=1).removesuffix("\n}")
+    (docs / "accuracy.json").write_text(f'{head},\n "specimens": [\n{rows}\n ]\n}}\n', encoding="utf-8")
 
 
 def _plain(v: Any) -> Any:

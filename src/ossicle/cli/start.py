@@ -47,7 +47,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, Cancelled) as stop:
         return _told(str(stop) or _STOPPED, STOPPED)
     except _ToldToEnd:
-        return _told("Ended by a signal; nothing was written.", TOLD_TO_END)
+        return _told("Ended by a signal; nothing half-made was kept.", TOLD_TO_END)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE

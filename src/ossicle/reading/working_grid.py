@@ -1,4 +1,5 @@
-"""The grid a reading works on: the solid part of the scan, made coarser where the scan is finer than the work needs."""
+"""The grid a reading works on: the solid part of the scan, made coarser where the scan is finer than the work needs,
+and drawn finer where it is so coarse that teeth would be a few voxels."""
 
 from __future__ import annotations
 
@@ -14,11 +15,15 @@ __all__ = ["WorkingGrid", "means", "working_grid"]
 FloatArray = npt.NDArray[np.float32]
 LARGEST = 26_000_000
 """Voxels beyond which the working grid takes every second voxel (mean of eight)."""
+SHORT = 300
+"""A specimen of fewer voxels along its longest side is drawn twice as fine (cubic splines) where that stays within
+`LARGEST`: nothing is resolved better, but what tells teeth apart has learned on teeth of more voxels."""
 
 
 @dataclass(frozen=True)
 class WorkingGrid:
-    """``grey`` float32 (z, y, x) is the scan from voxel ``start`` on, in means of ``factor`` voxels a side.
+    """``grey`` float32 (z, y, x) is the scan from voxel ``start`` on, in means of ``factor`` voxels a side; a factor of
+    one half says that it is drawn twice as fine.
 
     ``offset_mm_xyz`` is the place of its first voxel's centre in scan mm.
     """
@@ -26,7 +31,7 @@ class WorkingGrid:
     grey: FloatArray
     spacing_mm_zyx: tuple[float, float, float]
     start: tuple[int, int, int]
-    factor: int
+    factor: float
     scan_shape: tuple[int, int, int]
     scan_spacing: tuple[float, float, float]
 
@@ -38,7 +43,12 @@ class WorkingGrid:
 
     def full_size(self, labels: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
         """Return labels of the working grid on the scan's own grid (nearest voxel)."""
-        grown = labels if self.factor == 1 else zoom(labels, self.factor, order=0, grid_mode=True, mode="nearest")
+        if self.factor < 1:
+            grown = _commonest(labels)
+        elif self.factor == 1:
+            grown = labels
+        else:
+            grown = zoom(labels, self.factor, order=0, grid_mode=True, mode="nearest")
         out = np.zeros(self.scan_shape, np.int32)
         box = tuple(slice(a, min(a + n, m)) for a, n, m in zip(self.start, grown.shape, self.scan_shape, strict=True))
         out[box] = grown[tuple(slice(0, b.stop - b.start) for b in box)]
@@ -72,11 +82,26 @@ def working_grid(volume: npt.NDArray[np.generic], spacing_mm_zyx: tuple[float, f
     factor = 1
     while cut.size / factor**3 > LARGEST:
         factor += 1
-    grey = means(cut, factor) if factor > 1 else cut.astype(np.float32)
     z, y, x = spacing_mm_zyx
-    return WorkingGrid(
-        grey, (z * factor, y * factor, x * factor), (start[0], start[1], start[2]), factor, shape, (z, y, x)
-    )
+    first = (start[0], start[1], start[2])
+    longest = max(n * s for n, s in zip(cut.shape, spacing_mm_zyx, strict=True)) / max(z, y, x)
+    if longest < SHORT and 8 * cut.size <= LARGEST:
+        finer: FloatArray = zoom(cut.astype(np.float32), 2, order=3, grid_mode=True, mode="nearest")
+        return WorkingGrid(finer, (z / 2, y / 2, x / 2), first, 0.5, shape, (z, y, x))
+    grey = means(cut, factor) if factor > 1 else cut.astype(np.float32)
+    return WorkingGrid(grey, (z * factor, y * factor, x * factor), first, factor, shape, (z, y, x))
+
+
+def _commonest(labels: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
+    """Of each cube of eight voxels the label that most of them carry (the lower one where two share them)."""
+    nz, ny, nx = (n // 2 for n in labels.shape)
+    eight = labels.reshape(nz, 2, ny, 2, nx, 2).transpose(0, 2, 4, 1, 3, 5).reshape(-1, 8)
+    out = eight[:, 0].copy()
+    mixed = np.flatnonzero((eight != eight[:, :1]).any(axis=1))
+    rows = np.sort(eight[mixed], axis=1)
+    count = (rows[:, :, None] == rows[:, None, :]).sum(axis=2)
+    out[mixed] = rows[np.arange(len(rows)), count.argmax(axis=1)]
+    return out.reshape(nz, ny, nx)
 
 
 def means(volume: npt.NDArray[np.generic], factor: int) -> FloatArray:

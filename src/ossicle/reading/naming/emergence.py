@@ -23,7 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 
 MIRRORED = 0.3
 """Teeth of the two sides whose measured shares differ by less are taken together."""
-CLOCK_WEIGHT = 0.6
+CLOCK_WEIGHT = 0.3
 """Tempering of what the age makes likely: the age is read off these very teeth."""
 EVER_GROWING = (3.0, 0.25)
 """A crown longer than this many times its width is one that goes on growing in its socket, and shows about this share

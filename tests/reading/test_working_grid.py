@@ -1,0 +1,54 @@
+"""The working grid: cropped, coarser or finer than the scan, and back onto the scan's own grid."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.ndimage import zoom
+
+from ossicle.reading import working_grid as module
+from ossicle.reading.working_grid import working_grid
+
+
+def ball(shape: tuple[int, int, int], centre: tuple[float, float, float], radius: float) -> np.ndarray:
+    grid = np.indices(shape) - np.array(centre)[:, None, None, None]
+    return np.clip(radius - np.sqrt((grid**2).sum(axis=0)) + 0.5, 0.0, 1.0).astype(np.float32)
+
+
+def test_a_small_specimen_is_drawn_twice_as_fine_and_comes_back_where_it_was() -> None:
+    scan = ball((64, 60, 70), (30.0, 26.0, 41.0), 15.0)
+    grid = working_grid(scan * 1000, (0.2, 0.2, 0.2))
+    assert grid.factor == 0.5
+    assert grid.spacing_mm_zyx == (0.1, 0.1, 0.1)
+    labels = (grid.grey > 500).astype(np.int32) * 7
+    back = grid.full_size(labels)
+    assert back.shape == scan.shape
+    assert set(np.unique(back)) == {0, 7}
+    both = ((back == 7) & (scan > 0.5)).sum()
+    assert 2 * both / ((back == 7).sum() + (scan > 0.5).sum()) > 0.98
+    # Places: a voxel of the working grid lies where the scan has it.
+    middle = np.argwhere(labels > 0).mean(axis=0)[::-1] * 0.1 + grid.offset_mm_xyz
+    assert middle == pytest.approx(np.array([41.0, 26.0, 30.0]) * 0.2, abs=0.03)
+
+
+def test_drawn_finer_by_splines_as_scipy_does_it() -> None:
+    scan = ball((40, 40, 40), (20.0, 20.0, 20.0), 12.0)
+    grid = working_grid(scan, (0.2, 0.2, 0.2))
+    cut = scan[tuple(slice(a, a + n // 2) for a, n in zip(grid.start, grid.grey.shape, strict=True))]
+    assert np.allclose(grid.grey, zoom(cut, 2, order=3, grid_mode=True, mode="nearest"), atol=1e-6)
+
+
+def test_a_long_or_large_specimen_keeps_its_voxels(monkeypatch: pytest.MonkeyPatch) -> None:
+    scan = ball((64, 60, 70), (30.0, 26.0, 41.0), 15.0)
+    monkeypatch.setattr(module, "SHORT", 30)
+    assert working_grid(scan, (0.2, 0.2, 0.2)).factor == 1
+    monkeypatch.setattr(module, "SHORT", 300)
+    monkeypatch.setattr(module, "LARGEST", 150_000)
+    assert working_grid(scan, (0.2, 0.2, 0.2)).factor == 1
+    monkeypatch.setattr(module, "LARGEST", 20_000)
+    assert working_grid(scan, (0.2, 0.2, 0.2)).factor == 2
+
+
+def test_mixed_cubes_take_their_commonest_label() -> None:
+    cube = np.array([3, 3, 0, 3, 5, 5, 0, 3], np.int32).reshape(2, 2, 2)
+    assert module._commonest(cube).item() == 3
