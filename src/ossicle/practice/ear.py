@@ -94,7 +94,9 @@ def _unit(v: ArrayLike) -> Vec:
 
 
 def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec]:
-    """The spiral: narrowing and rising from its base to its apex; returns it and where it begins."""
+    """The spiral: narrowing and rising from its base to its apex, with bone between its turns; returns it and where it
+    begins.
+    """
     axis = _unit([0.45, -0.42, 0.78])
     u = _unit(np.cross(axis, [0.0, 1.0, 0.0]))
     v = np.cross(axis, u)
@@ -103,9 +105,9 @@ def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec]:
     start = np.arctan2(np.array([0.5, -0.1, -0.65]) @ v, np.array([0.5, -0.1, -0.65]) @ u)
     a = start + 2 * np.pi * turns * t
     r = scale * 0.64 * (1 - 0.66 * t)
-    h = scale * (0.2 + 0.24 * turns) * t
+    h = scale * (0.2 + 0.30 * turns) * t
     pts = base + r[:, None] * (np.cos(a)[:, None] * u + np.sin(a)[:, None] * v) + h[:, None] * axis
-    return chain(pts, list(scale * (0.215 - 0.10 * t)), smooth=1), pts[0]
+    return chain(pts, list(scale * (0.165 - 0.075 * t)), smooth=1), pts[0]
 
 
 def _stapes(foot: Vec, out: Vec, along: Vec, half: float, height: float, thick: float, columella: bool) -> Solid:
@@ -188,7 +190,8 @@ def build_ear(
     half, ratio = float(design.get("oval", 0.36)) * s, float(design.get("oval_ratio", 0.62))
     along = _unit(np.array([0.0, 0.12, 1.0]) - out_o * (np.array([0.0, 0.12, 1.0]) @ out_o))
     oval = tube(vest + out_o * 0.2 * s, vest + out_o * (reach + 0.4 * s), half * ratio, half, along)
-    out_r = _unit([0.25, -0.72, -0.64])
+    # behind and below the oval window, the promontory's bone between the two
+    out_r = _unit([-0.3, -0.62, -0.72])
     r_round = float(design.get("round", 0.25)) * s
     reach_r = _surface_along(petrosal, begin, out_r)
     round_ = tube(begin + out_r * 0.05, begin + out_r * (reach_r + 0.35 * s), r_round, r_round)
