@@ -47,11 +47,13 @@ def overlap(folder: Path) -> dict[str, Any]:
     began = time.process_time()
     labels, elements = find_elements(teeth, normal, spacing, pose, split, where, 1000)
     took = time.process_time() - began
-    solid = normal.values > 0.5  # how bone is parted is judged, not where its outline lies
+    # how bone is parted is judged, not where its outline lies
+    bones = [m for _, marks, _ in _bones(truth, {}) for m in marks]
+    solid = (normal.values > 0.5) & np.isin(own, bones)
     said = {(e.term, e.side): e.label for e in elements}
     out: dict[str, Any] = {"specimen": folder.name, "voxel_mm": spacing[0], "seconds": round(took, 1)}
     for name, marks, label in _bones(truth, said):
-        true, found = np.isin(own, marks) & solid, labels == label
+        true, found = np.isin(own, marks) & solid, (labels == label) & solid
         out[name] = None if label < 0 else round(2 * float((true & found).sum()) / float(true.sum() + found.sum()), 4)
         if name != "cranium" and label >= 0:
             out[f"{name} length"] = round(_long(found, spacing, pose) - _long(true, spacing, pose), 2)

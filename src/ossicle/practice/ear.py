@@ -88,6 +88,15 @@ def _surface_along(solid: Solid, start: Vec, direction: Vec) -> float:
     return float(t[out[0]]) if len(out) else 6.0
 
 
+def _fundus(labyrinth: Solid, mouth: Vec, towards: Vec, clear: float) -> Vec:
+    """Where the internal meatus ends: as far in as leaves `clear` mm to the labyrinth's cavity, since bone closes its
+    fundus but for pores finer than a scan shows."""
+    way = mouth + np.linspace(0, 1, 200)[:, None] * (towards - mouth)
+    near = np.flatnonzero(labyrinth.at(way) < clear)
+    end: Vec = way[max(40, int(near[0]) - 1)] if len(near) else towards
+    return end
+
+
 def _unit(v: ArrayLike) -> Vec:
     a: Vec = np.asarray(v, dtype=float)
     return a / float(np.linalg.norm(a))
@@ -195,7 +204,8 @@ def build_ear(
     r_round = float(design.get("round", 0.25)) * s
     reach_r = _surface_along(petrosal, begin, out_r)
     round_ = tube(begin + out_r * 0.05, begin + out_r * (reach_r + 0.35 * s), r_round, r_round)
-    meatus = tube(np.array([-1.9, 0.55, 0.15]) * s, np.array([-0.45, 0.05, 0.2]) * s, 0.24 * s, 0.28 * s)
+    mouth = np.array([-1.9, 0.55, 0.15]) * s
+    meatus = tube(mouth, _fundus(labyrinth, mouth, np.array([-0.45, 0.05, 0.2]) * s, 0.4 * s), 0.24 * s, 0.28 * s)
 
     # ossicles, out from the oval window
     foot = vest + out_o * (reach - 0.02 * s)
