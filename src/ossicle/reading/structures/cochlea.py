@@ -18,30 +18,17 @@ __all__ = ["cochlear_turns", "turns_of_coil"]
 
 FloatArray = npt.NDArray[np.float64]
 
-LATE_START = 0.15
-"""Turns by which a count from the vestibule may be out. Common practice, no source."""
-
 
 def cochlear_turns(labyrinth: Labyrinth, round_window: FloatArray | None) -> tuple[Value | None, str]:
-    """Count the cochlea's turns from the round window; where that is not found, from where the canal leaves the
-    vestibule, which adds `LATE_START` turns to the error."""
-    depth = edt.edt(labyrinth.mask, parallel=1)
-    seat = labyrinth.point(np.unravel_index(int(np.argmax(depth)), depth.shape))
+    """Count the cochlea's turns from the round window, skull mm; None, with the reason, where they are not told."""
+    if round_window is None:
+        return None, "the round window, where the cochlea begins, was not found"
     points = labyrinth.point(np.argwhere(labyrinth.mask))
-    deep = depth[labyrinth.mask] * labyrinth.step
-    if round_window is not None:
-        front = points[:, 2] > round_window[2] - 3 * labyrinth.step
-        start = round_window
-    else:
-        # the canal runs forward and down from the vestibule, the semicircular canals back and up
-        front = (points - seat) @ np.array([0.0, -0.35, 0.94]) > 0.6 * float(depth.max()) * labyrinth.step
-        start = seat
+    deep = edt.edt(labyrinth.mask, parallel=1)[labyrinth.mask] * labyrinth.step
+    front = points[:, 2] > round_window[2] - 3 * labyrinth.step
     if front.sum() < 30:
-        return None, "nothing of the labyrinth lies before the vestibule"
-    turns, why = turns_of_coil(points[front], deep[front], start, labyrinth.step)
-    if turns is not None and round_window is None:
-        turns = Value(turns.value, float(np.hypot(turns.error, LATE_START)))
-    return turns, why
+        return None, "nothing of the labyrinth lies before the round window"
+    return turns_of_coil(points[front], deep[front], round_window, labyrinth.step)
 
 
 def turns_of_coil(points: FloatArray, depth: FloatArray, start: FloatArray, step: float) -> tuple[Value | None, str]:
