@@ -88,13 +88,24 @@ def _surface_along(solid: Solid, start: Vec, direction: Vec) -> float:
     return float(t[out[0]]) if len(out) else 6.0
 
 
+def _fundus(labyrinth: Solid, mouth: Vec, towards: Vec, clear: float) -> Vec:
+    """Where the internal meatus ends: as far in as leaves `clear` mm to the labyrinth's cavity, since bone closes its
+    fundus but for pores finer than a scan shows."""
+    way = mouth + np.linspace(0, 1, 200)[:, None] * (towards - mouth)
+    near = np.flatnonzero(labyrinth.at(way) < clear)
+    end: Vec = way[max(40, int(near[0]) - 1)] if len(near) else towards
+    return end
+
+
 def _unit(v: ArrayLike) -> Vec:
     a: Vec = np.asarray(v, dtype=float)
     return a / float(np.linalg.norm(a))
 
 
 def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec]:
-    """The spiral: narrowing and rising from its base to its apex; returns it and where it begins."""
+    """The spiral: narrowing and rising from its base to its apex, with bone between its turns; returns it and where it
+    begins.
+    """
     axis = _unit([0.45, -0.42, 0.78])
     u = _unit(np.cross(axis, [0.0, 1.0, 0.0]))
     v = np.cross(axis, u)
@@ -103,9 +114,9 @@ def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec]:
     start = np.arctan2(np.array([0.5, -0.1, -0.65]) @ v, np.array([0.5, -0.1, -0.65]) @ u)
     a = start + 2 * np.pi * turns * t
     r = scale * 0.64 * (1 - 0.66 * t)
-    h = scale * (0.2 + 0.24 * turns) * t
+    h = scale * (0.2 + 0.30 * turns) * t
     pts = base + r[:, None] * (np.cos(a)[:, None] * u + np.sin(a)[:, None] * v) + h[:, None] * axis
-    return chain(pts, list(scale * (0.215 - 0.10 * t)), smooth=1), pts[0]
+    return chain(pts, list(scale * (0.165 - 0.075 * t)), smooth=1), pts[0]
 
 
 def _stapes(foot: Vec, out: Vec, along: Vec, half: float, height: float, thick: float, columella: bool) -> Solid:
@@ -188,11 +199,13 @@ def build_ear(
     half, ratio = float(design.get("oval", 0.36)) * s, float(design.get("oval_ratio", 0.62))
     along = _unit(np.array([0.0, 0.12, 1.0]) - out_o * (np.array([0.0, 0.12, 1.0]) @ out_o))
     oval = tube(vest + out_o * 0.2 * s, vest + out_o * (reach + 0.4 * s), half * ratio, half, along)
-    out_r = _unit([0.25, -0.72, -0.64])
+    # behind and below the oval window, the promontory's bone between the two
+    out_r = _unit([-0.3, -0.62, -0.72])
     r_round = float(design.get("round", 0.25)) * s
     reach_r = _surface_along(petrosal, begin, out_r)
     round_ = tube(begin + out_r * 0.05, begin + out_r * (reach_r + 0.35 * s), r_round, r_round)
-    meatus = tube(np.array([-1.9, 0.55, 0.15]) * s, np.array([-0.45, 0.05, 0.2]) * s, 0.24 * s, 0.28 * s)
+    mouth = np.array([-1.9, 0.55, 0.15]) * s
+    meatus = tube(mouth, _fundus(labyrinth, mouth, np.array([-0.45, 0.05, 0.2]) * s, 0.4 * s), 0.24 * s, 0.28 * s)
 
     # ossicles, out from the oval window
     foot = vest + out_o * (reach - 0.02 * s)

@@ -4,7 +4,8 @@ import edt
 import numpy as np
 import pytest
 
-from ossicle.reading.structures.ear import strut_resolved, turns_of_coil
+from ossicle.reading.structures.cochlea import turns_of_coil
+from ossicle.reading.structures.ear import strut_resolved
 
 
 def coil(turns: float, step: float, radius: float = 0.2, pitch: float = 0.62):

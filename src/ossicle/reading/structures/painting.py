@@ -11,7 +11,7 @@ from skimage.measure import points_in_poly
 
 from ..elements import Element
 from .braincase import Cavity
-from .ear import Labyrinth
+from .labyrinth import Labyrinth
 from .membrane import plane_axes
 from .records import Ear, Opening, Paired
 from .space import Space

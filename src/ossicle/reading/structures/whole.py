@@ -18,8 +18,9 @@ from ..working_grid import WorkingGrid
 from .asymmetry import asymmetries
 from .braincase import Cavity, read_braincase
 from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns
-from .ear import Labyrinth, read_ear
+from .ear import read_ear
 from .jaw import jaw_frame, read_jaw
+from .labyrinth import Labyrinth
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .loci import StandingTooth, standing_teeth
 from .looks import braincase_look, ear_look, jaw_look, palate_look
