@@ -405,7 +405,7 @@ def test_folds_never_part_an_animal() -> None:
 
 def test_plans_keep_clear_of_each_other_and_of_what_is_measured() -> None:
     network, objects, measured = specimens.full_plan(), specimens.object_plan(), specimens.measured_seeds()
-    assert {("practice", 1), ("foreign", 501)} <= measured
+    assert {("practice", 11), ("foreign", 521)} <= measured
     specimens.check_apart(network, objects, measured)
     specimens.check_apart(specimens.quick_plan(), specimens.quick_object_plan(), measured)
     assert len({s.name for s in [*network, *objects]}) == len(network) + len(objects)

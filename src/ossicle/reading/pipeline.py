@@ -36,10 +36,10 @@ from .working_grid import WorkingGrid, working_grid
 
 __all__ = ["read"]
 
-TOO_COARSE = 120
+TOO_COARSE = 112
 """Resolved steps along the specimen under which its teeth cannot be parted.
 
-A cheek tooth is seldom longer than a twelfth of the head, and ten steps are needed to tell its form. A step is a
+A cheek tooth is seldom longer than a twelfth of the head, and nine steps are needed to tell its form. A step is a
 voxel, or more where the scan's blur is wider than voxels of its size warrant (a scan drawn finer than it was made).
 """
 USUAL_BLUR = 0.75
@@ -266,6 +266,9 @@ def _isolate(
     solid = np.argwhere(normal.values[::2, ::2, ::2] > 0.5)
     longest = int(np.ptp(solid, axis=0).max() * 2) if len(solid) else 0
     steps = longest / max(1.0, edge_blur(grid.grey, levels.surround, levels.bone) / USUAL_BLUR)
+    if grid.factor < 1:  # drawn finer than it was scanned
+        longest = round(longest * grid.factor)
+        steps = min(steps, longest)
     if steps < TOO_COARSE:
         return nothing(
             shape,

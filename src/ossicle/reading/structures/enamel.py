@@ -47,6 +47,8 @@ def enamel_thickness_3d(
         return None
     volume = float(np.prod(spacing_mm_zyx))
     smooth = gaussian_filter(np.pad(dentine, 3).astype(np.float32), SMOOTH)
+    if smooth.max() <= 0.5:  # too little dentine to have a surface
+        return None
     points, faces, _, _ = marching_cubes(smooth, 0.5, spacing=spacing_mm_zyx)
     corners = points[faces]
     area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
