@@ -7,7 +7,6 @@ from ossicle.reading.greys import Normalised
 from ossicle.reading.rows import JawSplit
 from ossicle.reading.twins import mirrored_dentaries
 
-
 RAMUS = (slice(10, 13), slice(37, 40))
 
 
