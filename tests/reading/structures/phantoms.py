@@ -31,13 +31,14 @@ def space_of(
     """Scan a solid: partial volume, blur (sigma in voxels), noise; the grid turned against the skull's axes."""
     a, b = np.asarray(low, float), np.asarray(high, float)
     turn = Rotation.from_euler("xyz", turn_deg, degrees=True).as_matrix()
-    middle = (a + b) / 2
-    # the grid's own axes are the columns of the turn; it must hold the whole box
-    size = np.ceil(np.abs(turn.T) @ (b - a) / step).astype(int)
+    middle, half = (a + b) / 2, float(np.max(b - a)) / 2
+    wide = half * (1.0 if not any(turn_deg) else 1.3)
+    n = int(np.ceil(2 * wide / step))
     matrix = np.eye(4)
     matrix[:3, :3] = turn
-    matrix[:3, 3] = middle - turn @ ((size - 1) * step / 2)
-    z, y, x = np.meshgrid(*(np.arange(n) * step for n in size[::-1]), indexing="ij")
+    matrix[:3, 3] = middle - turn @ np.full(3, (n - 1) * step / 2)
+    index = np.arange(n) * step
+    z, y, x = np.meshgrid(index, index, index, indexing="ij")
     points = np.stack([x, y, z], axis=-1) @ turn.T + matrix[:3, 3]
     inside = np.clip(0.5 - solid(points) / step, 0, 1)
     values = gaussian_filter(inside, blur).astype(np.float32)
