@@ -62,7 +62,7 @@ def _peak_kb(pid: int) -> int | None:
 def read_by_command(slices: Path, out: Path) -> dict[str, Any]:
     """``ossicle read SLICES --out DIR`` in a process of its own."""
     code, message, seconds, peak = run_measured([*COMMAND, "read", str(slices), "--out", str(out)])
-    return {"code": code, "message": message[-600:], "seconds": seconds, "peak_mb": peak}
+    return {"code": code, "message": message[-600:] if code else "", "seconds": seconds, "peak_mb": peak}
 
 
 def reader_of(spec: str) -> Reader:
