@@ -3,9 +3,8 @@
     python -m benchmarks.elements FOLDER...
 
 reads specimen folders (practice or ``benchmarks.foreign``), gives `find_elements` the true teeth with their jaws and
-sides, and prints the Dice overlap of the cranium and of each dentary (of what is
-solid in the scan), and by how much (mm) each dentary is read too
-short or too long from end to end.
+sides, and prints the Dice overlap of the cranium and of each dentary (of what is solid in the scan), and by how much
+(mm) each dentary is read too short or too long from end to end.
 """
 
 from __future__ import annotations
@@ -14,19 +13,17 @@ import argparse
 import json
 import time
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tifffile
 
 from ossicle.reading.elements import find_elements
 from ossicle.reading.greys import normalise
 from ossicle.reading.records import Jaw, Side
 from ossicle.reading.rows import JawSplit
 
-from .score_labels import load_volume
+from .score_labels import load_slices, load_volume
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -40,7 +37,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 def overlap(folder: Path) -> dict[str, Any]:
     """Dice by bone, and the error (mm) of each dentary's length along the skull."""
-    truth, own, normal, spacing, pose = _loaded(folder)
+    truth = json.loads((folder / "truth" / "truth.json").read_text(encoding="utf-8"))
+    own = load_volume(folder / "truth" / "labels.nii.gz")
+    normal = normalise(load_slices(folder).astype(np.float32))[0]
+    spacing = tuple(truth["scan"]["spacing_mm_zyx"])
+    pose = np.array(truth["pose"]["scan_to_skull"], float)
     where: dict[int, tuple[Jaw, Side]] = {t["label"]: (t["jaw"], t["side"]) for t in truth["teeth"]}
     teeth = np.where(np.isin(own, list(where)), own, 0).astype(np.int32)
     split = JawSplit(np.zeros(0, bool), (0.0, 0.0, 0.0), ("upper", "lower"), 1.0)
@@ -58,17 +59,6 @@ def overlap(folder: Path) -> dict[str, Any]:
         if name != "cranium" and label >= 0:
             out[f"{name} length"] = round(_long(found, spacing, pose) - _long(true, spacing, pose), 2)
     return out
-
-
-@lru_cache(1)
-def _loaded(folder: Path) -> tuple[Any, ...]:
-    truth = json.loads((folder / "truth" / "truth.json").read_text(encoding="utf-8"))
-    own = load_volume(folder / "truth" / "labels.nii.gz")
-    grey = np.stack([tifffile.imread(p) for p in sorted((folder / "slices").glob("*.tif*"))]).astype(np.float32)
-    normal = normalise(grey)[0]
-    spacing = tuple(truth["scan"]["spacing_mm_zyx"])
-    pose = np.array(truth["pose"]["scan_to_skull"], float)
-    return truth, own, normal, spacing, pose
 
 
 def _bones(truth: Mapping[str, Any], said: Mapping[Any, int]) -> list[tuple[str, list[int], int]]:

@@ -14,6 +14,7 @@ from typing import Any
 
 import nibabel as nib
 import numpy as np
+import tifffile
 from numpy.typing import NDArray
 
 from .scoring import SpecimenScore, score
@@ -24,6 +25,11 @@ def load_volume(path: Path) -> NDArray[Any]:
     if path.suffix == ".npy":
         return np.asarray(np.load(path))
     return np.ascontiguousarray(np.asarray(nib.load(path).dataobj).transpose(2, 1, 0))
+
+
+def load_slices(folder: Path) -> NDArray[Any]:
+    """The greys of a specimen folder as they were written, z, y, x."""
+    return np.stack([tifffile.imread(p) for p in sorted((folder / "slices").glob("*.tif"))])
 
 
 def score_labels(

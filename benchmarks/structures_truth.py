@@ -16,9 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import nibabel as nib
 import numpy as np
-import tifffile
 
 from ossicle.practice.making import make
 from ossicle.reading.greys import normalise
@@ -27,6 +25,7 @@ from ossicle.reading.statistics import edge_blur
 from ossicle.reading.structures import Space, Structures, openings_of, read_structures
 
 from .pages import made_here
+from .score_labels import load_slices, load_volume
 
 SPECIMENS: tuple[tuple[str, int, float], ...] = (
     ("metatherian-adult", 1, 0.11),
@@ -91,8 +90,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
 def rows_of(folder: Path) -> tuple[list[Row], float]:
     """Read one practice specimen with its true pose, bones and loci; compare; seconds of processor time taken."""
     truth = json.loads((folder / "truth" / "truth.json").read_text(encoding="utf-8"))
-    own = np.asarray(nib.load(folder / "truth" / "labels.nii.gz").dataobj).T
-    grey = np.stack([tifffile.imread(p) for p in sorted((folder / "slices").glob("*.tif*"))]).astype(np.float32)
+    own = load_volume(folder / "truth" / "labels.nii.gz")
+    grey = load_slices(folder).astype(np.float32)
     spacing = tuple(truth["scan"]["spacing_mm_zyx"])
     normal, levels, _ = normalise(grey)
     voxel = float(np.cbrt(np.prod(spacing)))

@@ -30,20 +30,8 @@ _MOST_RUNS = 12
 _STATE = {"in_crypt": "in crypt", "erupting": "erupting", "erupted": "erupted"}
 
 
-_AFTER_DENTITION: tuple[Region, ...] = (
-    "formula",
-    "replacement",
-    "stage",
-    "completeness",
-    "palate",
-    "jaw",
-    "ear",
-    "braincase",
-    "measurements",
-    "asymmetry",
-    "pose",
-    "scan",
-)
+_LAST: tuple[Region, ...] = ("pose", "scan")
+_AFTER_DENTITION = (*(r for r in REGIONS if r not in (*_LAST, "dentition", "teeth")), *_LAST)
 
 
 @dataclass(frozen=True)

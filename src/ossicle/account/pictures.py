@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -233,7 +234,7 @@ def structure_pictures(reading: Reading) -> dict[Region, list[Picture]]:
     for key, look in reading.structures.pictures.items():
         height, width = (n * look.step_mm for n in look.image.shape)
         lines = tuple((name, " ".join(f"{x:.3f},{y:.3f}" for x, y in points)) for name, points in look.lines)
-        region: Region = _REGION[key.split()[0]]
+        region = cast(Region, key.split()[0])  # keys are a region, and a side where there are two
         out.setdefault(region, []).append(
             Picture(
                 title=look.title,
@@ -246,6 +247,3 @@ def structure_pictures(reading: Reading) -> dict[Region, list[Picture]]:
             )
         )
     return out
-
-
-_REGION: dict[str, Region] = {"palate": "palate", "jaw": "jaw", "ear": "ear", "braincase": "braincase"}

@@ -24,7 +24,7 @@ from .frame import in_file_frame
 from .records import Account, MadeBy, ScanFacts, Source
 from .tables import dentition_csv
 
-__all__ = ["Outcome", "read_scan", "read_to_folder", "scan_facts", "write_outcome"]
+__all__ = ["Outcome", "peak_mb", "read_scan", "read_to_folder", "scan_facts", "source_name", "write_outcome"]
 
 _LOADING = 0.15
 """Share of the whole work that taking in the scan takes in the progress told."""
@@ -106,7 +106,7 @@ def read_scan(
         version=__version__,
         settings=kept,
         seconds=round(time.perf_counter() - begun, 2),
-        peak_mb=_peak_mb(),
+        peak_mb=peak_mb(),
         stages={name: round(seconds, 3) for name, seconds in reading.stages.items()},
     )
     framed = in_file_frame(reading, facts.spacing_mm_zyx, facts.affine_mm)
@@ -158,7 +158,7 @@ def read_to_folder(
         threads=threads,
         progress=None if progress is None else _share(progress, 0.0, _LOADING),
     )
-    settings: dict[str, object] = {"source": _source_name(Path(source).absolute()), "mirrored": mirrored}
+    settings: dict[str, object] = {"source": source_name(Path(source).absolute()), "mirrored": mirrored}
     if spacing_mm_zyx is not None:
         settings["spacing_mm_zyx"] = [float(s) for s in spacing_mm_zyx]
     if series is not None:
@@ -212,7 +212,7 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
     return account
 
 
-def _source_name(source: Path) -> str:
+def source_name(source: Path) -> str:
     """Return how a source is called in the account: its name, with its folder's where that says little."""
     if source.name.lower() in _SAYS_LITTLE and source.parent.name:
         return f"{source.parent.name}/{source.name}"
@@ -231,6 +231,7 @@ def _share(progress: Progress, start: float, stop: float) -> Progress:
     return told
 
 
-def _peak_mb() -> float:
+def peak_mb() -> float:
+    """Return the most memory that this process has held, MB."""
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return round(peak / (1024 * 1024 if sys.platform == "darwin" else 1024), 1)

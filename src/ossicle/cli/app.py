@@ -12,7 +12,7 @@ import typer
 from ossicle.errors import OssicleError
 
 from . import collection, deciding, practice
-from .options import set_threads, threads_default
+from .options import Mirrored, Series, Threads, set_threads, threads_default
 
 __all__ = ["app"]
 
@@ -95,16 +95,10 @@ def read(
             show_default=False,
         ),
     ] = None,
-    series: Annotated[
-        str | None, typer.Option(help="Which series, where the folder holds several.", show_default=False)
-    ] = None,
-    mirrored: Annotated[
-        bool, typer.Option("--mirrored", help="The stack is mirrored: left and right are swapped in it.")
-    ] = False,
+    series: Series = None,
+    mirrored: Mirrored = False,
     dentition: Annotated[str, typer.Option(help="Name of a dentition to align with, or auto.")] = "auto",
-    threads: Annotated[
-        int, typer.Option(min=1, max=256, help="How many threads may be used.", show_default="all cores")
-    ] = threads_default(),
+    threads: Threads = threads_default(),
     as_json: Annotated[bool, typer.Option("--json", help="Print account.json instead of text.")] = False,
 ) -> None:
     """Read a scan: which teeth are there, what each is called, what replaces what."""

@@ -14,7 +14,7 @@ import typer
 
 from ossicle.errors import Cancelled, OssicleError
 
-from .options import set_threads, threads_default
+from .options import Mirrored, Series, Threads, set_threads, threads_default
 
 __all__ = ["Inside", "Who", "listed", "register", "say"]
 
@@ -27,7 +27,6 @@ Who = Annotated[
     typer.Option(envvar="OSSICLE_PERSON", help="Who says it.", show_default="the name of the user"),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
-Threads = Annotated[int, typer.Option(min=1, max=256, help="How many threads may be used.", show_default="all cores")]
 
 
 class Keeping(StrEnum):
@@ -104,12 +103,8 @@ def intake(
             help="Voxel spacing in mm where the source does not state it: 0.05, or Z,Y,X.", show_default=False
         ),
     ] = None,
-    series: Annotated[
-        str | None, typer.Option(help="Which series, where the folder holds several.", show_default=False)
-    ] = None,
-    mirrored: Annotated[
-        bool, typer.Option("--mirrored", help="The stack is mirrored: left and right are swapped in it.")
-    ] = False,
+    series: Series = None,
+    mirrored: Mirrored = False,
     box: Annotated[
         str | None,
         typer.Option(

@@ -1,10 +1,17 @@
-"""Options that need a look before they are used."""
+"""Options that several commands share, and some that need a look before they are used."""
 
 from __future__ import annotations
 
 import os
+from typing import Annotated
 
-__all__ = ["set_threads", "threads_default"]
+import typer
+
+__all__ = ["Mirrored", "Series", "Threads", "set_threads", "threads_default"]
+
+Series = Annotated[str | None, typer.Option(help="Which series, where the folder holds several.", show_default=False)]
+Mirrored = Annotated[bool, typer.Option("--mirrored", help="The stack is mirrored: left and right are swapped in it.")]
+Threads = Annotated[int, typer.Option(min=1, max=256, help="How many threads may be used.", show_default="all cores")]
 
 _POOLS = (
     "OMP_NUM_THREADS",

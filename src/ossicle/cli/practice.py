@@ -12,7 +12,7 @@ import typer
 
 from ossicle.errors import Cancelled, OssicleError
 
-from .options import set_threads, threads_default
+from .options import Threads, set_threads, threads_default
 
 __all__ = ["app"]
 
@@ -21,7 +21,6 @@ app = typer.Typer(
     no_args_is_help=False,
     rich_markup_mode="rich",
 )
-Threads = Annotated[int, typer.Option(min=1, max=256, help="How many threads may be used.", show_default="all cores")]
 
 
 @app.callback(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from .agreement import cohens_kappa, technical_error
+from ossicle.anatomy.repeats import technical_error
+
+from .agreement import cohens_kappa
 from .anchors import Anchor, Structure
 from .catalogue import Conflict
 from .changes import Changed, Changes

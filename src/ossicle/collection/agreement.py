@@ -1,4 +1,7 @@
-"""How far two observers agree: Cohen's kappa for names and judgements, the technical error for measures."""
+"""How far two observers agree in names and judgements: Cohen's kappa.
+
+For measures see `ossicle.anatomy.repeats`.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ from collections.abc import Hashable, Sequence
 
 from ossicle.errors import OssicleError
 
-__all__ = ["cohens_kappa", "technical_error"]
+__all__ = ["cohens_kappa"]
 
 
 def cohens_kappa(first: Sequence[Hashable], second: Sequence[Hashable]) -> float:
@@ -31,19 +34,3 @@ def cohens_kappa(first: Sequence[Hashable], second: Sequence[Hashable]) -> float
     ours, theirs = Counter(first), Counter(second)
     chance = sum(ours[c] * theirs[c] for c in ours) / n**2
     return math.nan if chance == 1 else (observed - chance) / (1 - chance)
-
-
-def technical_error(first: Sequence[float], second: Sequence[float]) -> float:
-    """Return the technical error of measurement of two observers, in the unit of the measures: sqrt(sum d2 / 2 n).
-
-    Source: Ulijaszek & Kerr 1999, Br. J. Nutr. 82: 165-177; Perini et al. 2005, Rev. Bras. Med. Esporte 11: 81-85.
-
-    Raises
-    ------
-    OssicleError
-        The two are not of one length, or empty.
-    """
-    n = len(first)
-    if n == 0 or len(second) != n:
-        raise OssicleError("two observers must have measured the same things, at least one", mend="compare only those")
-    return math.sqrt(sum((a - b) ** 2 for a, b in zip(first, second, strict=True)) / (2 * n))

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from .anchors import Anchor
 from .catalogue import Catalogue, Conflict
+from .files import plain
 from .history import FIRST, Decision, digest_of, words_of
 from .specimens import find_row
 from .tables import DecisionRow, SpecimenRow
@@ -83,7 +82,7 @@ def append(
                 mend="look at it again and decide anew",
             )
         decision = replace(make(lambda: load_decisions(session, specimen.id)), number=last + 1)
-        decision = replace(decision, said=_plain(decision.said))
+        decision = replace(decision, said=plain(decision.said))
         decision = replace(decision, digest=digest_of(decision, before))
         session.add(
             DecisionRow(
@@ -103,17 +102,6 @@ def append(
         )
         session.flush()
         return decision
-
-
-def _plain(value: Any) -> Any:
-    """Return JSON values: tuples as lists, numbers that are not finite as None."""
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def broken_at(decisions: Sequence[Decision]) -> int | None:

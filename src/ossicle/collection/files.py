@@ -14,11 +14,12 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import json
+import math
 import os
 import secrets
 import shutil
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,8 +35,10 @@ __all__ = [
     "Layout",
     "digest_file",
     "digest_tree",
+    "plain",
     "read_json",
     "sweep_work",
+    "sync",
     "sync_tree",
     "unwritable",
     "work_folder",
@@ -153,6 +156,17 @@ def write_file(path: Path, data: bytes) -> None:
         partial.unlink(missing_ok=True)
 
 
+def plain(value: Any) -> Any:
+    """Return JSON values: keys as text, tuples as lists, numbers that are not finite as None."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
 def read_json(path: Path) -> dict[str, Any]:
     """Read a JSON object that Ossicle wrote; raises `OssicleError` where it is missing or damaged."""
     try:
@@ -187,15 +201,20 @@ def digest_tree(folder: Path, *, leave_out: tuple[str, ...] = ()) -> str:
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
+def sync(path: Path) -> None:
+    """See a file, or the names in a folder, to the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def sync_tree(folder: Path) -> None:
     """See every file of a folder to the disk, before it is moved into place."""
     for path in folder.rglob("*"):
         if path.is_file():
-            handle = os.open(path, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
+            sync(path)
 
 
 class FileLock:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,12 +17,24 @@ from typing import Any, Literal
 import numpy as np
 import sqlalchemy as sa
 
+from ossicle.account.run import source_name
 from ossicle.errors import OssicleError
 from ossicle.scans import Scan, load, open_store, parse_spacing
 from ossicle.scans.naming import shown
 
 from .catalogue import Catalogue
-from .files import FileLock, Layout, digest_tree, read_json, sweep_work, sync_tree, unwritable, work_folder
+from .files import (
+    FileLock,
+    Layout,
+    digest_tree,
+    plain,
+    read_json,
+    sweep_work,
+    sync,
+    sync_tree,
+    unwritable,
+    work_folder,
+)
 from .scanner import scanner_settings
 from .specimens import add, now
 from .table import CatalogueRow
@@ -248,12 +259,8 @@ def _link(catalogue: Catalogue, item: Item, same: ScanRow, who: str, dry_run: bo
         row = _specimen(session, item, who)
         if session.get(SpecimenScan, (row.id, same.id)) is not None:
             return Taken(item, "there", row.catalog_number, same.key, note)
-        session.add(SpecimenScan(specimen_id=row.id, scan_id=same.id, box_zyx=_plain(item.box_zyx)))
+        session.add(SpecimenScan(specimen_id=row.id, scan_id=same.id, box_zyx=plain(item.box_zyx)))
         return Taken(item, "linked", row.catalog_number, same.key, note)
-
-
-def _plain(box: Sequence[Sequence[int]] | None) -> list[Any] | None:
-    return None if box is None else [list(r) for r in box]
 
 
 def _keep(
@@ -269,59 +276,45 @@ def _keep(
 ) -> Taken:
     """Put a scan into place and enter it; both under a lock, so that a check never takes it for a left-over."""
     with FileLock(layout.placing):
-        return _kept(catalogue, layout, item, scan, key, content, state, how, folder)
-
-
-def _kept(
-    catalogue: Catalogue,
-    layout: Layout,
-    item: Item,
-    scan: Scan,
-    key: str,
-    content: str,
-    state: str,
-    how: _How,
-    folder: Path,
-) -> Taken:
-    assert scan.store is not None
-    store = scan.store
-    try:
-        if folder not in store.parents:  # a store that was given is copied, never moved
-            store = Path(shutil.copytree(store, folder / "store", ignore=shutil.ignore_patterns("labels")))
-        sync_tree(store)
-        digest = digest_tree(store, leave_out=("labels",))
-        if how.keep == "copy":
-            _copy_sources(item.source, folder / "sources", layout.sources(key))
-        _into_place(store, layout.scan(key), digest)
-    except OSError as error:
-        raise unwritable(layout.root, error) from error
-    with catalogue.writing() as session:
-        row = _specimen(session, item, how.who)
-        kept = session.scalar(sa.select(ScanRow).where(ScanRow.key == key))
-        if kept is None:
-            kept = ScanRow(
-                key=key,
-                content_sha256=content,
-                store_sha256=digest,
-                name=name_of(item.source),
-                shape_zyx=list(scan.shape_zyx),
-                geometry=scan.geometry.as_json(),
-                grey_unit=scan.grey_unit,
-                calibration=_calibration(item, scan),
-                scanner=scanner_settings(item.source),
-                sources=[vars(s) for s in scan.sources],
-                source_kept=how.keep,
-                source_path=str(item.source.resolve()) if how.keep == "reference" else "",
-                source_state=state,
-                warnings=list(scan.warnings),
-                added=now(),
-            )
-            session.add(kept)
-            session.flush()
-        kept.store_sha256, kept.source_state = digest, state
-        if session.get(SpecimenScan, (row.id, kept.id)) is None:
-            session.add(SpecimenScan(specimen_id=row.id, scan_id=kept.id, box_zyx=_plain(item.box_zyx)))
-        return Taken(item, "taken", row.catalog_number, key, scan.warnings)
+        assert scan.store is not None
+        store = scan.store
+        try:
+            if folder not in store.parents:  # a store that was given is copied, never moved
+                store = Path(shutil.copytree(store, folder / "store", ignore=shutil.ignore_patterns("labels")))
+            sync_tree(store)
+            digest = digest_tree(store, leave_out=("labels",))
+            if how.keep == "copy":
+                _copy_sources(item.source, folder / "sources", layout.sources(key))
+            _into_place(store, layout.scan(key), digest)
+        except OSError as error:
+            raise unwritable(layout.root, error) from error
+        with catalogue.writing() as session:
+            row = _specimen(session, item, how.who)
+            kept = session.scalar(sa.select(ScanRow).where(ScanRow.key == key))
+            if kept is None:
+                kept = ScanRow(
+                    key=key,
+                    content_sha256=content,
+                    store_sha256=digest,
+                    name=name_of(item.source),
+                    shape_zyx=list(scan.shape_zyx),
+                    geometry=scan.geometry.as_json(),
+                    grey_unit=scan.grey_unit,
+                    calibration=_calibration(item, scan),
+                    scanner=scanner_settings(item.source),
+                    sources=[vars(s) for s in scan.sources],
+                    source_kept=how.keep,
+                    source_path=str(item.source.resolve()) if how.keep == "reference" else "",
+                    source_state=state,
+                    warnings=list(scan.warnings),
+                    added=now(),
+                )
+                session.add(kept)
+                session.flush()
+            kept.store_sha256, kept.source_state = digest, state
+            if session.get(SpecimenScan, (row.id, kept.id)) is None:
+                session.add(SpecimenScan(specimen_id=row.id, scan_id=kept.id, box_zyx=plain(item.box_zyx)))
+            return Taken(item, "taken", row.catalog_number, key, scan.warnings)
 
 
 def _into_place(store: Path, final: Path, digest: str) -> None:
@@ -337,11 +330,7 @@ def _into_place(store: Path, final: Path, digest: str) -> None:
             (final / "labels").rename(store / "labels")
         shutil.rmtree(final)
     store.rename(final)
-    handle = os.open(final.parent, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    sync(final.parent)
 
 
 def _key_of(store: Path) -> str:
@@ -368,11 +357,7 @@ def _calibration(item: Item, scan: Scan) -> dict[str, Any]:
 
 def name_of(source: Path) -> str:
     """Return how a source is called: its name, with its folder's where that says little."""
-    source = source.resolve()
-    says_little = {"slices", "scan", "images", "image", "stack", "tiff", "tif", "dicom", "data", "recon"}
-    if source.name.lower() in says_little and source.parent.name:
-        return shown(f"{source.parent.name}/{source.name}")
-    return shown(source.name)
+    return shown(source_name(source.resolve()))
 
 
 def _state(item: Item) -> str:

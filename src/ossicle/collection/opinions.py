@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from ossicle.anatomy.repeats import technical_error
 from ossicle.reading.records import Vector
 
-from .agreement import cohens_kappa, technical_error
+from .agreement import cohens_kappa
 from .anchors import Structures
 from .history import Decision, in_force
 from .replay import same_value

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import resource
-import sys
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,7 +10,7 @@ import numpy as np
 
 from ossicle import __version__
 from ossicle.account import MadeBy
-from ossicle.account.run import scan_facts
+from ossicle.account.run import peak_mb, scan_facts
 from ossicle.reading import hints as h
 from ossicle.reading.records import Progress, Reading, Vector
 from ossicle.scans.model import Scan
@@ -79,7 +77,7 @@ def read_specimen(
         version=__version__,
         settings={**settings, "heeded": list(heeded)},
         seconds=round(time.perf_counter() - begun, 2),
-        peak_mb=_peak_mb(),
+        peak_mb=peak_mb(),
         stages={name: round(seconds, 3) for name, seconds in reading.stages.items()},
     )
     inner = inner_points(np.asarray(reading.labels), spacing)
@@ -120,9 +118,5 @@ def _shifted(hints: h.Hints, offset: np.ndarray) -> h.Hints:
         missed=tuple(h.MissedTooth(one(m.point_mm)) for m in hints.missed),
         midplane=None if middle is None else replace(middle, points_mm=moved_by(matrix, middle.points_mm)),
         sides=tuple(replace(s, point_mm=one(s.point_mm)) for s in hints.sides),
+        landmarks=tuple(replace(p, point_mm=one(p.point_mm)) for p in hints.landmarks),
     )
-
-
-def _peak_mb() -> float:
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return round(peak / (1024 * 1024 if sys.platform == "darwin" else 1024), 1)

@@ -29,7 +29,7 @@ from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown
 
 from .anchors import Structures
-from .files import read_json, write_file
+from .files import plain, read_json, write_file
 
 __all__ = ["KeptReading", "load_reading", "write_reading"]
 
@@ -100,7 +100,7 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)
     write_file(folder / "arrays.npz", buffer.getvalue())
-    text = json.dumps(_finite(data), ensure_ascii=False, indent=1, allow_nan=False)
+    text = json.dumps(plain(data), ensure_ascii=False, indent=1, allow_nan=False)
     write_file(folder / "reading.json", text.encode())
 
 
@@ -184,13 +184,3 @@ def _nan(cls: type[Any], name: str, value: Any) -> Any:
     """Return NaN for a number that was not finite when written (JSON has no word for it)."""
     kinds = {f.name: f.type for f in fields(cls)}
     return math.nan if value is None and kinds[name] in ("float", float) else value
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(k): _finite(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(v) for v in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -9,6 +9,7 @@ import edt
 import numpy as np
 import numpy.typing as npt
 
+from .boxes import grown
 from .component_tree import ComponentTree, build_tree
 from .greys import Normalised
 from .tissue_model import ToothChance
@@ -115,9 +116,7 @@ def away_from_bone(
     Bone is what is solid and less than 0.3 in ``teeth`` (a chance, or labels).
     """
     margin = [4 + (s.stop - s.start) // 3 for s in box]
-    near = tuple(
-        slice(max(s.start - m, 0), min(s.stop + m, n)) for s, m, n in zip(box, margin, grey.shape, strict=True)
-    )
+    near = grown(box, grey.shape, margin)
     where = np.argwhere((grey[near] > 0.6) & (teeth[near] < 0.3))
     if not len(where):
         return np.zeros(3)
@@ -136,7 +135,7 @@ def away_from_socket(
     Only bone within ``reach`` voxels of the tooth counts, so that the opposing jaw does not speak for it; the offset
     is in units of the tooth's own spread.
     """
-    near = tuple(slice(max(s.start - reach, 0), s.stop + reach) for s in box)
+    near = grown(box, grey.shape, reach)
     own = labels[near] == part
     inside = np.argwhere(own)
     socket = np.argwhere((edt.edt(~own, parallel=1) <= reach) & (grey[near] > 0.6) & (labels[near] == 0))

@@ -18,7 +18,7 @@ import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, gaussian_filter, maximum_filter
+from scipy.ndimage import binary_dilation, find_objects, gaussian_filter, maximum_filter
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 from skimage.segmentation import watershed
@@ -187,8 +187,9 @@ def _parted(
     both = np.minimum(*held) > np.maximum(12, 0.02 * np.maximum(*held))
     both[0] = owner[0] = 0
     out: npt.NDArray[np.uint8] = owner[pieces]
+    boxes = find_objects(pieces) if both.any() else []
     for piece in np.flatnonzero(both):
-        box = _box(pieces == piece)
+        box = boxes[piece - 1]
         own = pieces[box] == piece
         settled = _sure(first[box] * own, seeds[box], own)
         if twin is not None:
@@ -269,11 +270,6 @@ def _lattice(shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
     z, y, x = (np.arange(n) % 4 == 0 for n in shape)
     out: npt.NDArray[np.bool_] = z[:, None, None] & y[None, :, None] & x[None, None, :]
     return out
-
-
-def _box(mask: npt.NDArray[np.bool_]) -> tuple[slice, ...]:
-    lines = [np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
-    return tuple(slice(int(line[0]), int(line[-1]) + 1) for line in lines)
 
 
 def _skull_coordinates(shape: tuple[int, ...], spacing: FloatArray, matrix: FloatArray) -> FloatArray:

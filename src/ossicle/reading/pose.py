@@ -165,9 +165,8 @@ def _beside(
     """
     middle = cloud.mean(axis=0)
     normal = np.linalg.svd(cloud - middle, full_matrices=False)[2][2]
-    row = np.linalg.svd((teeth - np.average(teeth, axis=0, weights=weight)) * weight[:, None], full_matrices=False)[2][
-        0
-    ]
+    from_middle = (teeth - np.average(teeth, axis=0, weights=weight)) * weight[:, None]
+    row = np.linalg.svd(from_middle, full_matrices=False)[2][0]
     row = row - (row @ normal) * normal
     row = row / max(float(np.linalg.norm(row)), 1e-9)
     along = teeth @ row

@@ -75,9 +75,8 @@ def alveolar_margin(
     low = coordinates[2] < crown.cervix + 0.4 * crown.height_mm
     near = _joined(firm, low & (away < 5.0 * step)) & (away <= margin_reach(crown, spacing))
     if int(near.sum()) < 5:
-        if _covered(own, other, coordinates, crown, step) > LID:
-            return Margin(crown.tip, 0.0, True)
-        return Margin(crown.base, 0.0, False)
+        covered = _covered(own, other, coordinates, crown, step) > LID
+        return Margin(crown.tip if covered else crown.base, 0.0, covered)
     centre = (crown.points[crown.covered].min(axis=0) + crown.points[crown.covered].max(axis=0)) / 2
     along, across, up = (coordinates[k][near] for k in range(3))
     angle = np.arctan2((across - centre[1]) / crown.width_mm, (along - centre[0]) / crown.length_mm)
@@ -90,14 +89,13 @@ def alveolar_margin(
         if len(column) >= 4:
             heights[k] = np.partition(column, -3)[-3]
     known = heights[np.isfinite(heights)]
-    low_out = len(known) > 0 and crown.tip - float(np.quantile(known, COVERED)) < LIFTED * crown.height_mm
-    if low_out and _covered(own, other, coordinates, crown, step) > LID:
-        known = np.maximum(known, crown.tip)
+    little_out = len(known) == 0 or crown.tip - float(np.quantile(known, COVERED)) < LIFTED * crown.height_mm
+    covered = little_out and _covered(own, other, coordinates, crown, step) > LID
     roofed = bool(((~beside) & (up > crown.tip)).sum() > 12)
     if len(known) == 0:
-        if _covered(own, other, coordinates, crown, step) > LID:
-            return Margin(crown.tip, 0.0, True)
-        return Margin(crown.base, 0.0, roofed)
+        return Margin(crown.tip if covered else crown.base, 0.0, covered or roofed)
+    if covered:
+        known = np.maximum(known, crown.tip)
     return Margin(float(np.quantile(known, COVERED)) + 0.5 * float(spacing.mean()), len(known) / SECTORS, roofed)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 
+from ..boxes import grown
 from ..records import Jaw, Side
 from .crown import Crown, hollow_direction, measure_crown
 from .emergence import Margin, alveolar_margin, emergence_fraction, margin_reach
@@ -69,11 +70,6 @@ class Tooth:
     normal_up: FloatArray
 
 
-def _grown(box: tuple[slice, ...], shape: tuple[int, ...], by: int) -> tuple[slice, slice, slice]:
-    grown = [slice(max(s.start - by, 0), min(s.stop + by, n)) for s, n in zip(box, shape, strict=True)]
-    return grown[0], grown[1], grown[2]
-
-
 def measure_one(
     part: int,
     tight: tuple[slice, ...],
@@ -88,7 +84,7 @@ def measure_one(
     row: RowFrame,
 ) -> Tooth | None:
     """Measure the part whose tight box is ``tight``; None where it is too small to have a surface."""
-    box = _grown(tight, labels.shape, MARGIN)
+    box = grown(tight, labels.shape, MARGIN)
     near = labels[box]
     own = near == part
     other = (near > 0) & ~own
@@ -215,7 +211,7 @@ def _margin(
     crown: Crown,
 ) -> Margin:
     pad = int(np.ceil(margin_reach(crown, spacing) / spacing.min())) + 2
-    box = _grown(tight, labels.shape, pad)
+    box = grown(tight, labels.shape, pad)
     near = labels[box]
     own = near == part
     bone = (gaussian_filter(grey[box], 0.5, truncate=3.0) > 0.5) & (near == 0)

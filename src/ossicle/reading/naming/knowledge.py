@@ -19,8 +19,6 @@ from ..records import Jaw, ToothClass
 __all__ = [
     "AGES",
     "AGE_PRIOR",
-    "CRYPT_FRACTION",
-    "ERUPTED_FRACTION",
     "EXTRA_LAST_RATE",
     "EXTRA_RATE",
     "FALSE_RATE",
@@ -40,14 +38,6 @@ __all__ = [
     "TIMES",
     "TIME_PRIOR",
 ]
-
-CRYPT_FRACTION: Final = 0.05
-"""At or below this share of the crown beyond the alveolar margin a tooth is in its crypt: the least that a
-scan of some voxels to a crown can tell from none."""
-
-ERUPTED_FRACTION: Final = 0.8
-"""At or above this share (of what a tooth in place shows) a tooth is erupted: the enamel's edge dips below
-the margin in many teeth that are in use, so that one would never be reached."""
 
 STATES: Final = ("absent", "cap", "crown", "erupting", "erupted", "rooted")
 """Absent; crown still forming; crown formed but in its crypt; erupting; in place with roots still open; in

@@ -2,7 +2,6 @@
 
 from .enamel import EnamelThickness, enamel_thickness_2d, enamel_thickness_3d
 from .records import Angle, Asymmetry, Braincase, Ear, JawHalf, Measured, Opening, Palate, Structures, Value
-from .repeats import Repeatability, intraclass, repeatability
 from .space import Space
 from .whole import openings_of, read_structures, structures_of
 
@@ -16,15 +15,12 @@ __all__ = [
     "Measured",
     "Opening",
     "Palate",
-    "Repeatability",
     "Space",
     "Structures",
     "Value",
     "enamel_thickness_2d",
     "enamel_thickness_3d",
-    "intraclass",
     "openings_of",
     "read_structures",
-    "repeatability",
     "structures_of",
 ]

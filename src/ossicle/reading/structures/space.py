@@ -75,9 +75,7 @@ class Space:
 
     def indices(self, skull: npt.ArrayLike) -> FloatArray:
         """Voxel indices (3, ...) in z, y, x of skull points (..., 3)."""
-        back = np.linalg.inv(self.scan_to_skull)
-        scan = np.asarray(skull, float) @ back[:3, :3].T + back[:3, 3]
-        out: FloatArray = np.moveaxis(scan[..., ::-1] / np.array(self.spacing_mm_zyx), -1, 0)
+        out: FloatArray = np.moveaxis(self.scan_mm(skull)[..., ::-1] / np.array(self.spacing_mm_zyx), -1, 0)
         return out
 
     def scan_mm(self, skull: npt.ArrayLike) -> FloatArray:

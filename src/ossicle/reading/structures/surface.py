@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ..boxes import box_of, grown
 from .space import Space
 
 __all__ = ["extent", "surface_points", "tip"]
@@ -19,9 +20,10 @@ def surface_points(space: Space, parts: int | list[int]) -> FloatArray:
     voxel at most; those without a clear slope are left out.
     """
     own = np.isin(space.labels, parts)
-    box = _box(own)
-    if box is None:
+    tight = box_of(own)
+    if tight is None:
         return np.zeros((0, 3))
+    box = grown(tight, own.shape, 2)
     values = space.values[box]
     mark = own[box] & (values > 0.5)
     inner = np.ones(mark.shape, bool)
@@ -51,16 +53,6 @@ def surface_points(space: Space, parts: int | list[int]) -> FloatArray:
     move = np.clip(rest / steep, -1.0, 1.0)[:, None] * slope / steep[:, None]
     start = np.array([s.start for s in box])
     return space.skull_mm(at + move + start)
-
-
-def _box(mask: npt.NDArray[np.bool_]) -> tuple[slice, slice, slice] | None:
-    spans = []
-    for axis in range(3):
-        line = np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis)))
-        if not len(line):
-            return None
-        spans.append(slice(max(0, int(line[0]) - 2), min(mask.shape[axis], int(line[-1]) + 3)))
-    return spans[0], spans[1], spans[2]
 
 
 def tip(points: FloatArray, axis: int, sign: int, space: Space) -> FloatArray | None:

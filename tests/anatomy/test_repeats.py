@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ossicle.anatomy.repeats import intraclass, repeatability
 from ossicle.errors import OssicleError
-from ossicle.reading.structures import intraclass, repeatability
 
 # Shrout & Fleiss 1979, Psychol. Bull. 86:420, table 2: six targets, four judges.
 SHROUT = np.array(

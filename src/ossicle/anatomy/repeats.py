@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from ossicle.errors import OssicleError
 
-__all__ = ["ICC_FORMS", "Repeatability", "intraclass", "repeatability"]
+__all__ = ["ICC_FORMS", "Repeatability", "intraclass", "repeatability", "technical_error"]
 
 FloatArray = npt.NDArray[np.float64]
 Form = Literal["ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)"]
@@ -24,6 +24,22 @@ class Repeatability:
     tem: float
     relative_percent: float
     reliability: float
+
+
+def technical_error(first: npt.ArrayLike, second: npt.ArrayLike) -> float:
+    """Return the technical error of measurement of two rounds or observers, in the unit of the measures.
+
+    sqrt(sum d^2 / 2N) (Ulijaszek & Kerr 1999, Br. J. Nutr. 82:165; Perini et al. 2005, Rev. Bras. Med. Esporte 11:81).
+
+    Raises
+    ------
+    OssicleError
+        The two are not of one length, or empty.
+    """
+    a, b = np.asarray(first, float).ravel(), np.asarray(second, float).ravel()
+    if len(a) == 0 or len(b) != len(a):
+        raise OssicleError("two observers must have measured the same things, at least one", mend="compare only those")
+    return float(np.sqrt(np.sum((a - b) ** 2) / (2 * len(a))))
 
 
 def repeatability(first: npt.ArrayLike, second: npt.ArrayLike) -> Repeatability:
@@ -45,7 +61,7 @@ def repeatability(first: npt.ArrayLike, second: npt.ArrayLike) -> Repeatability:
         )
     if not (np.isfinite(a).all() and np.isfinite(b).all()):
         raise OssicleError("a measurement is missing or not a number", mend="leave that specimen out of both rounds")
-    tem = float(np.sqrt(np.sum((a - b) ** 2) / (2 * len(a))))
+    tem = technical_error(a, b)
     both = np.concatenate([a, b])
     spread = float(np.var(both, ddof=1))
     return Repeatability(
