@@ -17,13 +17,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
 
 from benchmarks.matrix import Specimen as BenchSpecimen
 from benchmarks.matrix import root_of_project
 from benchmarks.runner import make as make_foreign
-from benchmarks.score_labels import load_volume
+from benchmarks.score_labels import load_slices, load_volume
 from ossicle import practice
 from ossicle.errors import OssicleError
 from ossicle.reading.working_grid import working_grid
@@ -211,15 +210,11 @@ def make(specimen: Specimen, where: Path) -> Path:
 
 
 def load(folder: Path) -> Volumes:
-    """Read a specimen's folder on the grid a reading works on (truth at the middle voxel where it is coarser)."""
-    grey = np.stack([tifffile.imread(p) for p in sorted((folder / "slices").glob("*.tif"))])
+    """Read a specimen's folder on the grid a reading works on (truth at the nearest voxel where it is another)."""
+    grey = load_slices(folder)
     truth = json.loads((folder / "truth" / "truth.json").read_text(encoding="utf-8"))
     z, y, x = json.loads((folder / "scan.json").read_text(encoding="utf-8"))["spacing_mm_zyx"]
     grid = working_grid(grey, (float(z), float(y), float(x)))
-    box = tuple(
-        slice(a + grid.factor // 2, a + n * grid.factor, grid.factor)
-        for a, n in zip(grid.start, grid.grey.shape, strict=True)
-    )
-    labels = load_volume(folder / "truth" / "labels.nii.gz")[box].astype(np.int32)
-    tissue = load_volume(folder / "truth" / "tissue.nii.gz")[box].astype(np.uint8)
+    labels = grid.of_scan(load_volume(folder / "truth" / "labels.nii.gz")).astype(np.int32)
+    tissue = grid.of_scan(load_volume(folder / "truth" / "tissue.nii.gz")).astype(np.uint8)
     return Volumes(grid.grey, labels, tissue, tuple(truth["teeth"]), grid.spacing_mm_zyx)

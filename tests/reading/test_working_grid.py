@@ -49,6 +49,20 @@ def test_a_long_or_large_specimen_keeps_its_voxels(monkeypatch: pytest.MonkeyPat
     assert working_grid(scan, (0.2, 0.2, 0.2)).factor == 2
 
 
+@pytest.mark.parametrize(("largest", "factor"), [(26_000_000, 0.5), (100_000, 1), (20_000, 2)])
+def test_a_truth_of_the_scan_lies_where_the_working_grid_sees_it(
+    monkeypatch: pytest.MonkeyPatch, largest: int, factor: float
+) -> None:
+    scan = ball((64, 60, 70), (30.0, 26.0, 41.0), 15.0)
+    monkeypatch.setattr(module, "LARGEST", largest)
+    grid = working_grid(scan, (0.2, 0.2, 0.2))
+    assert grid.factor == factor
+    truth = grid.of_scan(scan > 0.5)
+    assert truth.shape == grid.grey.shape
+    seen = grid.grey > 0.5
+    assert 2 * (truth & seen).sum() / (truth.sum() + seen.sum()) > 0.95
+
+
 def test_mixed_cubes_take_their_commonest_label() -> None:
     cube = np.array([3, 3, 0, 3, 5, 5, 0, 3], np.int32).reshape(2, 2, 2)
     assert module._commonest(cube).item() == 3

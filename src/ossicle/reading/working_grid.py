@@ -54,6 +54,19 @@ class WorkingGrid:
         out[box] = grown[tuple(slice(0, b.stop - b.start) for b in box)]
         return out
 
+    def of_scan(self, labels: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+        """Return what the scan's own grid (labels, a truth) holds at each voxel of the working grid: the nearest."""
+        if self.factor < 1:
+            box = tuple(slice(a, a + n // 2) for a, n in zip(self.start, self.grey.shape, strict=True))
+            near = labels[box]
+            for axis in range(3):
+                near = np.repeat(near, 2, axis=axis)
+            return near
+        step = int(self.factor)
+        return labels[
+            tuple(slice(a + step // 2, a + n * step, step) for a, n in zip(self.start, self.grey.shape, strict=True))
+        ]
+
     def at_scan_edge(self, labels: npt.NDArray[np.int32], part: int) -> bool:
         """Whether a part reaches the edge of the scan itself (not merely of the working grid)."""
         where = np.argwhere(labels == part)
