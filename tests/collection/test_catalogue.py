@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+import random
 import time
 from itertools import pairwise
 from multiprocessing.synchronize import Barrier
@@ -132,9 +133,11 @@ def decide_often(url: str, who: str, count: int, start: Barrier) -> None:
     """Decide, each time on what was last seen; where another was quicker, look again. Runs in its own process."""
     catalogue = Catalogue(url)
     seen = 0
+    pauses = random.Random(who)
     start.wait(120)
     for n in range(count):
-        time.sleep(0.002)  # so that the other gets a word in
+        # So that the other gets a word in: as long as looking again and trying again takes it, or now and then longer.
+        time.sleep(pauses.uniform(0, 0.02))
         said = Decision(0, "agree", who, AT, said={"finding": f"f/{n}", "value": n})
         while True:
             try:

@@ -28,6 +28,7 @@ from typing import Any, Self
 
 from ossicle.errors import OssicleError
 from ossicle.scans.naming import shown
+from ossicle.scans.removal import remove_folder
 
 __all__ = [
     "FORMAT",
@@ -271,7 +272,7 @@ def work_folder(layout: Layout) -> Iterator[Path]:
     except OSError as error:
         raise unwritable(layout.root, error) from error
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        remove_folder(folder)
         lock.path.unlink(missing_ok=True)
         lock.let_go()
 

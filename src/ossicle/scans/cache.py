@@ -25,11 +25,13 @@ import platformdirs
 
 from ossicle.errors import OssicleError
 from ossicle.scans.naming import shown
+from ossicle.scans.removal import remove_folder
 
 __all__ = ["Cache", "cache_folder"]
 
 _STALE_SECONDS = 24 * 3600
 _TRUST_AFTER_NS = 3_000_000_000
+_LAST_WRITES_SECONDS = 0.3  # the store's own threads end what they had begun after one of them has failed
 
 
 def cache_folder() -> Path:
@@ -89,14 +91,19 @@ class Cache:
                 mend="free some space, or name another folder in OSSICLE_CACHE",
             )
         temporary: Path | None = None
+        watch = 0.0
         try:
             temporary = Path(tempfile.mkdtemp(prefix=".new-", dir=self.folder / "scans"))
             yield temporary
         except OSError as error:
+            watch = _LAST_WRITES_SECONDS
             raise self._unwritable(error) from error
+        except BaseException:
+            watch = _LAST_WRITES_SECONDS
+            raise
         finally:
             if temporary is not None:
-                shutil.rmtree(temporary, ignore_errors=True)
+                remove_folder(temporary, watch_seconds=watch)
 
     def keep(self, temporary: Path, key: str) -> Path:
         """Move a finished store into place; where an equal one is there already, that one stays."""
