@@ -137,7 +137,7 @@ def decide_often(url: str, who: str, count: int, start: Barrier) -> None:
     start.wait(120)
     for n in range(count):
         # So that the other gets a word in: as long as looking again and trying again takes it, or now and then longer.
-        time.sleep(pauses.uniform(0, 0.02))
+        time.sleep(pauses.uniform(0, 0.012))
         said = Decision(0, "agree", who, AT, said={"finding": f"f/{n}", "value": n})
         while True:
             try:
