@@ -16,7 +16,7 @@ __all__ = ["WorkingGrid", "means", "working_grid"]
 FloatArray = npt.NDArray[np.float32]
 LARGEST = 26_000_000
 """Voxels beyond which the working grid takes every second voxel (mean of eight)."""
-FINER = ((190, 2, 1), (260, 3, 2))
+FINER = ((190, 2, 1), (240, 3, 2))
 """A specimen of fewer voxels along its longest side than the first number is drawn finer (cubic splines), as many
 voxels to as many of the scan's as the other two say, where that stays within `LARGEST`: nothing is resolved better, but
 what tells teeth apart has learned on teeth of more voxels. Found on specimens of some 145 and 215 voxels: twice as fine
