@@ -59,6 +59,7 @@ def read_scan(
     scan: Scan,
     *,
     dentition: str = "auto",
+    specimen: int = 1,
     hints: Hints | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -73,6 +74,8 @@ def read_scan(
         A calibrated volume.
     dentition
         Name of a dentition template, or ``auto``.
+    specimen
+        Which of several heads in the scan, the largest being 1.
     hints
         What a person decided.
     threads
@@ -93,13 +96,14 @@ def read_scan(
         volume,
         scan.geometry.spacing_mm_zyx,
         dentition=dentition,
+        specimen=specimen,
         hints=hints,
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
         progress=progress,
     )
     facts = scan_facts(scan)
-    kept = {"dentition": dentition, "threads": threads, **(settings or {})}
+    kept = {"dentition": dentition, "specimen": specimen, "threads": threads, **(settings or {})}
     if hints != Hints():
         kept["hints"] = asdict(hints)
     made_by = MadeBy(
@@ -123,6 +127,7 @@ def read_to_folder(
     series: str | None = None,
     mirrored: bool = False,
     dentition: str = "auto",
+    specimen: int = 1,
     hints: Hints | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -137,7 +142,7 @@ def read_to_folder(
         Where to write; None writes nothing.
     spacing_mm_zyx, series, mirrored
         As `ossicle.scans.load` takes them.
-    dentition, hints, threads, progress
+    dentition, specimen, hints, threads, progress
         As `read_scan` takes them.
 
     Raises
@@ -166,6 +171,7 @@ def read_to_folder(
     outcome = read_scan(
         scan,
         dentition=dentition,
+        specimen=specimen,
         hints=hints,
         threads=threads,
         progress=None if progress is None else _share(progress, _LOADING, 0.95),

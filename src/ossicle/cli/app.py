@@ -98,17 +98,20 @@ def read(
     series: Series = None,
     mirrored: Mirrored = False,
     dentition: Annotated[str, typer.Option(help="Name of a dentition to align with, or auto.")] = "auto",
+    specimen: Annotated[
+        int, typer.Option(min=1, help="Which of several heads in the scan, counted from the largest.")
+    ] = 1,
     threads: Threads = threads_default(),
     as_json: Annotated[bool, typer.Option("--json", help="Print account.json instead of text.")] = False,
 ) -> None:
     """Read a scan: which teeth are there, what each is called, what replaces what."""
     set_threads(threads)
     if inside is not None:
-        if out is not None or spacing is not None or mirrored:
+        if out is not None or spacing is not None or mirrored or specimen != 1:
             raise OssicleError(
                 "the specimen of a collection has its scale and place",
                 where="--in",
-                mend="leave --out, --spacing, --mirrored out",
+                mend="leave --out, --spacing, --mirrored, --specimen out",
             )
         kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series)
         _print(kept, Form.json if as_json else Form.text)
@@ -128,6 +131,7 @@ def read(
             series=series,
             mirrored=mirrored,
             dentition=dentition,
+            specimen=specimen,
             threads=threads,
             progress=progress,
         )

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from ossicle.anatomy import load_dentitions
 
+from .bodies import without_company
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
 from .hints import Hints
@@ -89,6 +90,7 @@ def read(
     dentition: str = "auto",
     hints: Hints | None = None,
     right_handed: bool = True,
+    specimen: int = 1,
     threads: int = 2,
     progress: Progress | None = None,
 ) -> Reading:
@@ -107,6 +109,8 @@ def read(
     right_handed
         Whether the axes (column, row, slice) of the grid are right-handed in the world; if not, sides are told
         accordingly.
+    specimen
+        Which of several heads in the scan is read, the largest being 1.
     threads
         How many threads may be used.
     progress
@@ -119,7 +123,14 @@ def read(
     """
     with threadpool_limits(limits=1, user_api="blas"):  # sums in one order, whatever the machine
         return _read(
-            volume_zyx, spacing_mm_zyx, dentition, hints or Hints(), right_handed, threads, _Clock(progress, {})
+            volume_zyx,
+            spacing_mm_zyx,
+            dentition,
+            hints or Hints(),
+            right_handed,
+            specimen,
+            threads,
+            _Clock(progress, {}),
         )
 
 
@@ -129,6 +140,7 @@ def _read(
     dentition: str,
     hints: Hints,
     right_handed: bool,
+    specimen: int,
     threads: int,
     clock: _Clock,
 ) -> Reading:
@@ -138,6 +150,7 @@ def _read(
     normal, levels, noise = normalise(grey)
     statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
     warnings: list[str] = []
+    normal, metal = without_company(normal, grid, levels.separable, specimen, warnings)
     clock.start("teeth")
     isolation = _isolate(normal, levels, grid, right_handed, hints, threads, clock)
     if isolation.refusal:
@@ -198,6 +211,9 @@ def _read(
         statistics,
         hints.landmarks,
     )
+    if metal.any():
+        laid = [*laid, Element(int(marked.max()) + 1, "foreign", "foreign object", None, 0.9)]
+        marked = np.where(metal & (marked == 0), laid[-1].label, marked).astype(np.int32)
     clock.start("pictures")
     views, row_records = _pictures(normal, levels, tooth_labels, grid, isolation, naming)
     labels = grid.full_size(marked)
