@@ -18,7 +18,8 @@ def head(shape: tuple[int, int, int], middle: tuple[float, float, float], scale:
     z, y, x = (np.indices(shape) - np.array(middle)[:, None, None, None]) / scale
     vault = (z / 20) ** 2 + ((y + 5) / 11) ** 2 + (x / 13) ** 2
     snout = (np.abs(x) < 5) & (y > 2) & (y < 10) & (z > 8) & (z < 42)
-    arch = (np.abs(np.hypot((np.abs(x) - 10) / 9, (z - 10) / 16) - 1) < 0.15) & (np.abs(y - 10) < 2.5) & (np.abs(x) > 10)
+    ring = np.abs(np.hypot((np.abs(x) - 10) / 9, (z - 10) / 16) - 1)
+    arch = (ring < 0.15) & (np.abs(y - 10) < 2.5) & (np.abs(x) > 10)
     return ((vault < 1) & (vault > 0.7)) | snout | arch
 
 
