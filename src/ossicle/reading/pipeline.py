@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from ossicle.anatomy import load_dentitions
 
+from .alveoli import vacancies_of
 from .bodies import without_company
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
@@ -29,6 +30,7 @@ from .records import (
     ScanStatistics,
     ToothObservation,
     ToothRecord,
+    Vector,
 )
 from .statistics import Levels, edge_blur
 from .structures import structures_of
@@ -45,6 +47,10 @@ voxel, or more where the scan's blur is wider than voxels of its size warrant (a
 """
 USUAL_BLUR = 0.75
 """Blur (Gaussian sigma, voxels) of a scan whose voxels suit its resolution."""
+
+ADULT = 1.05
+"""Dental age (1: all molars through) from which an erupted tooth is not called forming because little of its root was
+followed: the root is there, thin or broken out of the reading."""
 
 STEPS = 70
 """Steps told during the isolation of teeth, about: blocks of the network and levels of the component tree."""
@@ -194,10 +200,20 @@ def _read(
     warnings.extend(naming.remarks)
     kept = {tooth.part for tooth in naming.teeth}
     seen = {o.part: o for o in observations}
-    teeth = tuple(_record(t, seen[t.part], isolation, grid, hints) for t in naming.teeth)
+    grown_up = naming.dental_age is not None and naming.dental_age[0] > ADULT
+    teeth = tuple(_record(t, seen[t.part], isolation, grid, grown_up) for t in naming.teeth)
     table = np.zeros(first + 1, np.int32)
     table[list(kept)] = list(kept)
     tooth_labels = table[isolation.labels]
+    vacant = vacancies_of(
+        naming,
+        seen,
+        rows,
+        normal.values,
+        tooth_labels,
+        grid.spacing_mm_zyx,
+        np.asarray(isolation.pose.scan_to_skull, float),
+    )
     clock.start("structures")
     origin = _origin(naming, seen)
     pose = _pose_in_scan(isolation.pose, grid, origin)
@@ -242,6 +258,7 @@ def _read(
         warnings=tuple(dict.fromkeys([*warnings, *naming.anomalies])),
         enamel=enamel,
         structures=structures,
+        vacancies=tuple(replace(v, middle=_moved(v.middle, -origin)) for v in vacant),
     )
 
 
@@ -334,14 +351,14 @@ def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float,
 
 
 def _record(
-    tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid, hints: Hints
+    tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid, grown_up: bool
 ) -> ToothRecord:
     matrix = np.linalg.inv(np.asarray(isolation.pose.scan_to_skull, float))
     centre = matrix[:3, :3] @ np.array(seen.centroid_skull_mm) + matrix[:3, 3] + grid.offset_mm_xyz
     completeness: Completeness = "complete"
     if seen.touches_edge and grid.at_scan_edge(isolation.labels, tooth.part):
         completeness = "cut_by_scan_edge"
-    elif seen.root_fraction < 0.7:
+    elif seen.root_fraction < 0.7 and not (grown_up and tooth.emergence == "erupted"):
         completeness = "forming"
     return ToothRecord(
         part=tooth.part,
@@ -418,6 +435,10 @@ def _origin(naming: Naming, seen: Mapping[int, ToothObservation]) -> npt.NDArray
     toward = 0.5 if front[0].jaw == "upper" else -0.5
     height = float(np.median([place[t.part][1] + toward * seen[t.part].crown_height_mm for t in front]))
     return np.array([0.0, height, float(level)])
+
+
+def _moved(point: Vector, by: npt.NDArray[np.float64]) -> Vector:
+    return point[0] + float(by[0]), point[1] + float(by[1]), point[2] + float(by[2])
 
 
 def _pose_in_scan(pose: Pose, grid: WorkingGrid, origin: npt.NDArray[np.float64]) -> Pose:

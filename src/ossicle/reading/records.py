@@ -195,6 +195,31 @@ class Part:
     confidence: float
 
 
+VacancyState = Literal["empty_alveolus", "gap", "closed"]
+
+
+@dataclass(frozen=True)
+class Vacancy:
+    """A place in a row without a tooth.
+
+    ``name`` is the locus (or None: a pit where the formula calls for no tooth), ``before`` and ``behind`` the parts of
+    the teeth on either side (None at the ends), ``gap_mm`` the way between their crowns, ``middle`` a place in skull
+    mm; ``pits`` how many pits lie there and ``depth_mm`` the deepest one's depth.
+    """
+
+    jaw: Jaw
+    side: Side
+    name: str | None
+    state: VacancyState
+    before: int | None
+    behind: int | None
+    gap_mm: float | None
+    pits: int
+    depth_mm: float | None
+    middle: Vector
+    confidence: float
+
+
 @dataclass(frozen=True)
 class Reading:
     """All that was read from one scan of one specimen.
@@ -226,3 +251,5 @@ class Reading:
     """Which voxels of teeth are enamel, on the grid of ``labels``; None where no tooth was found."""
     structures: Structures | None = None
     """Palate, jaw, ear and braincase, in skull coordinates; None where they were not looked for."""
+    vacancies: tuple[Vacancy, ...] = ()
+    """Places in the rows without a tooth."""
