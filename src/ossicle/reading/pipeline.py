@@ -14,8 +14,8 @@ from ossicle.anatomy import load_dentitions
 
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
-from .hints import Hints
-from .isolate import Isolation, isolate, nothing, unknown_pose
+from .hints import Hints, shifted
+from .isolate import Isolation, isolate, label_near, nothing, unknown_pose
 from .measures import measure_teeth
 from .naming import NamedTooth, NameHint, Naming, name_teeth
 from .records import (
@@ -139,7 +139,8 @@ def _read(
     statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
     warnings: list[str] = []
     clock.start("teeth")
-    isolation = _isolate(normal, levels, grid, right_handed, hints, threads, clock)
+    within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
+    isolation = _isolate(normal, levels, grid, right_handed, within, threads, clock)
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
@@ -176,12 +177,12 @@ def _read(
         observations,
         load_dentitions(),
         dentition=dentition,
-        fixed=_name_hints(hints, isolation, grid.spacing_mm_zyx),
+        fixed=_name_hints(within, isolation, grid.spacing_mm_zyx),
     )
     warnings.extend(naming.remarks)
     kept = {tooth.part for tooth in naming.teeth}
     seen = {o.part: o for o in observations}
-    teeth = tuple(_record(t, seen[t.part], isolation, grid, hints) for t in naming.teeth)
+    teeth = tuple(_record(t, seen[t.part], isolation, grid) for t in naming.teeth)
     table = np.zeros(first + 1, np.int32)
     table[list(kept)] = list(kept)
     tooth_labels = table[isolation.labels]
@@ -304,9 +305,7 @@ def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float,
 
     out: dict[int, NameHint] = {}
     for said in hints.names:
-        index = np.rint(np.array(said.point_mm[::-1]) / np.array(spacing)).astype(int)
-        z, y, x = np.clip(index, 0, np.array(isolation.labels.shape) - 1)
-        part = int(isolation.labels[z, y, x])
+        part = label_near(isolation.labels, np.array(spacing), said.point_mm)
         if part == 0:
             continue
         if said.name is None:
@@ -317,9 +316,7 @@ def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float,
     return out
 
 
-def _record(
-    tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid, hints: Hints
-) -> ToothRecord:
+def _record(tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid) -> ToothRecord:
     matrix = np.linalg.inv(np.asarray(isolation.pose.scan_to_skull, float))
     centre = matrix[:3, :3] @ np.array(seen.centroid_skull_mm) + matrix[:3, 3] + grid.offset_mm_xyz
     completeness: Completeness = "complete"
