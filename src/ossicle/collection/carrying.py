@@ -10,8 +10,9 @@ from ossicle.reading.records import Vector
 
 from .anchors import Structure, Structures
 from .history import BEARING, Decision
+from .records import ReadingInfo
 
-__all__ = ["carried"]
+__all__ = ["carried", "others_of"]
 
 
 def carried(decisions: Sequence[Decision], structures: Structures) -> list[Decision]:
@@ -32,6 +33,12 @@ def carried(decisions: Sequence[Decision], structures: Structures) -> list[Decis
         else d
         for d in decisions
     ]
+
+
+def others_of(known: Sequence[ReadingInfo], key: str, decisions: Sequence[Decision]) -> list[ReadingInfo]:
+    """Return of each scan but ``key`` on which something was decided the last of the readings ``known``."""
+    scans = {d.scan for d in decisions} - {"", key}
+    return list({r.scan_key: r for r in known if r.scan_key in scans}.values())
 
 
 def _one(d: Decision, structures: Structures) -> Decision:

@@ -28,6 +28,7 @@ from ossicle.scans.naming import shown
 
 from . import jobs, specimens
 from .anchors import Structures
+from .carrying import others_of
 from .catalogue import Catalogue
 from .changes import Changes, changes_between
 from .check import Report, check
@@ -283,7 +284,7 @@ class Collection(Holdings):
         """Return a reading's structures, with the ways from the other scans on which was decided."""
         if all(d.scan in ("", kept.scan) for d in decisions):
             return kept.structures()
-        others = jobs.others_of(self.readings(handle), kept.scan, decisions)
+        others = others_of(self.readings(handle), kept.scan, decisions)
         return kept.structures(self._kept(r) for r in others)
 
     def account(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Account:

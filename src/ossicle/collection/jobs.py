@@ -28,6 +28,7 @@ from ossicle.scans.model import Scan
 from ossicle.scans.naming import shown
 
 from .anchors import Structures
+from .carrying import others_of
 from .catalogue import Catalogue
 from .decisions import load_decisions
 from .files import FileLock, Layout, digest_tree, sync_tree, unwritable, work_folder
@@ -261,12 +262,6 @@ def _earlier(
         return None
     others = others_of(known, key, decisions)
     return open_reading(layout, own[-1]).structures(open_reading(layout, r) for r in others)
-
-
-def others_of(known: Sequence[ReadingInfo], key: str, decisions: Sequence[Decision]) -> list[ReadingInfo]:
-    """Return of each scan but ``key`` on which something was decided the last of the readings ``known``."""
-    scans = {d.scan for d in decisions} - {"", key}
-    return list({r.scan_key: r for r in known if r.scan_key in scans}.values())
 
 
 def write_to_place(layout: Layout, scan: Scan, kept: KeptReading, uid: str, threads: int = 2) -> None:

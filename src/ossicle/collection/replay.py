@@ -26,11 +26,9 @@ from ossicle.reading.structures import Structures as StructureRecords
 from .anchors import Structures, moved_by
 from .history import BEARING, Decision, in_force, undone
 from .naming import Said, renamed, with_pairs
+from .values import in_words, same_value
 
-__all__ = ["Fate", "Replayed", "replay", "same_value"]
-
-SAME = 0.05
-"""Relative difference within which two numbers count as the same value. Convention of this program."""
+__all__ = ["Fate", "Replayed", "replay"]
 
 _STALE = (
     "This reading was made with other decisions than those that hold now: what follows from them (measures, names of "
@@ -302,7 +300,7 @@ class _Work:
                 self.fates[d.number] = Fate(d.number, "superseded", finding=found.id, why=f"by decision {later}")
                 continue
             if d.kind != "amend" and not same_value(d.said.get("value"), found.value):
-                why = f"it was about {_short(d.said.get('value'))}, the reading now says {_short(found.value)}"
+                why = f"it was about {in_words(d.said.get('value'))}, the reading now says {in_words(found.value)}"
                 self.fates[d.number] = Fate(d.number, "no longer fits", finding=found.id, why=why)
                 continue
             self.fates[d.number] = Fate(d.number, "in force", finding=found.id)
@@ -382,7 +380,7 @@ def _stood(
 def _said(word: tuple[Standing, Any]) -> str:
     standing, value = word
     if standing == "amended":
-        told = [str(v) for v in value if v is not None] if isinstance(value, tuple) else [_short(value)]
+        told = [str(v) for v in value if v is not None] if isinstance(value, tuple) else [in_words(value)]
         return " ".join(told)
     return standing
 
@@ -392,25 +390,4 @@ def _amended(finding: Finding, d: Decision) -> str:
     if said:
         return str(said) if str(said).endswith(".") else f"{said}."
     unit = f" {finding.unit}" if finding.unit else ""
-    return f"{finding.statement[:-1]}; amended by {d.who} to {_short(d.said['value'])}{unit}."
-
-
-def _short(value: Any) -> str:
-    if isinstance(value, list | tuple):
-        return ", ".join(_short(v) for v in value) or "nothing"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    return "nothing" if value is None else str(value)
-
-
-def same_value(a: Any, b: Any) -> bool:
-    """Return whether two values of findings are the same: numbers within 5 %, all else alike."""
-    if isinstance(a, bool) or isinstance(b, bool):
-        return a is b
-    if isinstance(a, int | float) and isinstance(b, int | float):
-        return abs(a - b) <= SAME * max(abs(a), abs(b))
-    if isinstance(a, list | tuple) and isinstance(b, list | tuple):
-        return len(a) == len(b) and all(same_value(x, y) for x, y in zip(a, b, strict=True))
-    if isinstance(a, Mapping) and isinstance(b, Mapping):
-        return set(a) == set(b) and all(same_value(a[k], b[k]) for k in a)
-    return bool(a == b)
+    return f"{finding.statement[:-1]}; amended by {d.who} to {in_words(d.said['value'])}{unit}."

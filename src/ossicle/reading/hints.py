@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+import numpy.typing as npt
+
 from .records import Generation, Side, Vector
 
 __all__ = [
@@ -98,7 +101,7 @@ class Hints:
     landmarks: tuple[PlaceLandmark, ...] = ()
 
 
-def shifted(hints: Hints, offset_mm_xyz: Sequence[float]) -> Hints:
+def shifted(hints: Hints, offset_mm_xyz: Sequence[float] | npt.NDArray[np.float64]) -> Hints:
     """Return hints in the coordinates of a part of the scan whose first voxel lies at ``offset_mm_xyz`` (x, y, z)."""
     dx, dy, dz = (float(v) for v in offset_mm_xyz)
     if not (dx or dy or dz):
