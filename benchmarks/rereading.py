@@ -197,6 +197,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=61)
     parser.add_argument("--voxel", type=float, default=0.08)
     parser.add_argument("--others", nargs="*", default=list(OTHERS), choices=list(OTHERS))
+    parser.add_argument("--times", type=int, default=2, help="how often each scan is read")
     given = parser.parse_args()
     given.place.mkdir(parents=True, exist_ok=True)
     make_scans(given.place, given.preset, given.seed, given.voxel, given.others)
@@ -206,9 +207,9 @@ def main() -> None:
         first = read(cabinet, given.place / "first", 1)[0]
         decide(cabinet, truth)
         said = {d.number: d for d in cabinet.decisions(NUMBER)}
-        again = read(cabinet, given.place / "first", 2)
+        again = read(cabinet, given.place / "first", given.times)
         for name, numbers in [("the first scan itself", [first, *again[1:]])] + [
-            (other, read(cabinet, given.place / other, 2)) for other in given.others
+            (other, read(cabinet, given.place / other, given.times)) for other in given.others
         ]:
             for number in numbers:
                 told = cabinet.replayed(NUMBER, reading=number)

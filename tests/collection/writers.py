@@ -7,6 +7,7 @@ import time
 from multiprocessing.synchronize import Barrier
 
 import sqlalchemy as sa
+from unsynced import do_not_wait_for_the_disk
 
 from ossicle.collection import Conflict, Decision, specimens
 from ossicle.collection.catalogue import Catalogue
@@ -15,9 +16,14 @@ from ossicle.collection.decisions import append
 AT = "2031-01-01T00:00:00.000Z"
 
 
+def _opened(url: str) -> Catalogue:
+    do_not_wait_for_the_disk()
+    return Catalogue(url)
+
+
 def decide_often(url: str, who: str, count: int, start: Barrier) -> None:
     """Decide, each time on what was last seen; where another was quicker, look again. Runs in its own process."""
-    catalogue = Catalogue(url)
+    catalogue = _opened(url)
     seen = 0
     pauses = random.Random(who)
     start.wait(120)
@@ -38,7 +44,7 @@ def decide_often(url: str, who: str, count: int, start: Barrier) -> None:
 
 def count_up(url: str, who: str, count: int, start: Barrier) -> None:
     """Add one to a number in the catalogue data, each time to what was last seen."""
-    catalogue = Catalogue(url)
+    catalogue = _opened(url)
     start.wait(120)
     for _ in range(count):
         while True:

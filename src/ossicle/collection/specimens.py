@@ -47,10 +47,12 @@ def listed(catalogue: Catalogue, words: str = "", page: int = 1, per_page: int =
         query = query.where(SpecimenRow.words.like(f"%{escaped}%", escape="\\"))
     with catalogue.reading() as session:
         total = session.scalar(sa.select(sa.func.count()).select_from(query.subquery())) or 0
-        rows = session.scalars(
-            query.order_by(SpecimenRow.catalog_number).limit(per_page).offset((page - 1) * per_page)
-        ).all()
-        items = _records(session, rows)
+        before = (page - 1) * per_page
+        rows: Sequence[SpecimenRow] = ()
+        if before < total:
+            ordered = query.order_by(SpecimenRow.catalog_number).limit(per_page).offset(before)
+            rows = session.scalars(ordered).all()
+        items = _records(session, rows) if rows else []
     return Page(tuple(items), page, max(1, math.ceil(total / per_page)), total)
 
 
