@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from ossicle import __version__
 from ossicle.reading.hints import Hints
 from ossicle.reading.records import Progress, Reading
@@ -204,7 +206,7 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
     parts = folder / "parts.nii.gz"
     write_parts_nifti(parts, outcome.reading.labels, outcome.geometry)
     if outcome.reading.enamel is not None:
-        write_parts_nifti(folder / "enamel.nii.gz", outcome.reading.enamel.astype("uint8"), outcome.geometry)
+        write_parts_nifti(folder / "enamel.nii.gz", np.asarray(outcome.reading.enamel, np.uint8), outcome.geometry)
     with open(parts, "rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     account = replace(account, made_by=replace(account.made_by, parts_sha256=digest))

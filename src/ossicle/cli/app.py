@@ -107,14 +107,16 @@ def read(
     """Read a scan: which teeth are there, what each is called, what replaces what."""
     set_threads(threads)
     if inside is not None:
-        if out is not None or spacing is not None or mirrored or specimen != 1:
+        if spacing is not None or mirrored or specimen != 1:
             raise OssicleError(
                 "the specimen of a collection has its scale and place",
                 where="--in",
-                mend="leave --out, --spacing, --mirrored, --specimen out",
+                mend="leave --spacing, --mirrored and --specimen out",
             )
-        kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series)
+        kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series, out=out)
         _print(kept, Form.json if as_json else Form.text)
+        if out is not None:
+            print(f"Written: {out / 'account.html'} and {out / 'account.json'}", file=sys.stderr)
         return
     from ossicle.account.run import read_to_folder
     from ossicle.scans import parse_spacing
@@ -164,7 +166,11 @@ def account(
     from ossicle.account.folder import load_account, write_text
 
     form = Form.json if as_json else form
-    kept, read_now = (load_account(path), None) if inside is None else deciding.account_inside(str(path), inside, out)
+    # Text on the screen is looked at; anything else is made to be handed on.
+    leaves = out is not None or form is not Form.text
+    kept, read_now = (
+        (load_account(path), None) if inside is None else deciding.account_inside(str(path), inside, leaves)
+    )
     if form is Form.html and read_now is not None:
         from ossicle.account.html import account_html
 

@@ -16,8 +16,8 @@ from .alveoli import vacancies_of
 from .bodies import without_company
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
-from .hints import Hints
-from .isolate import Isolation, isolate, nothing, unknown_pose
+from .hints import Hints, shifted
+from .isolate import Isolation, isolate, label_near, nothing, unknown_pose
 from .measures import measure_teeth
 from .naming import NamedTooth, NameHint, Naming, name_teeth
 from .records import (
@@ -158,7 +158,8 @@ def _read(
     warnings: list[str] = []
     normal, metal = without_company(normal, grid, levels.separable, specimen, warnings)
     clock.start("teeth")
-    isolation = _isolate(normal, levels, grid, right_handed, hints, threads, clock)
+    within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
+    isolation = _isolate(normal, levels, grid, right_handed, within, threads, clock)
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
@@ -195,7 +196,7 @@ def _read(
         observations,
         load_dentitions(),
         dentition=dentition,
-        fixed=_name_hints(hints, isolation, grid.spacing_mm_zyx),
+        fixed=_name_hints(within, isolation, grid.spacing_mm_zyx),
     )
     warnings.extend(naming.remarks)
     kept = {tooth.part for tooth in naming.teeth}
@@ -337,9 +338,7 @@ def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float,
 
     out: dict[int, NameHint] = {}
     for said in hints.names:
-        index = np.rint(np.array(said.point_mm[::-1]) / np.array(spacing)).astype(int)
-        z, y, x = np.clip(index, 0, np.array(isolation.labels.shape) - 1)
-        part = int(isolation.labels[z, y, x])
+        part = label_near(isolation.labels, np.array(spacing), said.point_mm)
         if part == 0:
             continue
         if said.name is None:
