@@ -6,9 +6,10 @@ import math
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from ossicle.account.words import UNCERTAIN_BELOW, counted, join, tied
+from ossicle.account.words import JAWS, UNCERTAIN_BELOW, counted, join, loci, tied
+from ossicle.reading.records import ToothRecord
 
-from .counterparts import LocusKey, LocusState
+from .counterparts import LocusState
 from .differences import Comparison, Difference, Measure
 
 __all__ = ["comparison_text", "sentences"]
@@ -91,64 +92,90 @@ def _compared(c: Comparison) -> list[str]:
 
 # -- teeth
 
-
-def _phrase(a: LocusState, b: LocusState) -> tuple[str, str]:
-    """Kind of a difference and the name it is told by, of ``a`` against ``b``."""
-    if a.empty:
-        return "lacks", _names(b)
-    if b.empty:
-        return "has, where the other has none,", _names(a)
-    if a.deciduous is not None and b.deciduous is None and a.deciduous.emergence != "in_crypt":
-        successor = f" ({_where(a.adult)})" if a.adult is not None else ""
-        return "retains", a.deciduous.name + successor
-    if b.deciduous is not None and a.deciduous is None and b.deciduous.emergence != "in_crypt":
-        return "no longer has", b.deciduous.name + (f" ({_where(a.adult)})" if a.adult is not None else "")
-    for one, two in ((a.adult, b.adult), (a.deciduous, b.deciduous)):
-        if one is not None and two is not None and _state(one) != _state(two):
-            return "has", f"{_where(one)} against {_state(two)}"
-    return "has", f"{a.in_words()} against {b.in_words()}"
+_PLACE = {"in_crypt": ("in its crypt", "in crypts"), "erupting": ("erupting",) * 2, "erupted": ("in place",) * 2}
+_HARM = {"broken": "broken", "worn": "worn", "cut_by_scan_edge": "cut by the edge of the scan"}
 
 
-def _state(tooth: object) -> str:
-    emergence, share = getattr(tooth, "emergence", ""), getattr(tooth, "emergence_fraction", 0.0)
-    harm = getattr(tooth, "completeness", "")
-    if harm in ("broken", "worn"):
-        return str(harm)
-    if harm == "cut_by_scan_edge":
-        return "cut by the edge of the scan"
-    if emergence == "erupting":
-        return f"erupting ({round(100 * share)} %)"
-    return {"in_crypt": "in its crypt", "erupted": "in place"}.get(emergence, "")
+def _state(tooth: ToothRecord) -> str:
+    """The state that tells one tooth from its counterpart: emergence, and what befell it."""
+    return f"{tooth.emergence} {_HARM.get(tooth.completeness, '')}".strip()
 
 
-def _where(tooth: object) -> str:
-    return f"{getattr(tooth, 'name', '')} {_state(tooth)}"
-
-
-def _names(state: LocusState) -> str:
-    return " and ".join(t.name for t in state.teeth)
+def _classed(a: LocusState, b: LocusState) -> tuple[str, str, str, ToothRecord]:
+    """Kind of a difference of ``a`` against ``b``, the states that it is told by, and the tooth that it is told of."""
+    if a.empty or b.empty:
+        tooth = (b if a.empty else a).teeth[-1]
+        return ("lacks" if a.empty else "alone"), _state(tooth), "", tooth
+    for one, two, kind in ((a, b, "retains"), (b, a, "replaced")):
+        if one.deciduous is not None and two.deciduous is None and one.deciduous.emergence != "in_crypt":
+            later = "none" if one.adult is None else _state(one.adult)
+            return kind, later, "" if two.adult is None else _state(two.adult), one.deciduous
+    for x, y in ((a.adult, b.adult), (a.deciduous, b.deciduous)):
+        if x is not None and y is not None and (_state(x) != _state(y) or x.emergence == "erupting"):
+            return "state", _state(x), _state(y), x
+    return "other", "", "", a.teeth[0]
 
 
 def _teeth(c: Comparison, rows: Sequence[Difference]) -> list[str]:
-    """One sentence a kind of difference; a locus alike on both sides is named once."""
-    told: dict[str, dict[str, list[tuple[LocusKey, float]]]] = {}
+    """One sentence for all loci that differ alike."""
+    told: dict[tuple[str, str, str], list[tuple[ToothRecord, Difference]]] = {}
+    lines = []
     for d in rows:
         assert d.states is not None
-        kind, name = _phrase(*d.states)
-        told.setdefault(kind, {}).setdefault(name, []).append((d.states[0].key, d.confidence))
-    lines = []
-    for kind, names in told.items():
-        said = [_sided(name, places) for name, places in names.items()]
-        lines.append(f"{c.first.name} {kind} {join(said)}.")
-    return lines
+        kind, one, two, tooth = _classed(*d.states)
+        if kind == "other":
+            lines.append(d.statement)
+        else:
+            told.setdefault((kind, one, two), []).append((tooth, d))
+    order = ("retains", "replaced", "state", "alone", "lacks")
+    sorted_told = sorted(told.items(), key=lambda item: order.index(item[0][0]))
+    return [_sentence(c, *key, members) for key, members in sorted_told] + lines
 
 
-def _sided(name: str, places: Iterable[tuple[LocusKey, float]]) -> str:
-    places = list(places)
-    sides = sorted({key[1] for key, _ in places})
-    where = "" if len(sides) == 2 else f" on the {sides[0]}"
-    unsure = " (uncertain)" if min(sure for _, sure in places) < UNCERTAIN_BELOW else ""
-    return f"{name}{where}{unsure}"
+def _sentence(c: Comparison, kind: str, one: str, two: str, members: list[tuple[ToothRecord, Difference]]) -> str:
+    teeth = [t for t, _ in members]
+    names, many = _named(teeth), len({t.name for t in teeth}) > 1
+    first, second = c.first.name, c.second.name
+    if kind in ("retains", "replaced"):
+        holder, other = (first, second) if kind == "retains" else (second, first)
+        successors = [s.adult for _, d in members if d.states for s in d.states if s.deciduous is not None and s.adult]
+        later = "no successor was found there" if one == "none" else f"{_named(successors)} {_words(one, successors)}"
+        there = f"; replaced in {other}" if two.startswith("erupt") else f"; not found in {other}"
+        return f"{holder} retains {names} ({later}){there}."
+    if kind == "state":
+        others = [t for _, d in members if d.states for t in d.states[1].teeth if t.name in {x.name for x in teeth}]
+        return f"{names}: {_words(one, teeth)} in {first}, {_words(two, others)} in {second}."
+    holder, other = (first, second) if kind == "alone" else (second, first)
+    return f"{other} lacks {names}, which {'are' if many else 'is'} {_words(one, teeth)} in {holder}."
+
+
+def _words(state: str, teeth: Sequence[ToothRecord]) -> str:
+    emergence, _, harm = state.partition(" ")
+    said = _PLACE[emergence][len({t.name for t in teeth}) > 1]
+    if emergence == "erupting":
+        shares = sorted(round(100 * t.emergence_fraction) for t in teeth if t.emergence == "erupting")
+        if shares:
+            said += f" ({shares[0]} %)" if shares[0] == shares[-1] else f" ({shares[0]} to {shares[-1]} %)"
+    return f"{said} and {harm}" if harm else said
+
+
+def _named(teeth: Sequence[ToothRecord]) -> str:
+    """Names, runs shortened, those of both sides once: ``dP2–dP4 and, on the left, dI3``."""
+    sides: dict[str, set[str]] = {}
+    by: dict[str, ToothRecord] = {}
+    for t in sorted(teeth, key=lambda t: -t.confidence):
+        sides.setdefault(t.name, set()).add(t.side)
+        by[t.name] = t  # the least sure one speaks for both
+    groups: dict[str, list[str]] = {"both": [], "right": [], "left": []}
+    for name, found in sides.items():
+        groups["both" if len(found) == 2 else found.pop()].append(name)
+    said = []
+    for where, names in groups.items():
+        upper, lower = (loci([by[n] for n in names if by[n].jaw == jaw]) for jaw in JAWS)
+        text = f"{upper} above, {lower} below" if upper and lower else upper or lower
+        if text:
+            said.append(text if where == "both" else f"{text} on the {where}")
+    return join(said)
 
 
 # -- sizes
@@ -159,9 +186,8 @@ def _sizes(c: Comparison, measures: Iterable[Measure]) -> list[str]:
     ranked = sorted(measures, key=lambda m: -abs(m.difference) / max(m.error, 1e-12))
     lines = [_size(c, m) for m in ranked[:_MOST]]
     if len(ranked) > _MOST:
-        lines.append(
-            f"{counted(len(ranked) - _MOST, 'more quantity', 'more quantities').capitalize()} differ; the table has them."
-        )
+        rest = counted(len(ranked) - _MOST, "more quantity", "more quantities").capitalize()
+        lines.append(f"{rest} differ; the table has them.")
     return lines
 
 
