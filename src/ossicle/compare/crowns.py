@@ -1,10 +1,10 @@
 """Crowns laid over one another: how far apart they lie, and how molar-like a premolar is, in numbers.
 
-A crown is stood in a frame of its own: occlusal away from its roots, mesial along its row towards the midline, the third
-axis towards the cheek (mirrored for one side, so that left and right crowns compare). Its occlusal relief is then taken
-on a grid over its own length and width, heights over its own height, so that size and proportions are left out of it
-and stand beside it. Between a successor (0) and a molar (1) the relief of a deciduous premolar lies somewhere along the
-straight line that joins them, and somewhat off it: both are told. The measure is this program's own.
+A crown is stood in a frame of its own: occlusal away from its roots, mesial along its row towards the midline, the
+third axis towards the cheek (mirrored for one side, so that left and right crowns compare). Its occlusal relief is then
+taken on a grid over its own length and width, heights over its own height, so that size and proportions are left out of
+it and stand beside it. Between a successor (0) and a molar (1) the relief of a deciduous premolar lies somewhere
+along the straight line that joins them, and somewhat off it: both are told. The measure is this program's own.
 """
 
 from __future__ import annotations
@@ -35,8 +35,9 @@ INNER = 0.92
 
 @dataclass(frozen=True)
 class Crown:
-    """A crown in its own frame: x mesial, y towards the cheek, z occlusal; mm, the centre of its box at 0, its top at z
-    = 0. ``relief`` (41, 41) are heights over the crown's own, NaN beyond its outline; rows run along y, columns along x.
+    """A crown in its own frame: x mesial, y towards the cheek, z occlusal; mm, the centre of its box at 0, top at z 0.
+
+    ``relief`` (41, 41) are heights over the crown's own, NaN beyond its outline; rows run along y, columns along x.
     """
 
     specimen: str
@@ -65,7 +66,7 @@ class Molarity:
 
     ``along`` is where it lies between successor (0) and molar (1), by relief; ``off`` how far from the line that joins
     them, as a share of its length. ``to_molar`` and ``to_successor`` are root mean square distances of relief, in
-    shares of crown height; ``shapes`` the lengths over widths of crown, molar and successor.
+    shares of crown height; ``shapes`` the lengths over widths of crown, molar and successor. ``note`` is a caution.
     """
 
     crown: str
@@ -76,6 +77,7 @@ class Molarity:
     to_molar: float
     to_successor: float | None
     shapes: tuple[float, float, float | None]
+    note: str = ""
 
 
 def crown_of(s: Compared, tooth: ToothRecord) -> Crown:
@@ -209,4 +211,6 @@ def molarity(crown: Crown, molar: Crown, successor: Crown | None = None) -> Mola
         None if successor is None else successor.length_mm / successor.width_mm,
     )
     names = (crown.name, molar.name, None if successor is None else successor.name)
-    return Molarity(*names, along, off, to_molar, to_successor, shapes)
+    short = [c.name for c in (molar, successor) if c is not None and c.length_mm < 0.7 * crown.length_mm]
+    note = f"{' and '.join(short)} may still be forming: shorter than {crown.name} by more than 30 %" if short else ""
+    return Molarity(*names, along, off, to_molar, to_successor, shapes, note)

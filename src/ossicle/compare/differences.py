@@ -32,8 +32,8 @@ class Measure:
     """A number in both: absolute, and relative to the reference length where there is one.
 
     ``change`` is (second - first) as a share of the first, ``change_error`` its standard error; ``relative_change``
-    the same of the values relative to the reference length. ``differs`` and ``relative_differs`` tell whether that is
-    beyond the limits.
+    the same of the values relative to the length ``reference``. ``differs`` and ``relative_differs`` tell whether that
+    is beyond the limits.
     """
 
     name: str
@@ -47,6 +47,7 @@ class Measure:
     relative_change: float | None = None
     relative_error: float | None = None
     relative_differs: bool = False
+    reference: str | None = None
 
     @property
     def power(self) -> int:
@@ -117,7 +118,8 @@ def compare_two(first: Compared, second: Compared) -> Comparison:
     shared = [name for name in a if name in b and a[name].unit == b[name].unit]
     tests = 2 * len(shared) + len(states)
     limit = limit_for(tests)
-    measures = tuple(_measure(a[n], b[n], a.get(reference or ""), b.get(reference or ""), limit) for n in shared)
+    to = {group: reference_length([a, b], group) or "" for group in {a[n].group for n in shared}}
+    measures = tuple(_measure(a[n], b[n], a.get(to[a[n].group]), b.get(to[a[n].group]), limit) for n in shared)
     rows = [*_stage(first, second), *_formula(first, second)]
     for pair in states.values():
         row = _locus(first, second, (pair[0], pair[1]), limit)
@@ -137,7 +139,9 @@ def _measure(a: Quantity, b: Quantity, ref_a: Quantity | None, ref_b: Quantity |
     (va, ea), (vb, eb) = a.relative_to(ref_a), b.relative_to(ref_b)
     relative, relative_error = _ratio(va, ea, vb, eb)
     beyond = abs(vb - va) > limit * math.hypot(ea, eb)
-    return Measure(a.name, a.group, a.unit, a, b, change, change_error, apart, relative, relative_error, beyond)
+    return Measure(
+        a.name, a.group, a.unit, a, b, change, change_error, apart, relative, relative_error, beyond, ref_a.name
+    )
 
 
 def _ratio(a: float, ea: float, b: float, eb: float) -> tuple[float, float]:
@@ -321,10 +325,12 @@ def _notes(first: Compared, second: Compared) -> tuple[str, ...]:
     for s in (first, second):
         if not s.account.pose.found:
             notes.append(f"The pose of {s.name} was not found: sides, openings and lengths are not to be relied on.")
-        if s.account.scan.handedness == "assumed":
-            notes.append(
-                f"Nothing states whether the scan of {s.name} is mirrored; if it is, its left and right are swapped."
-            )
+    assumed = [s.name for s in (first, second) if s.account.scan.handedness == "assumed"]
+    if assumed:
+        notes.append(
+            f"Nothing states whether the scan of {' or of '.join(assumed)} is mirrored; if it is, left and right are "
+            "swapped in it."
+        )
     sizes = [s.voxel_mm for s in (first, second)]
     if max(sizes) > 1.5 * min(sizes):
         notes.append(

@@ -80,7 +80,9 @@ def _compared(c: Comparison) -> list[str]:
         f"({c.limit:.1f} standard errors, so that all comparisons together err once in twenty)."
     ]
     if c.reference is not None:
-        lines.append(f"Sizes relative to skull size are given to the {c.reference} (areas to its square).")
+        palate = next((m.reference for m in c.measures if m.group == "palate" and m.reference), None)
+        more = f", those of the palate to the {palate}" if palate not in (None, c.reference) else ""
+        lines.append(f"Sizes relative to skull size are given to the {c.reference}{more} (areas to its square).")
     else:
         lines.append("No length of the skull is known of both, so nothing is said relative to size.")
     for s, names in zip((c.first, c.second), c.alone, strict=True):
@@ -140,8 +142,9 @@ def _sentence(c: Comparison, kind: str, one: str, two: str, members: list[tuple[
         holder, other = (first, second) if kind == "retains" else (second, first)
         successors = [s.adult for _, d in members if d.states for s in d.states if s.deciduous is not None and s.adult]
         later = "no successor was found there" if one == "none" else f"{_named(successors)} {_words(one, successors)}"
-        there = f"; replaced in {other}" if two.startswith("erupt") else f"; not found in {other}"
-        return f"{holder} retains {names} ({later}){there}."
+        shed = f"; shed in {other}, where the successor is still in its crypt"
+        told = {"": f"; neither was found in {other}", "in_crypt": shed}.get(two, f"; replaced in {other}")
+        return f"{holder} retains {names} ({later}){told}."
     if kind == "state":
         others = [t for _, d in members if d.states for t in d.states[1].teeth if t.name in {x.name for x in teeth}]
         return f"{names}: {_words(one, teeth)} in {first}, {_words(two, others)} in {second}."
@@ -205,10 +208,10 @@ def _size(c: Comparison, m: Measure) -> str:
             back = abs(1 / (1 + m.relative_change) - 1)
             error = m.relative_error / (1 + m.relative_change) ** 2
             said += (
-                f"; {100 * back:.0f} ± {100 * error:.0f} % {greater} in {c.first.name} relative to the {c.reference}"
+                f"; {100 * back:.0f} ± {100 * error:.0f} % {greater} in {c.first.name} relative to the {m.reference}"
             )
         else:
-            said += f"; no different relative to the {c.reference}"
+            said += f"; no different relative to the {m.reference}"
     else:
         back, error = 1 / (1 + m.change) - 1, m.change_error / (1 + m.change) ** 2
         said += f", {100 * abs(back):.0f} ± {100 * error:.0f} % {'larger' if back > 0 else 'smaller'} in {c.first.name}"

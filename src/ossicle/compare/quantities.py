@@ -21,13 +21,15 @@ __all__ = ["REFERENCES", "Quantity", "quantities", "reference_length"]
 
 EMERGED_ERROR = 0.05
 REFERENCES = (
-    "palatilar length",
     "condylobasal length",
     "condylobasal length (alveolar form)",
     "basal length",
     "greatest length of skull",
 )
 """Lengths that others are given relative to; the first that all specimens have is taken."""
+
+PALATE = "palatilar length"
+"""What the palate's openings are given relative to, where it is known."""
 
 
 @dataclass(frozen=True)
@@ -63,14 +65,17 @@ def quantities(s: Compared) -> dict[str, Quantity]:
     return found
 
 
-def reference_length(found: list[dict[str, Quantity]]) -> str | None:
-    """Return the name of the length that all have and others can be given relative to, None where there is none."""
-    return next((name for name in REFERENCES if all(name in q and q[name].value > 0 for q in found)), None)
+def reference_length(found: list[dict[str, Quantity]], group: str = "") -> str | None:
+    """Return the name of the length that all have and a group's others are given relative to, None where none is."""
+    names = (PALATE, *REFERENCES) if group == "palate" else REFERENCES
+    return next((name for name in names if all(name in q and q[name].value > 0 for q in found)), None)
 
 
 def _teeth(s: Compared) -> Iterable[Quantity]:
     voxel = s.voxel_mm
     for t in sorted(s.account.teeth, key=lambda t: -t.confidence):
+        if t.emergence == "in_crypt":  # a crown that is still forming has no size to compare
+            continue
         name = f"{t.side} {t.jaw} {t.name}"
         if t.completeness in ("complete", "worn"):
             yield _of_tooth(t, f"length of {name}", t.length_mm, voxel, "mm", 1, "teeth.size")

@@ -24,7 +24,7 @@ __all__ = ["Placement", "by_landmarks", "by_pose", "by_surfaces", "closest_point
 
 FloatArray = npt.NDArray[np.float64]
 Way = Literal["skull pose", "landmarks", "surfaces", "mirror and surfaces"]
-KEPT, ROUNDS, SETTLED, POINTS = 0.9, 80, 1e-7, 6000
+KEPT, ROUNDS, SETTLED, POINTS = 0.9, 150, 1e-6, 6000
 MIRROR = np.diag([-1.0, 1.0, 1.0, 1.0])
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import cc3d
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
@@ -83,6 +84,7 @@ def surface_of(s: Compared, parts: Iterable[int], *, crown: bool = False) -> Sur
     low, high = _box(s, wanted)
     box = tuple(slice(a, b) for a, b in zip(low, high, strict=True))
     mask = np.isin(labels[box], wanted)
+    mask = _whole(mask)
     if crown:
         mask = _crown(s, mask, box)
     step = 1
@@ -112,6 +114,15 @@ def _box(s: Compared, wanted: list[int]) -> tuple[list[int], list[int]]:
             mend="choose parts that its account lists",
         )
     return [min(b[i].start for b in found) for i in range(3)], [max(b[i].stop for b in found) for i in range(3)]
+
+
+def _whole(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Without specks: pieces of less than a fiftieth of the largest are left out."""
+    pieces = cc3d.connected_components(mask, connectivity=26)
+    sizes = np.bincount(pieces.ravel())
+    sizes[0] = 0
+    kept: npt.NDArray[np.bool_] = (sizes >= 0.02 * sizes.max())[pieces] & mask
+    return kept
 
 
 def _crown(s: Compared, mask: npt.NDArray[np.bool_], box: tuple[slice, ...]) -> npt.NDArray[np.bool_]:
