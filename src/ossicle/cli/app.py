@@ -11,7 +11,7 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, deciding, practice
+from . import collection, deciding, desk, practice
 from .options import Mirrored, Series, Threads, set_threads, threads_default
 
 __all__ = ["app"]
@@ -26,6 +26,7 @@ app = typer.Typer(
 app.add_typer(practice.app, name="practice")
 collection.register(app)
 deciding.register(app)
+desk.register(app)
 
 
 class Form(StrEnum):
