@@ -1,0 +1,3 @@
+export function Intake() {
+  return null;
+}

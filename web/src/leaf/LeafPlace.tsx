@@ -1,0 +1,3 @@
+export function LeafPlace() {
+  return null;
+}

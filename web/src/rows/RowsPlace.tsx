@@ -1,0 +1,3 @@
+export function RowsPlace() {
+  return <section class="rows" aria-label="Rows" data-place="rows" />;
+}
