@@ -16,12 +16,14 @@ import numpy as np
 from ossicle.account import MadeBy, ScanFacts, Source
 from ossicle.errors import OssicleError
 from ossicle.reading.records import (
+    Ground,
     Part,
     Pose,
     Reading,
     Row,
     RowStrip,
     ScanStatistics,
+    ToothObservation,
     ToothRecord,
     Vector,
 )
@@ -95,6 +97,8 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
             "view_spacing_mm": r.view_spacing_mm,
             "stages": dict(r.stages),
             "warnings": list(r.warnings),
+            "observations": [asdict(o) for o in r.observations],
+            "ground": None if r.ground is None else asdict(r.ground),
         },
     }
     buffer = io.BytesIO()
@@ -157,6 +161,8 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         view_spacing_mm=r["view_spacing_mm"],
         stages=r["stages"],
         warnings=tuple(r["warnings"]),
+        observations=tuple(_record(ToothObservation, o) for o in r.get("observations", ())),
+        ground=Ground(**r["ground"]) if r.get("ground") else None,
     )
     affine = facts["affine_mm"]
     return KeptReading(

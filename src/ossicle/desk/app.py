@@ -20,6 +20,7 @@ from ossicle.errors import OssicleError
 from .drawn import Drawn
 from .guard import Guard
 from .pages import Page, built_page
+from .routes import decisions as decision_routes
 from .routes import specimens as specimen_routes
 from .workbench import NotRead, Workbench
 
@@ -58,7 +59,8 @@ def make_app(
     app.state.bench, app.state.drawn = bench, Drawn(bench, cabinet.layout.root / "drawn")
     app.state.roots = roots
     _errors(app)
-    app.include_router(specimen_routes.router, prefix="/api")
+    for part in (specimen_routes, decision_routes):
+        app.include_router(part.router, prefix="/api")
     _page(app, Page(page or built_page(), token))
     return Guard(app, token)
 

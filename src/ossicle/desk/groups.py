@@ -50,6 +50,8 @@ def lifts(
                 way = way + 0.35 * row.up
         else:
             way = place - middle
+            if "cranium" in part.term:
+                way = np.array([0.0, 1.0, 0.0])
             if "dentary" in part.term or "mandible" in part.term:
                 way = way + np.array([0.0, -np.linalg.norm(way) - 1e-6, 0.0])
         size = float(np.linalg.norm(way))

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from ossicle.account import account_to_dict
 from ossicle.collection import Decision, Fate, Specimen, words_of
-from ossicle.collection.history import last_of
 
+from .deciding import act_of, act_words
 from .groups import lifts
 from .workbench import Shown, plain_matrix, rounded
 
@@ -114,8 +113,8 @@ def specimen_view(shown: Shown, who: str) -> Json:
         "surfaces_url": f"/api/specimens/{shown.specimen.id}/surfaces.glb?shape={surfaces_key(shown)}",
         "landmarks": {name: rounded(point) for name, point in shown.replayed.landmarks.items()},
         "progress": {"looked": _looked(shown), "all": len(shown.account.findings)},
-        "undoable": _last(decisions, who, "undo"),
-        "redoable": _last(decisions, who, "redo"),
+        "undoable": act_words(act_of(decisions, who, "undo")),
+        "redoable": act_words(act_of(decisions, who, "redo")),
         "unfit": [_fate(f, by_number) for f in shown.replayed.unfit],
         "waiting": [_fate(f, by_number) for f in shown.replayed.waiting],
         "bounds_skull_mm": [rounded(low), rounded(high)],
@@ -141,12 +140,6 @@ def _bounds(shown: Shown) -> tuple[Any, Any]:
         return np.zeros(3), np.zeros(3)
     skull = np.asarray(corners) @ matrix[:3, :3].T + matrix[:3, 3]
     return skull.min(axis=0), skull.max(axis=0)
-
-
-def _last(decisions: Sequence[Decision], who: str, kind: Any) -> str | None:
-    number = last_of(decisions, who, kind)
-    found = next((d for d in decisions if d.number == number), None)
-    return None if found is None else words_of(found)
 
 
 def _fate(fate: Fate, decisions: dict[int, Decision]) -> Json:

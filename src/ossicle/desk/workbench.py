@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -18,7 +18,19 @@ import numpy.typing as npt
 from scipy.ndimage import find_objects
 
 from ossicle.account import Account
-from ossicle.collection import Collection, Decision, KeptReading, ReadingInfo, Replayed, Specimen, person
+from ossicle.collection import (
+    Collection,
+    Decision,
+    Fate,
+    KeptReading,
+    ReadingInfo,
+    Replayed,
+    Request,
+    Specimen,
+    person,
+    replay,
+)
+from ossicle.collection.local import LocalReadings, is_stale
 from ossicle.errors import OssicleError
 from ossicle.reading.boxes import Box
 from ossicle.reading.records import Vector
@@ -30,6 +42,7 @@ from .groups import group_of
 __all__ = ["NotRead", "Shown", "Workbench", "find_boxes"]
 
 _KEPT = 12
+_NEAR = "followed at its place; a new reading heeds it throughout"
 _IN_MEMORY = 400_000_000
 """Voxels of labels that are held in memory as they are."""
 
@@ -135,6 +148,7 @@ class Workbench:
         self._shown: OrderedDict[tuple[int, str, int], Shown] = OrderedDict()
         self._labels: OrderedDict[str, tuple[ArrayLike3D, dict[int, Box]]] = OrderedDict()
         self._scans: OrderedDict[str, Scan] = OrderedDict()
+        self._local = LocalReadings()
 
     def shown(self, number: int) -> Shown:
         """Return a specimen as it stands now.
@@ -166,11 +180,31 @@ class Workbench:
             return self._shown[key]
 
     def _made(self, specimen: Specimen, info: ReadingInfo, decisions: tuple[Decision, ...]) -> Shown:
-        handle = f"#{specimen.id}"
-        kept = self.cabinet.reading(handle, info.number)
-        replayed = self.cabinet.replayed(handle, reading=info.number)
-        labels, boxes = self._volume(info.uid, kept)
-        return Shown(specimen, info, kept, replayed, decisions, labels, boxes, dict.fromkeys(boxes, info.uid[:12]))
+        as_read = self.cabinet.reading(f"#{specimen.id}", info.number)
+        labels, boxes = self._volume(info.uid, as_read)
+        held = replace(as_read, reading=replace(as_read.reading, labels=labels))  # type: ignore[arg-type]
+        near = self._local.of(info.uid, held, boxes, decisions, lambda: self._scan(as_read.scan))
+        replayed = replay(
+            near.kept.structures(),
+            near.kept.facts,
+            near.kept.made_by,
+            decisions,
+            heeded=[*as_read.heeded, *near.followed],
+            warnings=near.kept.warnings,
+        )
+        fates = tuple(_fate(f, near.followed) for f in replayed.fates)
+        shapes = dict.fromkeys(near.boxes, info.uid[:12])
+        shapes |= {part: f"{info.uid[:12]}.{number}" for part, number in near.shapes.items()}
+        return Shown(
+            specimen,
+            info,
+            near.kept,
+            replace(replayed, fates=fates, stale=is_stale(as_read, decisions)),
+            decisions,
+            near.kept.reading.labels,
+            dict(near.boxes),
+            shapes,
+        )
 
     def _volume(self, uid: str, kept: KeptReading) -> tuple[ArrayLike3D, dict[int, Box]]:
         if uid not in self._labels:
@@ -190,15 +224,46 @@ class Workbench:
 
     def scan(self, shown: Shown) -> Scan:
         """Return the scan that a specimen's reading was made from; voxels are read when asked for."""
+        return self._scan(shown.kept.scan)
+
+    def _scan(self, key: str) -> Scan:
         with self.lock:
-            key = shown.kept.scan
             if key not in self._scans:
                 self._scans[key] = self.cabinet.scan(key)
             return self._scans[key]
 
+    def decide(
+        self, number: int, said: Sequence[Request], *, who: str, why: str = "", expected: int | None = None
+    ) -> Shown:
+        """Keep what a person said, all or nothing, and return the specimen as it stands then.
+
+        Raises
+        ------
+        Conflict
+            Others have decided since ``expected``; nothing was kept.
+        OssicleError
+            What is meant is not there, or cannot be.
+        """
+        with self.lock:
+            now = self.shown(number)
+            self.cabinet.decide_all(
+                f"#{number}", said, who=who, why=why, expected=expected, reading=now.info.number, seen=now.kept
+            )
+            return self.shown(number)
+
     def who(self, said: str | None) -> str:
         """Return who decides: the name given, else the one that the collection knows."""
         return " ".join(said.split()) if said and said.strip() else person()
+
+
+def _fate(fate: Fate, followed: Sequence[int]) -> Fate:
+    """The fate of a decision, with what following it at its place means for it."""
+    if fate.number not in followed:
+        return fate
+    later = [n for n in followed if n > fate.number]
+    if fate.holds == "no longer fits" and later:
+        return replace(fate, holds="superseded", why=f"by decision {later[0]}")
+    return replace(fate, why=fate.why or _NEAR)
 
 
 def plain_matrix(matrix: npt.NDArray[np.floating] | Sequence[Sequence[float]]) -> list[list[float]]:

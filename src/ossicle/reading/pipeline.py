@@ -20,6 +20,7 @@ from .measures import measure_teeth
 from .naming import NamedTooth, NameHint, Naming, name_teeth
 from .records import (
     Completeness,
+    Ground,
     Part,
     Pose,
     Progress,
@@ -28,6 +29,7 @@ from .records import (
     ScanStatistics,
     ToothObservation,
     ToothRecord,
+    Vector,
 )
 from .statistics import Levels, edge_blur
 from .structures import structures_of
@@ -225,7 +227,30 @@ def _read(
         stages=clock.stages,
         warnings=tuple(dict.fromkeys([*warnings, *naming.anomalies])),
         enamel=enamel,
+        observations=tuple(_from_origin(seen[t.part], origin) for t in naming.teeth),
+        ground=Ground(
+            levels.surround,
+            levels.surround + max(levels.bone - levels.surround, 1e-9),
+            normal.sigma,
+            grid.factor,
+            normal.enamel,
+            normal.noise,
+        ),
         structures=structures,
+    )
+
+
+def _from_origin(seen: ToothObservation, origin: npt.NDArray[np.float64]) -> ToothObservation:
+    """An observation told from where skull coordinates begin."""
+
+    def moved(point: Vector) -> Vector:
+        x, y, z = np.asarray(point) - origin
+        return float(x), float(y), float(z)
+
+    return replace(
+        seen,
+        centroid_skull_mm=moved(seen.centroid_skull_mm),
+        crown_centroid_skull_mm=moved(seen.crown_centroid_skull_mm),
     )
 
 
