@@ -109,7 +109,7 @@ function Signature() {
   };
   return (
     <form class={asked ? "signature asked" : "signature"} onSubmit={sign}>
-      <label>{asked ? "Under which name is it kept?" : "Decisions are kept under"}
+      <label>{asked ? "Under which name is it kept?" : "Deciding as"}
         <input ref={field} name="person" autoComplete="name" placeholder="your name" defaultValue={person.value} onBlur={(e) => {
           if (!asked) person.value = e.currentTarget.value.trim();
         }} />

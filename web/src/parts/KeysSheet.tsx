@@ -1,4 +1,5 @@
-import { keysOpen, lettersOn, SHEET } from "../state/keys";
+import { lettersOn, SHEET } from "../state/keys";
+import { keysOpen } from "../state/keysheet";
 import { useEffect, useRef } from "preact/hooks";
 
 /** The sheet of keys. */

@@ -2,6 +2,7 @@ import type { Group, Presence } from "../types";
 import { chosenParts, lead } from "../state/desk";
 import { boneVeil, clipDepth, colouring, drawing, evidence, groups, type GroupKey, isGone, isWhole, leaf, type Leaf, layOutAnew, lift, own, setGroup, setOwn } from "../state/showing";
 import { nameOfPart } from "../parts/names";
+import { keysOpen } from "../state/keysheet";
 
 const GROUP_NAMES: Record<GroupKey, string> = {
   tooth: "teeth in place", crypt_crown: "in crypts", enamel: "enamel", cavity: "cavities", opening: "openings", ossicle: "ossicles", fragment: "fragments", foreign: "foreign matter",
@@ -37,8 +38,8 @@ export function Margin() {
           <PresenceChoice name={single} value={mine ?? null} chosen set={(p) => setOwn(chosen, p === mine ? null : p)} />
         )}
       </div>
-      <Slider id="lift" label="Lift" ends={["in place", "apart"]} value={lift.value} step={0.5} max={12} said={`${lift.value.toFixed(1)} mm`} set={(v) => (lift.value = v)} />
-      <Slider id="clip" label="Cut away" ends={["nothing", "all"]} value={clipDepth.value} step={0.01} max={1}
+      <Slider id="lift" label="Lift" value={lift.value} step={0.5} max={12} said={`${lift.value.toFixed(1)} mm`} set={(v) => (lift.value = v)} />
+      <Slider id="clip" label="Cut away" value={clipDepth.value} step={0.01} max={1}
         said={clipDepth.value === 0 ? "nothing" : `${Math.round(clipDepth.value * 100)} % of the depth`} set={(v) => (clipDepth.value = v)} />
       <Colouring />
       <fieldset class="words">
@@ -52,8 +53,9 @@ export function Margin() {
         <LeafLink to="measure" name="Measures" letter="k" />
         <LeafLink to="parts" name="Each part" letter="p" />
         <LeafLink to="history" name="Decisions" letter="h" />
+        <button type="button" onClick={layOutAnew}>Lay out anew</button>
+        <button type="button" aria-keyshortcuts="?" onClick={() => (keysOpen.value = true)}>Keys</button>
       </nav>
-      <button type="button" class="quiet" onClick={layOutAnew}>Lay out anew</button>
     </div>
   );
 }
@@ -68,7 +70,7 @@ function LeafLink({ to, name, letter }: { to: NonNullable<Leaf>; name: string; l
 interface SliderProps {
   id: string;
   label: string;
-  ends: readonly [string, string];
+  ends?: readonly [string, string];
   value: number;
   max: number;
   step: number;
@@ -82,7 +84,7 @@ function Slider({ id, label, ends, value, max, step, said, set }: SliderProps) {
       <label for={`slider-${id}`}>{label} <output for={`slider-${id}`}>{said}</output></label>
       <input id={`slider-${id}`} type="range" min={0} max={max} step={step} value={value} aria-valuetext={said}
         onInput={(event) => set(Number(event.currentTarget.value))} />
-      <span class="ends" aria-hidden="true"><i>{ends[0]}</i><i>{ends[1]}</i></span>
+      {ends && <span class="ends" aria-hidden="true"><i>{ends[0]}</i><i>{ends[1]}</i></span>}
     </div>
   );
 }

@@ -32,6 +32,7 @@ export function Overlay() {
 }
 
 function Names() {
+  painted.value;
   const on = stage.value;
   if (on === null) return null;
   const labels: { x: number; y: number; text: string; strong: boolean }[] = [];
@@ -86,6 +87,7 @@ function spreadOut<T extends { x: number; y: number; text: string }>(labels: T[]
 }
 
 function Marks() {
+  painted.value;
   const on = stage.value;
   if (on === null) return null;
   return (
@@ -111,6 +113,7 @@ function Stroke() {
 }
 
 function SpecimenNames() {
+  painted.value;
   const on = stage.value;
   if (on === null || on.skulls.length < 2) return null;
   return (
@@ -139,6 +142,7 @@ const WAYS: readonly (readonly [string, Vector3])[] = [
 
 /** The directions that lie most nearly in the page: two arms, with their names. */
 function Cross() {
+  painted.value;
   const on = stage.value;
   if (on === null) return null;
   const right = rightOf(on.eye);
@@ -165,6 +169,7 @@ function Cross() {
 }
 
 function ScaleBar() {
+  painted.value;
   const on = stage.value;
   if (on === null) return null;
   const mm = NICE.findLast((n) => n / on.mmPerPx <= 150) ?? 0.1;
@@ -180,6 +185,7 @@ function ScaleBar() {
 }
 
 function Caption() {
+  painted.value;
   const view = evidence.value;
   const pose = posed.value;
   const on = stage.value;

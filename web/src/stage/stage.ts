@@ -280,11 +280,16 @@ export class Stage {
     return { x: ((at.x + 1) / 2) * this.width, y: ((1 - at.y) / 2) * this.height };
   }
 
+  /** The line of sight through a place on the stage (CSS pixels), in stage mm. */
+  sight(x: number, y: number): { origin: Vector3; direction: Vector3 } {
+    if (this.view) this.ray.setFromCamera(new Vector2((x / this.width) * 2 - 1, 1 - (y / this.height) * 2), this.view.camera);
+    return { origin: this.ray.ray.origin.clone(), direction: this.ray.ray.direction.clone() };
+  }
+
   /** What lies at a place on the stage (CSS pixels). */
   at(x: number, y: number): StageHit | null {
     if (!this.view) return null;
-    this.ray.setFromCamera(new Vector2((x / this.width) * 2 - 1, 1 - (y / this.height) * 2), this.view.camera);
-    const { origin, direction } = this.ray.ray;
+    const { origin, direction } = this.sight(x, y);
     const clip: Vector4 = this.painter.shared.clip.value;
     let best: StageHit | null = null;
     for (const skull of this.skulls) {

@@ -6,10 +6,10 @@ import { centreOn, goToPose, parallel, setParallel, showWhole, stage } from "./e
 import { letGoOfPointing, pointing } from "./pointing";
 import { boneVeil, clipDepth, evidence, leaf, type Leaf, lift, own, setOwn } from "./showing";
 import { lead } from "./desk";
+import { keysOpen } from "./keysheet";
 import { rowActs } from "./rowacts";
 
 /** Keys of the desk: letters act anywhere but in a field; arrows belong to the place that has the focus. */
-export const keysOpen = signal(false);
 export const lettersOn = signal(localStorage.getItem("ossicle-letters") !== "off");
 effect(() => localStorage.setItem("ossicle-letters", lettersOn.value ? "on" : "off"));
 

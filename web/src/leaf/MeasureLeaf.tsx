@@ -1,0 +1,3 @@
+export function MeasureLeaf() {
+  return null;
+}
