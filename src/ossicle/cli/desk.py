@@ -51,4 +51,4 @@ def desk(
     def told(address: str) -> None:
         print(f"The desk is open at {address} (stop it with Ctrl-C)", file=sys.stderr, flush=True)
 
-    serve(collection, port=port, open_browser=browser, roots=below, told=told)
+    serve(collection, port=port, open_browser=browser, roots=below, threads=threads, told=told)

@@ -17,18 +17,27 @@ from ossicle import __version__
 from ossicle.collection import Collection, Conflict
 from ossicle.errors import OssicleError
 
+from .board import Board
 from .drawn import Drawn
+from .greys import Greys
 from .guard import Guard
 from .pages import Page, built_page
-from .routes import decisions as decision_routes
-from .routes import specimens as specimen_routes
+from .places import Places
+from .routes import decisions, measures, specimens, views, work
+from .rows import Rows
+from .strips import Strips
 from .workbench import NotRead, Workbench
 
 __all__ = ["make_app"]
 
 
 def make_app(
-    cabinet: Collection, *, token: str | None = None, page: Path | None = None, roots: list[Path] | None = None
+    cabinet: Collection,
+    *,
+    token: str | None = None,
+    page: Path | None = None,
+    roots: list[Path] | None = None,
+    threads: int = 2,
 ) -> Any:
     """Return the desk of a collection as an ASGI application.
 
@@ -36,15 +45,21 @@ def make_app(
     ----------
     cabinet
         An open collection; the caller closes it.
-    token, page, roots
+    token, page, roots, threads
         As `ossicle.desk.serve` takes them.
     """
     token = token or secrets.token_urlsafe(24)
     bench = Workbench(cabinet)
+    drawn = cabinet.layout.root / "drawn"
+    board = Board(cabinet, drawn, threads)
 
     @asynccontextmanager
     async def lifetime(_: FastAPI) -> AsyncIterator[None]:
-        yield
+        board.open()
+        try:
+            yield
+        finally:
+            board.close()
 
     app = FastAPI(
         title="Ossicle desk",
@@ -56,10 +71,12 @@ def make_app(
         redoc_url=None,
         lifespan=lifetime,
     )
-    app.state.bench, app.state.drawn = bench, Drawn(bench, cabinet.layout.root / "drawn")
-    app.state.roots = roots
+    greys = Greys()
+    app.state.bench, app.state.drawn, app.state.greys = bench, Drawn(bench, drawn), greys
+    app.state.rows, app.state.strips = Rows(), Strips(bench, greys)
+    app.state.board, app.state.places = board, Places(roots)
     _errors(app)
-    for part in (specimen_routes, decision_routes):
+    for part in (specimens, decisions, views, measures, work):
         app.include_router(part.router, prefix="/api")
     _page(app, Page(page or built_page(), token))
     return Guard(app, token)

@@ -52,6 +52,7 @@ def serve(
     page: Path | None = None,
     token: str | None = None,
     roots: list[Path] | None = None,
+    threads: int = 2,
     told: Callable[[str], None] | None = None,
 ) -> None:
     """Serve the desk of a collection until it is stopped.
@@ -70,6 +71,8 @@ def serve(
         Taken for requests that change something; a new one where left out.
     roots
         Folders below which scans may be chosen in the page; the person's home and the working folder where left out.
+    threads
+        How many threads long work may use.
     told
         Called with the address once the server answers.
     """
@@ -78,7 +81,7 @@ def serve(
     from .app import make_app
 
     with Collection.open(folder) as cabinet:
-        app = make_app(cabinet, token=token or secrets.token_urlsafe(24), page=page, roots=roots)
+        app = make_app(cabinet, token=token or secrets.token_urlsafe(24), page=page, roots=roots, threads=threads)
         bound = taken_socket(port)
         address = f"http://127.0.0.1:{bound.getsockname()[1]}/"
         config = uvicorn.Config(

@@ -13,7 +13,7 @@ from .deciding import act_of, act_words
 from .groups import lifts
 from .workbench import Shown, plain_matrix, rounded
 
-__all__ = ["history_rows", "list_row", "specimen_view"]
+__all__ = ["bounds", "history_rows", "list_row", "specimen_view", "surfaces_key"]
 
 Json = dict[str, Any]
 
@@ -84,7 +84,7 @@ def specimen_view(shown: Shown, who: str) -> Json:
     ]
     decisions = shown.decisions
     by_number = {d.number: d for d in decisions}
-    low, high = _bounds(shown)
+    low, high = bounds(shown)
     return {
         "id": shown.specimen.id,
         "version": shown.version,
@@ -129,7 +129,7 @@ def surfaces_key(shown: Shown) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def _bounds(shown: Shown) -> tuple[Any, Any]:
+def bounds(shown: Shown) -> tuple[Any, Any]:
     """Return the lowest and highest skull coordinates of what is solid: the corners of the parts' boxes, turned."""
     matrix, spacing = shown.grid_to_skull, np.asarray(shown.spacing)
     corners = []

@@ -140,10 +140,12 @@ class Workbench:
     ----------
     cabinet
         An open collection.
+    read_only
+        Why nothing can be decided here, where that is so.
     """
 
-    def __init__(self, cabinet: Collection) -> None:
-        self.cabinet = cabinet
+    def __init__(self, cabinet: Collection, read_only: str | None = None) -> None:
+        self.cabinet, self.read_only = cabinet, read_only
         self.lock = threading.RLock()
         self._shown: OrderedDict[tuple[int, str, int], Shown] = OrderedDict()
         self._labels: OrderedDict[str, tuple[ArrayLike3D, dict[int, Box]]] = OrderedDict()
@@ -244,12 +246,18 @@ class Workbench:
         OssicleError
             What is meant is not there, or cannot be.
         """
+        self.writable()
         with self.lock:
             now = self.shown(number)
             self.cabinet.decide_all(
                 f"#{number}", said, who=who, why=why, expected=expected, reading=now.info.number, seen=now.kept
             )
             return self.shown(number)
+
+    def writable(self) -> None:
+        """Raise `OssicleError` where nothing can be decided."""
+        if self.read_only is not None:
+            raise OssicleError(self.read_only, mend="take the scan into a collection with `ossicle intake`")
 
     def who(self, said: str | None) -> str:
         """Return who decides: the name given, else the one that the collection knows."""
