@@ -1,4 +1,4 @@
-import type { About, Brief, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Rows, Specimen, Strip, Vec3 } from "./types";
+import type { About, Brief, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Repeated, Rows, ScanTold, Specimen, Strip, Vec3 } from "./types";
 
 /** A failure that can be told in three parts: what happened, where, and how to mend it. */
 export class DeskError extends Error {
@@ -106,10 +106,10 @@ export const api = {
     (await ask(`${of(id)}/slice.png?${cutting(c)}`, { signal })).blob(),
   sliceOutlines: (id: string, c: Cutting, signal: AbortSignal) =>
     get<Outlines>(`${of(id)}/slice.json?${cutting(c)}`, signal),
-  stripUrl: (id: string, quadrant: string, thickness: number, scale: number, version: string) =>
-    `/api${of(id)}/strips/${quadrant}.png?${query({ thickness, px_per_mm: scale, version })}`,
-  strip: (id: string, quadrant: string, thickness: number, scale: number) =>
-    get<Strip>(`${of(id)}/strips/${quadrant}.json?${query({ thickness, px_per_mm: scale })}`),
+  stripUrl: (id: string, quadrant: string, thickness: number, shape: string) =>
+    `/api${of(id)}/strips/${quadrant}.png?${query({ thickness, shape })}`,
+  strip: (id: string, quadrant: string, thickness: number) =>
+    get<Strip>(`${of(id)}/strips/${quadrant}.json?${query({ thickness })}`),
   decide: async (id: string, expected: number, who: string, said: Said) =>
     named(await post<Specimen>(`${of(id)}/decisions`, { expected, who, ...said })),
   undo: async (id: string, expected: number, who: string) => named(await post<Specimen>(`${of(id)}/undo`, { expected, who })),
@@ -121,10 +121,15 @@ export const api = {
   definitions: () => get<Definition[]>("/definitions"),
   measure: (id: string, kind: string, points: Vec3[], name: string) =>
     post<Measured>(`${of(id)}/measure`, { kind, points, name }),
-  places: (path: string) => get<Places>(`/places?${query({ path })}`),
+  repeats: (id: string) => get<Repeated[]>(`${of(id)}/repeats`),
+  repeat: (id: string, body: { name: string; who: string; round: number; kind: string; points: Vec3[] }) => post<Repeated[]>(`${of(id)}/repeats`, body),
+  places: (path: string | null) => get<Places>(`/places${path === null ? "" : `?${query({ path })}`}`),
+  scanTold: (path: string) => get<ScanTold>(`/places/scan?${query({ path })}`),
   intake: (body: Record<string, unknown>) => post<Job>("/intake", body),
+  readAgain: (id: string, who: string) => post<Job>(`${of(id)}/read`, { who }),
   jobs: () => get<Job[]>("/jobs"),
-  cancel: async (id: number) => {
-    await ask(`/jobs/${id}`, { method: "DELETE" });
+  jobAgain: (id: string, spacing_mm: string | null) => post<Job>(`/jobs/${encodeURIComponent(id)}/again`, { spacing_mm }),
+  cancel: async (id: string) => {
+    await ask(`/jobs/${encodeURIComponent(id)}`, { method: "DELETE" });
   },
 };

@@ -1,5 +1,5 @@
-import "@fontsource-variable/source-serif-4/opsz.css";
-import "@fontsource-variable/source-serif-4/opsz-italic.css";
+import "@fontsource-variable/source-serif-4/wght.css";
+import "@fontsource-variable/source-serif-4/wght-italic.css";
 import "@fontsource-variable/source-sans-3/wght.css";
 import "./style/base.css";
 import "./style/account.css";
@@ -23,5 +23,5 @@ render(<App />, root);
 
 api.about().then((told) => {
   about.value = told;
-  if (person.value === "" && told.who) person.value = told.who;
+  if (person.value === "" && told.person) person.value = told.person;
 }, tellError);

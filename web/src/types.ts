@@ -159,32 +159,41 @@ export interface Specimen {
   bounds_skull_mm: [Vec3, Vec3];
 }
 
+/** A tooth in its row, or a gap that the account tells; mm on the page (x from the midline backwards, y down). */
 export interface Slot {
-  locus: string;
-  name: string;
+  locus: string | null;
+  name: string | null;
   part: number | null;
-  state: "tooth" | "gap" | "empty_alveolus" | "lost";
-  anomaly: string | null;
-  successor: number | null;
-  outline: string;
-  x: number;
-  margin_mm: number | null;
-  emergence: Emergence;
-  emergence_fraction: number;
-  generation: Generation;
+  state: "tooth" | "gap";
+  finding: string | null;
+  anomaly?: string | null;
+  successor?: number | null;
+  generation?: Generation;
+  emergence?: Emergence;
+  emergence_fraction?: number;
   confidence: number;
-  decided_by: "computed" | "person";
-  said: string;
+  decided_by?: "computed" | "person";
+  outline?: string;
+  x_mm: number | null;
+  margin_mm: number | null;
+  from_mm?: number;
+  to_mm?: number;
+  length_mm: number | null;
 }
 
 export interface Row {
+  jaw: "upper" | "lower";
+  side: "left" | "right";
   slots: Slot[];
-  extent: { x0: number; x1: number; y0: number; y1: number };
-  margin: [number, number][];
-  gaps: { x1: number; x2: number; y: number; mm: number }[];
+  /** The alveolar margin. */
+  baseline: [number, number][];
+  /** Lowest x and y, highest x and y; null where nothing is drawn. */
+  bounds_mm: [number, number, number, number] | null;
 }
 
 export interface Rows {
+  version: number;
+  shape: string;
   quadrants: Partial<Record<Quadrant, Row>>;
   formula: Account["formula"];
 }
@@ -208,48 +217,84 @@ export interface Outlines {
 export interface Strip extends Outlines {
   width_px: number;
   height_px: number;
-  loci: { part: number; name: string; x_px: number }[];
+  loci: { part: number; name: string; x_px: number; y_px: number; emergence: Emergence }[];
 }
 
 export interface Places {
-  path: string;
+  path: string | null;
   parent: string | null;
-  folders: string[];
-  scans: { name: string; format: string }[];
+  folders: { name: string; path: string }[];
+  scans: { name: string; path: string; format: string; whole_folder: boolean }[];
+  more: boolean;
+}
+
+/** What a scan's headers say. */
+export interface ScanTold {
+  path: string;
+  name: string;
+  format: string;
+  series: { id: string; words: string }[];
+  shape_zyx: Vec3 | null;
+  spacing_mm_zyx: Vec3 | null;
+  said_by?: string;
+  hint: string | null;
+  handedness_known: boolean | null;
 }
 
 export interface Job {
-  id: number;
-  specimen: string | null;
+  id: string;
+  kind: "intake" | "reading";
+  name: string | null;
   source: string | null;
+  specimen: number | null;
   state: string;
   stage: string | null;
-  fraction: number | null;
+  fraction: number;
+  error: string | null;
+  needs_spacing: boolean;
+  notes: string[];
   picture_url: string | null;
-  error: { what: string; where?: string; mend?: string } | null;
 }
 
 export interface About {
   version: string;
   not_clinical: string;
-  who: string | null;
+  cautions: string[];
   collection: string;
   read_only: boolean;
-  can_intake: boolean;
+  person: string | null;
+  terms: string[];
+  dentitions: string[];
 }
 
 export interface Definition {
   id: string;
   name: string;
-  text: string;
+  definition: string;
+  unit: string;
   source: string;
-  kind?: string;
-  landmarks?: string[];
+  status: string;
+  ends: string[];
+  plane: string;
+  sides: string;
 }
 
 export interface Measured {
+  kind: string;
   value: number;
   unit: string;
   error: number | null;
+  method: string;
+}
+
+/** How well rounds of one measure by one person repeat. */
+export interface Repeated {
+  name: string;
+  who: string;
+  unit: string | null;
+  specimens: { specimen: number; rounds: Record<string, number>; n: number; mean: number; sd: number | null; tem: number | null }[];
+  tem: number | null;
+  tem_percent: number | null;
+  reliability: number | null;
   method: string;
 }

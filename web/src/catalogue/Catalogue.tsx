@@ -25,7 +25,7 @@ export function Catalogue() {
       )}
       {all !== null && all.length > 0 && <ol class="specimens">{all.map((b) => <Line key={b.id} brief={b} />)}</ol>}
       <div class="verbs">
-        {(about.value?.can_intake ?? true) && <button type="button" onClick={() => (intakeOpen.value = true)}>Take a scan in</button>}
+        {about.value?.read_only !== true && <button type="button" onClick={() => (intakeOpen.value = true)}>Take a scan in</button>}
         {picked.length > 1 && (
           <button type="button" onClick={() => {
             onStage.value = picked;

@@ -25,7 +25,10 @@ layout(location = 1) out vec4 outPiece;
 void main() {
   vec3 grey = filled > 0.5 ? texture(picture, vUv).rgb : vec3(0.5);
   vec2 edge = min(vUv, 1.0 - vUv);
-  outColour = vec4(mix(vec3(0.85, 0.35, 0.1), grey, smoothstep(0.004, 0.006, min(edge.x, edge.y))), 1.0);
+  float frame = 1.0 - smoothstep(0.004, 0.006, min(edge.x, edge.y));
+  // What is air in the slice is left out, so that one sees past it.
+  if (frame < 0.5 && grey.r < 0.24) discard;
+  outColour = vec4(mix(grey, vec3(0.85, 0.35, 0.1), frame), 1.0);
   outPiece = vec4(0.5, 0.5, 1.0, 0.99);
 }`;
 

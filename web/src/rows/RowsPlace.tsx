@@ -5,9 +5,11 @@ import { centreOn } from "../state/eye";
 import { partsByNumber } from "../state/desk";
 import { rowsAs } from "../state/slicing";
 import { layOut, type Layout, type PlacedSlot } from "./layout";
-import { Strips } from "./Strips";
+import { Strips, Thickness } from "./Strips";
 import { ToothCard } from "./ToothCard";
 import { NICE_MM } from "./scale";
+import { EMERGENCE, percent } from "../parts/names";
+import { chooseFinding } from "../account/acts";
 
 /** The rows: four tooth rows drawn from the specimen's own crowns, or unrolled from the scan. */
 export function RowsPlace() {
@@ -24,13 +26,17 @@ export function RowsPlace() {
   const layout = rows && width > 60 ? layOut(rows, width, height) : null;
   return (
     <section class="rows" aria-label="Rows" data-place="rows">
-      <div class="rows-box" ref={box}>
+      <div class="rows-how">
+        <h2>Rows</h2>
         <fieldset class="words rows-as">
           <legend class="hidden">The rows</legend>
           {(["drawn", "unrolled"] as const).map((key) => (
             <label key={key}><input type="radio" name="rows-as" checked={rowsAs.value === key} onChange={() => (rowsAs.value = key)} /><span>{key}</span></label>
           ))}
         </fieldset>
+        {rowsAs.value === "unrolled" && <Thickness />}
+      </div>
+      <div class="rows-box" ref={box}>
         {rowsAs.value === "unrolled" && width > 60 ? <Strips width={width} height={height} /> : layout ? <Drawn layout={layout} width={width} height={height} /> :
           <p class="empty">{rows === null ? "The rows are being drawn …" : "No tooth was found, so there is no row to draw. A missed one can be added by pointing at it."}</p>}
       </div>
@@ -48,24 +54,26 @@ function Drawn({ layout, width, height }: { layout: Layout; width: number; heigh
   return (
     <svg class="drawn-rows" width={width} height={height} role="group" aria-label="The four tooth rows, as one faces the animal: its right on the left">
       <defs>
-        <pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch" d="M0,0V5" /></pattern>
-        <pattern id="dots" width="5" height="5" patternUnits="userSpaceOnUse"><circle class="dot" cx="2.5" cy="2.5" r="1.1" /></pattern>
+        <pattern id="hatch" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform={`scale(${1 / layout.scale}) rotate(45)`}><path class="hatch" d="M0,0V5" /></pattern>
+        <pattern id="dots" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform={`scale(${1 / layout.scale})`}><circle class="dot" cx="2.5" cy="2.5" r="1.1" /></pattern>
       </defs>
       <line class="midline" x1={layout.middle} x2={layout.middle} y1={6} y2={height - 6} />
       {layout.rows.map((row) => (
         <g key={row.quadrant}>
           {row.margin !== "" && <polyline class="alveolar" points={row.margin} />}
           {row.gaps.map((g) => (
-            <g class="gap" key={`${g.x1}`}><line x1={g.x1} x2={g.x2} y1={g.y} y2={g.y} /><text x={(g.x1 + g.x2) / 2} y={g.y - 4}>{g.mm < 10 ? g.mm.toFixed(2) : g.mm.toFixed(1)} mm</text></g>
+            <g class="gap" key={`${g.x1}`} onClick={() => g.finding && chooseFinding(g.finding)}>
+              <title>{g.name ? `no tooth at ${g.name}` : "a gap"}, {g.mm.toFixed(2)} mm</title>
+              <line x1={g.x1} x2={g.x2} y1={g.y} y2={g.y} />{Math.abs(g.x2 - g.x1) > 44 && <text x={(g.x1 + g.x2) / 2} y={g.y + (row.quadrant.startsWith("upper") ? 11 : -4)}>{g.mm < 10 ? g.mm.toFixed(2) : g.mm.toFixed(1)} mm</text>}</g>
           ))}
           {[...row.slots].sort((a, b) => Number(a.slot.emergence !== "in_crypt") - Number(b.slot.emergence !== "in_crypt")).map((s) => (
             <SlotMark key={`${s.quadrant} ${s.slot.locus} ${s.slot.part}`} placed={s} tabbed={s.slot.part === tabbed} all={all} />
           ))}
         </g>
       ))}
-      <g class="rows-scale"><path d={`M${12},${height - 12}v4h${bar * layout.scale}v-4`} /><text x={12 + (bar * layout.scale) / 2} y={height - 15}>{bar} mm</text></g>
-      <text class="side" x={width - 12} y={height - 8} text-anchor="end">animal’s left</text>
-      <text class="side" x={24 + bar * layout.scale} y={height - 8}>animal’s right</text>
+      <g class="rows-scale"><path d={`M${14},${layout.between + 13}v4h${bar * layout.scale}v-4`} /><text x={14 + (bar * layout.scale) / 2} y={layout.between + 10}>{bar} mm</text></g>
+      <text class="side" x={width - 14} y={layout.between - 8} text-anchor="end">animal’s left</text>
+      <text class="side" x={14} y={layout.between - 8}>animal’s right</text>
     </svg>
   );
 }
@@ -75,7 +83,7 @@ function SlotMark({ placed, tabbed, all }: { placed: PlacedSlot; tabbed: boolean
   const chosen = slot.part !== null && chosenParts.value.includes(slot.part);
   const hover = hoveredPart.value;
   const hovered = slot.part !== null && hover?.part === slot.part && hover.id === leadId.value;
-  if (slot.part === null) return <text class={`missing ${slot.state}`} x={placed.labelX} y={placed.labelY}><title>{slot.said}</title>{slot.state === "gap" ? "·" : `(${slot.name})`}</text>;
+  if (slot.part === null) return null;
   const part = slot.part;
   const classes = ["slot", slot.generation, slot.emergence, chosen && "chosen", hovered && "hovered", slot.anomaly && "odd"].filter(Boolean).join(" ");
   const choose = (more: boolean): void => {
@@ -84,7 +92,7 @@ function SlotMark({ placed, tabbed, all }: { placed: PlacedSlot; tabbed: boolean
     if (info && !more) centreOn([info]);
   };
   return (
-    <g class={classes} role="button" tabIndex={tabbed ? 0 : -1} aria-pressed={chosen} aria-label={slot.said} data-part={part}
+    <g class={classes} role="button" tabIndex={tabbed ? 0 : -1} aria-pressed={chosen} aria-label={said(placed)} data-part={part}
       onClick={(e) => choose(e.shiftKey || e.ctrlKey || e.metaKey)}
       onPointerEnter={() => (hoveredPart.value = { id: leadId.value ?? "", part })}
       onPointerLeave={() => (hoveredPart.value = null)}
@@ -102,12 +110,19 @@ function SlotMark({ placed, tabbed, all }: { placed: PlacedSlot; tabbed: boolean
           }
         }
       }}>
-      <title>{slot.said}</title>
+      <title>{said(placed)}</title>
       <path class="body" d={slot.outline} transform={placed.transform} />
       {slot.generation !== "permanent" && <path d={slot.outline} transform={placed.transform} fill={slot.generation === "deciduous" ? "url(#hatch)" : "url(#dots)"} class="sign-fill" />}
-      <text x={placed.labelX} y={placed.labelY}>{slot.name}{slot.confidence < 0.7 && slot.decided_by !== "person" ? "?" : ""}</text>
+      <text x={placed.labelX} y={placed.labelY}>{placed.name}</text>
     </g>
   );
+}
+
+function said({ slot, quadrant, name }: PlacedSlot): string {
+  const [jaw, side] = quadrant.split("_");
+  const state = EMERGENCE[slot.emergence ?? "erupted"];
+  const share = slot.emergence === "erupting" ? ` (${percent(slot.emergence_fraction ?? 0)})` : "";
+  return `${side} ${jaw} ${name}, ${slot.generation}, ${state}${share}${slot.anomaly ? `; ${slot.anomaly}` : ""}`;
 }
 
 /** The tooth one goes to by an arrow: along the page in the same jaw and depth, or across to the nearest in another. */

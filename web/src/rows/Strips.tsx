@@ -6,7 +6,6 @@ import { stripThickness } from "../state/slicing";
 import { QUADRANTS, type Quadrant, type Strip } from "../types";
 import { outlinePath } from "../leaf/outlines";
 
-const SCALE = 24;
 const NAMES: Record<Quadrant, string> = { upper_right: "upper right", upper_left: "upper left", lower_right: "lower right", lower_left: "lower left" };
 
 /** The rows unrolled from the scan: one strip a quadrant, its loci lettered. */
@@ -18,7 +17,7 @@ export function Strips({ width, height }: { width: number; height: number }) {
     if (specimen === null) return;
     strips.value = {};
     for (const q of QUADRANTS) {
-      api.strip(specimen.id, q, thickness, SCALE).then(
+      api.strip(specimen.id, q, thickness).then(
         (strip) => (strips.value = { ...strips.value, [q]: strip }),
         (error: unknown) => {
           strips.value = { ...strips.value, [q]: "none" };
@@ -26,19 +25,17 @@ export function Strips({ width, height }: { width: number; height: number }) {
         },
       );
     }
-  }, [specimen?.id, specimen?.version, thickness]);
+  }, [specimen?.id, specimen?.surfaces_url, thickness]);
   if (specimen === null) return null;
+  const room = { width: (width - 18) / 2, height: (height - 6) / 2 };
   return (
-    <div class="strips" style={{ width: `${width}px`, height: `${height}px` }}>
-      <label class="strip-thickness">thick <input type="range" min={0.1} max={4} step={0.1} value={thickness} aria-valuetext={`${thickness.toFixed(1)} mm`}
-        onChange={(e) => (stripThickness.value = Number(e.currentTarget.value))} /> <output>{thickness.toFixed(1)} mm</output></label>
+    <div class="strips">
       {QUADRANTS.map((q) => {
         const strip = strips.value[q];
         return (
-          <figure key={q} class={`strip ${q}`}>
+          <figure key={q} class={`strip ${q}`} aria-label={`${NAMES[q]} row`}>
             {strip === undefined ? <p class="empty">Unrolling …</p> : strip === "none" ? <p class="empty">No row was fitted here.</p> :
-              <StripPicture id={specimen.id} quadrant={q} strip={strip} version={`${specimen.version}`} />}
-            <figcaption>{NAMES[q]}</figcaption>
+              <StripPicture id={specimen.id} quadrant={q} strip={strip} room={room} shape={specimen.surfaces_url.split("=").at(-1) ?? ""} />}
           </figure>
         );
       })}
@@ -46,18 +43,63 @@ export function Strips({ width, height }: { width: number; height: number }) {
   );
 }
 
-function StripPicture({ id, quadrant, strip, version }: { id: string; quadrant: Quadrant; strip: Strip; version: string }) {
-  const { width_px: w, height_px: h } = strip;
-  const letter = h / 11;
+/** How deep a strip looks through the row. */
+export function Thickness() {
+  const said = `${stripThickness.value.toFixed(1)} mm`;
   return (
-    <svg viewBox={`0 ${-letter * 1.6} ${w} ${h + letter * 1.6}`} role="group" aria-label={`The ${NAMES[quadrant]} row unrolled from the scan`}>
-      <image href={api.stripUrl(id, quadrant, stripThickness.value, SCALE, version)} width={w} height={h} />
-      {strip.outlines.map((o) => (
-        <path key={o.part} class={chosenParts.value.includes(o.part) ? "outline chosen" : "outline"} d={outlinePath(o.rings)} onClick={() => choosePart(o.part)} />
-      ))}
-      {strip.loci.map((l) => (
-        <text key={l.part} class={chosenParts.value.includes(l.part) ? "locus chosen" : "locus"} x={l.x_px} y={-letter * 0.4} font-size={letter} onClick={() => choosePart(l.part)}>{l.name}</text>
+    <div class="slider">
+      <label for="strip-thickness">Thick <output>{said}</output></label>
+      <input id="strip-thickness" type="range" min={0} max={4} step={0.1} value={stripThickness.value} aria-valuetext={said}
+        onChange={(e) => (stripThickness.value = Number(e.currentTarget.value))} />
+    </div>
+  );
+}
+
+const LETTER = 12;
+
+function StripPicture({ id, quadrant, strip, room, shape }: { id: string; quadrant: Quadrant; strip: Strip; room: { width: number; height: number }; shape: string }) {
+  const scale = Math.min(room.width / strip.width_px, (room.height - 2 * LETTER - 6) / strip.height_px);
+  const w = strip.width_px * scale;
+  const h = strip.height_px * scale;
+  // Drawn as one faces the animal: the midline of right rows is at their right edge, and all stand towards the middle.
+  const mirrored = quadrant.endsWith("right");
+  const upper = quadrant.startsWith("upper");
+  const left = mirrored ? room.width - w : 0;
+  const top = LETTER + 3;
+  const lanes = [false, true].map((deep) => spreadAlong(
+    strip.loci.filter((l) => (l.emergence === "in_crypt") === deep).map((l) => ({ ...l, at: left + (mirrored ? w - l.x_px * scale : l.x_px * scale) })),
+    left, left + w,
+  ).map((l) => ({ ...l, y: deep === upper ? LETTER - 1 : top + h + LETTER })));
+  return (
+    <svg width={room.width} height={room.height} role="group" aria-label={`The ${NAMES[quadrant]} row unrolled from the scan`}>
+      <g transform={mirrored ? `translate(${left + w} ${top}) scale(${-scale} ${scale})` : `translate(${left} ${top}) scale(${scale})`}>
+        <image href={api.stripUrl(id, quadrant, stripThickness.value, shape)} width={strip.width_px} height={strip.height_px} />
+        {strip.outlines.map((o) => (
+          <path key={o.part} class={chosenParts.value.includes(o.part) ? "outline chosen" : "outline"} d={outlinePath(o.rings)} onClick={() => choosePart(o.part)} />
+        ))}
+      </g>
+      {lanes.flat().map((l) => (
+        <text key={l.part} class={chosenParts.value.includes(l.part) ? "locus chosen" : "locus"} x={l.at} y={l.y} onClick={() => choosePart(l.part)}>{l.name}</text>
       ))}
     </svg>
   );
+}
+
+/** Moves names apart that would touch. */
+function spreadAlong<T extends { at: number; name: string }>(names: T[], low: number, high: number): T[] {
+  const order = [...names].sort((a, b) => a.at - b.at);
+  const half = (n: T): number => 4 + n.name.length * 3.3;
+  for (let pass = 0; pass < 30; pass++) {
+    for (let i = 1; i < order.length; i++) {
+      const a = order[i - 1] as T;
+      const b = order[i] as T;
+      const over = half(a) + half(b) - (b.at - a.at);
+      if (over > 0) {
+        a.at -= over / 2;
+        b.at += over / 2;
+      }
+    }
+    for (const n of order) n.at = Math.min(high - half(n), Math.max(low + half(n), n.at));
+  }
+  return order;
 }

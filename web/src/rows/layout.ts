@@ -1,10 +1,12 @@
 import type { Quadrant, Row, Rows, Slot } from "../types";
 import { QUADRANTS } from "../types";
+import { UNCERTAIN } from "../parts/names";
 
 /** Where the four rows stand in their place: right rows on the page's left, as one faces the animal; all at one scale. */
 export interface PlacedSlot {
   slot: Slot;
   quadrant: Quadrant;
+  name: string;
   /** Middle of the tooth and where its name stands, in px. */
   x: number;
   labelX: number;
@@ -16,7 +18,7 @@ export interface PlacedRow {
   quadrant: Quadrant;
   slots: PlacedSlot[];
   margin: string;
-  gaps: { x1: number; x2: number; y: number; mm: number }[];
+  gaps: { x1: number; x2: number; y: number; mm: number; finding: string | null; name: string | null }[];
 }
 
 export interface Layout {
@@ -25,7 +27,8 @@ export interface Layout {
   scale: number;
   middle: number;
   height: number;
-  lines: { upper: number; lower: number };
+  /** Middle of the space between upper and lower rows. */
+  between: number;
 }
 
 const LETTER = 13;
@@ -33,19 +36,20 @@ const PAD = 17;
 
 export function layOut(rows: Rows, width: number, height: number): Layout | null {
   const found = QUADRANTS.flatMap((q) => (rows.quadrants[q] ? [[q, rows.quadrants[q]] as const] : []));
-  const drawn = found.filter(([, row]) => row.slots.length > 0);
+  const drawn = found.filter(([, row]) => row.bounds_mm !== null);
   if (drawn.length === 0) return null;
-  const reach = Math.max(1, ...drawn.map(([, row]) => row.extent.x1));
+  const reach = Math.max(1, ...drawn.map(([, row]) => boundsOf(row)[2]));
   const span = (jaw: string): readonly [number, number] => {
-    const some = drawn.filter(([q]) => q.startsWith(jaw)).map(([, row]) => row.extent);
-    return some.length === 0 ? [0, 0] : [Math.min(...some.map((e) => e.y0)), Math.max(...some.map((e) => e.y1))];
+    const some = drawn.filter(([q]) => q.startsWith(jaw)).map(([, row]) => boundsOf(row));
+    return some.length === 0 ? [0, 0] : [Math.min(...some.map((b) => b[1])), Math.max(...some.map((b) => b[3]))];
   };
   const upper = span("upper");
   const lower = span("lower");
   const tall = upper[1] - upper[0] + lower[1] - lower[0];
-  const scale = Math.max(1, Math.min((width / 2 - 20) / reach, (height - 4 * PAD - 8) / Math.max(0.1, tall)));
+  const scale = Math.max(1, Math.min((width / 2 - 20) / reach, (height - 4 * PAD - 10) / Math.max(0.1, tall)));
   const middle = width / 2;
-  const tops = { upper: PAD, lower: PAD + (upper[1] - upper[0]) * scale + 2 * PAD + 8 };
+  const tops = { upper: PAD + 1, lower: PAD + (upper[1] - upper[0]) * scale + 2 * PAD + 8 };
+  const between = (tops.lower + tops.upper + (upper[1] - upper[0]) * scale) / 2;
   const place = ([quadrant, row]: readonly [Quadrant, Row]): PlacedRow => {
     const isUpper = quadrant.startsWith("upper");
     const sign = quadrant.endsWith("left") ? 1 : -1;
@@ -55,11 +59,12 @@ export function layOut(rows: Rows, width: number, height: number): Layout | null
     const y = (mm: number): number => top + (mm - low) * scale;
     const crownEdge = isUpper ? y(high) + LETTER : top - 4;
     const rootEdge = isUpper ? top - 4 : y(high) + LETTER;
-    const slots = row.slots.map((slot) => ({
+    const slots = row.slots.filter((slot) => slot.state === "tooth" && slot.x_mm !== null).map((slot) => ({
       slot,
       quadrant,
-      x: x(slot.x),
-      labelX: x(slot.x),
+      name: slot.confidence < UNCERTAIN && slot.decided_by !== "person" ? `${slot.name}?` : (slot.name ?? ""),
+      x: x(slot.x_mm ?? 0),
+      labelX: x(slot.x_mm ?? 0),
       labelY: slot.emergence === "in_crypt" && slot.state === "tooth" ? rootEdge : crownEdge,
       transform: `translate(${middle} ${y(0)}) scale(${sign * scale} ${scale})`,
     }));
@@ -67,17 +72,29 @@ export function layOut(rows: Rows, width: number, height: number): Layout | null
     return {
       quadrant,
       slots,
-      margin: row.margin.map(([a, b]) => `${x(Math.max(0, a)).toFixed(1)},${y(b).toFixed(1)}`).join(" "),
-      gaps: row.gaps.map((g) => ({ x1: x(g.x1), x2: x(g.x2), y: y(g.y), mm: g.mm })),
+      margin: extended(row.baseline).map(([a, b]) => `${x(Math.max(0, a)).toFixed(1)},${y(b).toFixed(1)}`).join(" "),
+      gaps: row.slots.filter((g) => g.state === "gap" && g.from_mm !== undefined && g.to_mm !== undefined).map((g) => ({
+        x1: x(g.from_mm ?? 0), x2: x(g.to_mm ?? 0), y: y(g.margin_mm ?? (low + high) / 2), mm: g.length_mm ?? 0, finding: g.finding, name: g.name,
+      })),
     };
   };
-  return { rows: drawn.map(place), scale, middle, height, lines: tops };
+  return { rows: drawn.map(place), scale, middle, height, between };
+}
+
+const boundsOf = (row: Row): [number, number, number, number] => row.bounds_mm ?? [0, 0, 0, 0];
+
+/** The margin carried on level a little beyond the last teeth. */
+function extended(line: readonly [number, number][]): [number, number][] {
+  const first = line[0];
+  const last = line.at(-1);
+  if (first === undefined || last === undefined) return [];
+  return [[first[0] - 1, first[1]], ...line, [last[0] + 1, last[1]]];
 }
 
 /** Moves names apart that would touch, as little as need be. */
 function spread(slots: PlacedSlot[], low: number, high: number): void {
   const order = [...slots].sort((a, b) => a.x - b.x);
-  const half = (s: PlacedSlot): number => 5 + s.slot.name.length * 3.6;
+  const half = (s: PlacedSlot): number => 5 + s.name.length * 3.6;
   for (let pass = 0; pass < 40; pass++) {
     let moved = false;
     for (let i = 1; i < order.length; i++) {

@@ -4,7 +4,7 @@ import { useEffect, useRef } from "preact/hooks";
 import { api } from "../api";
 import { looksOf } from "../parts/looks";
 import { choosePart, hoveredPart, leadId, loadRows, loadSpecimen, onStage, say, specimens, tellError } from "../state/desk";
-import { eyeMoved, framed, painted, stage as stageSignal } from "../state/eye";
+import { eyeMoved, painted, showFirst, showWhole, stage as stageSignal } from "../state/eye";
 import { arrived } from "../state/address";
 import { clipDepth } from "../state/showing";
 import { pointing } from "../state/pointing";
@@ -132,8 +132,8 @@ async function bring(stage: Stage, id: string, url: string): Promise<void> {
   const skull = stage.add(id, surfaces);
   shownUrl.set(skull, url);
   stood.value += 1;
-  if (first && !arrived(stage)) stage.goTo(framed(stage, new Vector3(-1, 0, 0), new Vector3(0, 1, 0)), true);
-  else if (!there && before > 0) stage.goTo(framed(stage, stage.aim.look.clone(), stage.aim.up.clone()));
+  if (first && !arrived(stage)) showFirst(stage);
+  else if (!there && before > 0) showWhole();
 }
 
 function wear(stage: Stage): void {

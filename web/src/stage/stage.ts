@@ -39,6 +39,8 @@ export class Stage {
   private view: Optics | null = null;
   private quality: "moving" | "still" | "fine" = "still";
   private movingScale = 0.5;
+  /** The eye that shows the whole as it is looked at now; while it is set, the stage keeps to it when it is resized. */
+  fit: ((look: Vector3, up: Vector3) => Eye) | null = null;
   private asked = 0;
   private refine = 0;
   private travel: { from: Eye; to: Eye; began: number } | null = null;
@@ -60,6 +62,7 @@ export class Stage {
     this.height = Math.max(1, height);
     this.ratio = Math.min(ratio, 2);
     this.painter.resize(this.width, this.height, this.ratio);
+    this.refit();
     this.changed();
   }
 
@@ -116,6 +119,11 @@ export class Stage {
     } else this.moved();
   }
 
+  /** Shows the whole again, where that is what the stage keeps to. */
+  refit(): void {
+    if (this.fit && this.skulls.length > 0) this.goTo(this.fit(this.aim.look.clone(), this.aim.up.clone()), true);
+  }
+
   /** Where the eye is going, or stands. */
   get aim(): Eye {
     return this.travel?.to ?? this.eye;
@@ -130,6 +138,7 @@ export class Stage {
 
   /** Shifts the page by CSS pixels. */
   shiftBy(x: number, y: number): void {
+    this.fit = null;
     this.arrive();
     const mm = this.eye.extent / Math.min(this.width, this.height);
     this.eye.centre.addScaledVector(rightOf(this.eye), -x * mm).addScaledVector(pageUp(this.eye), y * mm);
@@ -139,6 +148,7 @@ export class Stage {
 
   /** Nearer (factor below 1) or farther, about a place on the stage in CSS pixels. */
   nearer(factor: number, x = this.width / 2, y = this.height / 2): void {
+    this.fit = null;
     this.arrive();
     const before = this.eye.extent;
     this.eye.extent = Math.min(2000, Math.max(0.2, before * factor));

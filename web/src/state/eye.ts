@@ -19,9 +19,19 @@ export function goToPose(pose: Pose, atOnce = false): void {
   if (on === null) return;
   // Presence follows by effects; the frame is that of what is then shown.
   queueMicrotask(() => {
-    const look = new Vector3(...pose.look);
-    on.goTo(framed(on, look, new Vector3(...pose.up)), atOnce);
+    keepWhole(on);
+    on.goTo(framed(on, new Vector3(...pose.look), new Vector3(...pose.up)), atOnce);
   });
+}
+
+function keepWhole(on: Stage): void {
+  on.fit = (look, up) => framed(on, look, up);
+}
+
+/** Lays the first specimen before the eye, in left lateral view. */
+export function showFirst(on: Stage): void {
+  keepWhole(on);
+  on.goTo(framed(on, new Vector3(-1, 0, 0), new Vector3(0, 1, 0)), true);
 }
 
 /** The eye that shows everything on the stage in a direction. */
@@ -56,9 +66,13 @@ export function goToView(view: View): void {
   const look = new Vector3(...view.look).normalize();
   const up = new Vector3(...view.up);
   if (view.centre_mm === null) {
-    queueMicrotask(() => on.goTo(framed(on, look, up)));
+    queueMicrotask(() => {
+      keepWhole(on);
+      on.goTo(framed(on, look, up));
+    });
     return;
   }
+  on.fit = null;
   const centre = new Vector3(...view.centre_mm);
   const first = on.skulls[0];
   if (first) centre.add(first.offset);
@@ -69,6 +83,7 @@ export function goToView(view: View): void {
 export function centreOn(parts: readonly PartInfo[], nearer = false): void {
   const on = stage.value;
   if (on === null || parts.length === 0) return;
+  on.fit = null;
   const centre = new Vector3();
   for (const part of parts) centre.add(new Vector3(...part.centroid_skull_mm));
   centre.multiplyScalar(1 / parts.length);
@@ -80,7 +95,9 @@ export function centreOn(parts: readonly PartInfo[], nearer = false): void {
 
 export function showWhole(): void {
   const on = stage.value;
-  if (on !== null) on.goTo(framed(on, on.aim.look.clone(), on.aim.up.clone()));
+  if (on === null) return;
+  keepWhole(on);
+  on.goTo(framed(on, on.aim.look.clone(), on.aim.up.clone()));
 }
 
 export function setParallel(value: boolean): void {
