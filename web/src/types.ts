@@ -84,6 +84,7 @@ export interface Account {
   teeth: Tooth[];
   findings: Finding[];
   warnings: string[];
+  measurements: { name: string; value: number; unit: string; error: number | null; definition: string }[];
   methods: Record<string, { title: string; text: string; source: string }>;
   formula: {
     text: string | null;
