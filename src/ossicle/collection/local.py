@@ -108,6 +108,7 @@ def _followed(state: Locally, decision: Decision, word: Word, scan: Scan) -> Loc
         state.boxes,
         lambda box: scan.grey(np.asarray(scan.values[box])),
         word,
+        str(kept.made_by.settings.get("dentition", "auto")),
     )
     if change is None:
         return state

@@ -19,8 +19,10 @@ from ossicle.errors import OssicleError
 
 from .board import Board
 from .drawn import Drawn
+from .folder import FolderBench, ReadingFolder
 from .greys import Greys
 from .guard import Guard
+from .lines import Lines
 from .pages import Page, built_page
 from .places import Places
 from .routes import decisions, measures, specimens, views, work
@@ -32,7 +34,7 @@ __all__ = ["make_app"]
 
 
 def make_app(
-    cabinet: Collection,
+    cabinet: Collection | ReadingFolder,
     *,
     token: str | None = None,
     page: Path | None = None,
@@ -44,18 +46,20 @@ def make_app(
     Parameters
     ----------
     cabinet
-        An open collection; the caller closes it.
+        An open collection, which the caller closes; or a folder of one reading, to look at.
     token, page, roots, threads
         As `ossicle.desk.serve` takes them.
     """
     token = token or secrets.token_urlsafe(24)
-    bench = Workbench(cabinet)
     drawn = cabinet.layout.root / "drawn"
-    board = Board(cabinet, drawn, threads)
+    bench = FolderBench(cabinet) if isinstance(cabinet, ReadingFolder) else Workbench(cabinet)
+    surfaces = Drawn(bench, drawn)
+    board = Board(bench.cabinet, drawn, threads, on_read=lambda number: _prepared(bench, surfaces, number))
 
     @asynccontextmanager
     async def lifetime(_: FastAPI) -> AsyncIterator[None]:
-        board.open()
+        if bench.read_only is None:
+            board.open()
         try:
             yield
         finally:
@@ -72,7 +76,8 @@ def make_app(
         lifespan=lifetime,
     )
     greys = Greys()
-    app.state.bench, app.state.drawn, app.state.greys = bench, Drawn(bench, drawn), greys
+    app.state.bench, app.state.drawn, app.state.greys = bench, surfaces, greys
+    app.state.lines = Lines(bench, drawn / "list.json")
     app.state.rows, app.state.strips = Rows(), Strips(bench, greys)
     app.state.board, app.state.places = board, Places(roots)
     _errors(app)
@@ -80,6 +85,11 @@ def make_app(
         app.include_router(part.router, prefix="/api")
     _page(app, Page(page or built_page(), token))
     return Guard(app, token)
+
+
+def _prepared(bench: Workbench, surfaces: Drawn, number: int) -> None:
+    """Make the surfaces of a specimen that was just read, so that it opens at once."""
+    surfaces.glb(bench.shown(number))
 
 
 def _page(app: FastAPI, page: Page) -> None:

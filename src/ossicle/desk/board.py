@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -57,10 +57,14 @@ class Board:
         Where it is written down which scans are to be taken in.
     threads
         How many threads a job may use.
+    on_read
+        Called with the number of a specimen whose reading is done.
     """
 
-    def __init__(self, cabinet: Collection, folder: Path, threads: int = 2) -> None:
-        self.cabinet, self.folder, self.threads = cabinet, folder, threads
+    def __init__(
+        self, cabinet: Collection, folder: Path, threads: int = 2, on_read: Callable[[int], None] | None = None
+    ) -> None:
+        self.cabinet, self.folder, self.threads, self.on_read = cabinet, folder, threads, on_read
         self._lock = threading.RLock()
         self._wake = threading.Event()
         self._ending = threading.Event()
@@ -250,6 +254,7 @@ class Board:
             )
 
     def _start_readings(self) -> None:
+        before: dict[int, int] = {}
         while not self._ending.wait(_LOOK_S):
             try:
                 unfinished = self.cabinet.jobs(unfinished=True)
@@ -257,6 +262,11 @@ class Board:
                     oldest = min(unfinished, key=lambda j: j.id)
                     self.cabinet.start(oldest.id)
                     self._await_start(oldest.id)
+                now = {j.id: j.specimen_id for j in unfinished}
+                for job in sorted(set(before) - set(now)):
+                    if self.on_read is not None and self.cabinet.job(job).state == "done":
+                        self.on_read(before[job])
+                before = now
             except OssicleError:  # the catalogue may be busy; the next look tells
                 continue
 

@@ -9,10 +9,15 @@ import threading
 import time
 import webbrowser
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ossicle.collection import Collection
 from ossicle.errors import OssicleError
+
+if TYPE_CHECKING:
+    from .folder import ReadingFolder
 
 __all__ = ["PORT", "serve", "taken_socket"]
 
@@ -79,8 +84,11 @@ def serve(
     import uvicorn
 
     from .app import make_app
+    from .folder import ReadingFolder, is_reading_folder
 
-    with Collection.open(folder) as cabinet:
+    with ExitStack() as held:
+        cabinet: Collection | ReadingFolder
+        cabinet = ReadingFolder(folder) if is_reading_folder(folder) else held.enter_context(Collection.open(folder))
         app = make_app(cabinet, token=token or secrets.token_urlsafe(24), page=page, roots=roots, threads=threads)
         bound = taken_socket(port)
         address = f"http://127.0.0.1:{bound.getsockname()[1]}/"

@@ -13,14 +13,15 @@ from .deciding import act_of, act_words
 from .groups import lifts
 from .workbench import Shown, plain_matrix, rounded
 
-__all__ = ["bounds", "history_rows", "list_row", "specimen_view", "surfaces_key"]
+__all__ = ["bounds", "history_rows", "list_row", "specimen_view", "summary", "surfaces_key"]
 
 Json = dict[str, Any]
 
 
-def list_row(specimen: Specimen, shown: Shown | None, *, reading: bool = False) -> Json:
-    """Return one line of the list; ``shown`` is None where the specimen has not been read."""
-    row: Json = {
+def list_row(specimen: Specimen, figures: Json | None, *, being_read: bool = False) -> Json:
+    """Return one line of the list; ``figures`` are its `summary`, None where it was not read or not opened yet."""
+    empty: Json = dict.fromkeys(("teeth", "formula", "decided", "awaiting", "picture_url", "fault"))
+    return {
         "id": specimen.id,
         "catalogue_number": specimen.catalog_number,
         "taxon": specimen.scientific_name or None,
@@ -30,26 +31,25 @@ def list_row(specimen: Specimen, shown: Shown | None, *, reading: bool = False) 
         "human_remains": specimen.human_remains,
         "scans": specimen.scans,
         "read": specimen.readings > 0,
-        "being_read": reading,
+        "being_read": being_read,
         "decisions": specimen.decisions,
-        "teeth": None,
-        "formula": None,
-        "decided": None,
-        "awaiting": None,
-        "picture_url": None,
+        **empty,
+        **(figures or {}),
     }
-    if shown is not None:
-        looked = _looked(shown)
-        row |= {
-            "teeth": len(shown.account.teeth),
-            "formula": shown.account.formula.text,
-            "decided": looked,
-            "awaiting": len(shown.account.findings) - looked,
-            "picture_url": f"/api/specimens/{specimen.id}/picture.png?reading={shown.info.uid[:12]}"
-            if shown.kept.reading.views
-            else None,
-        }
-    return row
+
+
+def summary(shown: Shown) -> Json:
+    """Return the figures of a specimen that the list shows."""
+    looked = _looked(shown)
+    number = shown.specimen.id
+    has_picture = bool(shown.kept.reading.views)
+    return {
+        "teeth": len(shown.account.teeth),
+        "formula": shown.account.formula.text,
+        "decided": looked,
+        "awaiting": len(shown.account.findings) - looked,
+        "picture_url": f"/api/specimens/{number}/picture.png?reading={shown.info.uid[:12]}" if has_picture else None,
+    }
 
 
 def _looked(shown: Shown) -> int:

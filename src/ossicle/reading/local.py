@@ -1,8 +1,9 @@
 """Reading one place again after a person's word: pieces joined, a tooth cut, a missed tooth added.
 
-Only a box round the place is looked at, on the grid and in the greys that the whole was read in (`records.Ground`), and
-only the jaw concerned is named again. A new reading of the whole heeds the same words throughout; the two agree in
-which voxels belong together, but a bone beneath an added tooth, or the age that names were weighed by, may differ.
+Only a box round the place is looked at, on the grid and in the greys that the whole was read in (`records.Ground`); the
+other teeth keep their measures, and all are named again. A new reading of the whole heeds the same words throughout;
+the two agree in which voxels belong together, but the row's curve and the bone beneath an added tooth are those of
+before.
 """
 
 from __future__ import annotations
@@ -21,8 +22,9 @@ from .boxes import Box, box_of, grown
 from .greys import Normalised
 from .hints import Cut, Join, MissedTooth
 from .local_records import Change, part_of, placed, renamed, without
+from .network import MARGIN, look
 from .records import Ground, Reading, Vector
-from .tissue_model import ToothChance, tooth_chance
+from .tissue_model import ToothChance
 from .working_grid import WorkingGrid, means
 
 __all__ = ["Change", "Word", "read_again"]
@@ -32,12 +34,13 @@ FloatArray = npt.NDArray[np.float64]
 Word = Join | Cut | MissedTooth
 GreyOf = Callable[[Box], npt.NDArray[np.generic]]
 
-AROUND = 10
-"""Voxels of the scan shown round what is looked at: what the network needs to see, and the margin of the socket."""
-REACH = 1.6
-"""How far an added tooth may reach from the point given, in lengths of the longest tooth of its row, at most."""
-FEW_MM = 6.0
-"""The same where the row has no tooth, mm. Convention of this program."""
+AROUND = MARGIN
+"""Voxels shown round what is looked at: what the network needs to see, and the margin of the socket."""
+NEAR, REACH = 0.7, 1.7
+"""How far an added tooth is sought from the point given, in lengths of the longest tooth; the second where it goes on
+beyond the first. Conventions of this program, as is the next."""
+FEW_MM = 4.0
+"""That length where there is no tooth."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,8 @@ class _Place:
 
     def chance(self) -> ToothChance:
         """Chances of the network there."""
-        return tooth_chance(self.volume, threads=1)
+        tooth, enamel, between = look("tooth_network", self.volume.values)[:3]
+        return ToothChance(tooth, between, enamel)
 
 
 def read_again(
@@ -68,6 +72,7 @@ def read_again(
     boxes: Mapping[int, Box],
     grey_of: GreyOf,
     word: Word,
+    dentition: str = "auto",
 ) -> Change | None:
     """Return what a person's word changes.
 
@@ -83,6 +88,8 @@ def read_again(
         Gives the stored greys of a box.
     word
         What the person said.
+    dentition
+        As `ossicle.reading.read` takes it.
 
     Returns
     -------
@@ -90,7 +97,7 @@ def read_again(
         The reading with changed labels, teeth, parts and names, and which parts changed; None where the word meets no
         structure that it could change.
     """
-    near = _Near(reading, np.asarray(spacing_mm_zyx, float), boxes, grey_of)
+    near = _Near(reading, np.asarray(spacing_mm_zyx, float), boxes, grey_of, dentition)
     if isinstance(word, Join):
         return near.join(word)
     if isinstance(word, Cut):
@@ -99,8 +106,11 @@ def read_again(
 
 
 class _Near:
-    def __init__(self, reading: Reading, spacing: FloatArray, boxes: Mapping[int, Box], grey_of: GreyOf) -> None:
+    def __init__(
+        self, reading: Reading, spacing: FloatArray, boxes: Mapping[int, Box], grey_of: GreyOf, dentition: str
+    ) -> None:
         self.reading, self.spacing, self.boxes, self.grey_of = reading, spacing, boxes, grey_of
+        self.dentition = dentition
         self.teeth = {t.part: t for t in reading.teeth}
         self.shape = tuple(int(n) for n in reading.labels.shape)
 
@@ -117,8 +127,7 @@ class _Near:
         labels = place.labels.copy()
         labels[own] = keep
         labels[_closed(own, place.labels, self.teeth)] = keep
-        seen = [o for o in self.reading.observations if o.part in parts]
-        return self._changed(place, labels, {keep: parts}, gone=set(parts) - {keep}, told=seen)
+        return self._changed(place, labels, {keep: parts}, gone=set(parts) - {keep})
 
     def cut(self, word: Cut) -> Change | None:
         from scipy.ndimage import distance_transform_edt
@@ -151,38 +160,48 @@ class _Near:
             number += label == number
             labels[pieces == k] = label
             made[label] = [part]
-        seen = [o for o in self.reading.observations if o.part == part]
-        return self._changed(place, labels, made, gone=set(), told=seen)
+        return self._changed(place, labels, made, gone=set())
 
     def add(self, word: MissedTooth) -> Change | None:
-        from .grow import grow
-
         voxel = self._voxel(word.point_mm)
         if self._at(word.point_mm) in self.teeth:
             return None
-        reach = self._reach()
-        around = [round(reach / s) for s in self.spacing]
-        point = tuple(slice(v, v + 1) for v in voxel)
-        place = self._place(grown(point, self.shape, around))
-        known = np.isin(place.labels, list(self.teeth))
-        chance = place.chance()
-        others = place.fine(np.where(known, place.labels, 0).astype(np.int32))
         number = self._next()
-        markers = others.copy()
-        z, y, x = self._fine_voxel(place, word.point_mm)
-        ball = tuple(slice(max(c - 2, 0), c + 3) for c in (z, y, x))
-        markers[ball] = np.where(others[ball] > 0, others[ball], number)
-        chosen = grow(markers, place.volume, chance)
-        new = place.coarse((chosen == number).astype(np.int32)) > 0
-        new &= ~known
-        new = _piece_with(new, [v - s.start for v, s in zip(voxel, place.box, strict=True)])
+        for reach in (NEAR, REACH):
+            place, chance, new, bound = self._grown(word, voxel, number, reach * self._usual())
+            if not bound:
+                break
         if not new.any():
             return None
         labels = place.labels.copy()
         labels[new] = number
         labels[_closed(new, place.labels, self.teeth)] = number
         enamel = place.coarse((chance.enamel > 0.5).astype(np.int32)) > 0
-        return self._changed(place, labels, {number: []}, gone=set(), told=[], enamel=enamel & (labels == number))
+        return self._changed(place, labels, {number: []}, gone=set(), enamel=enamel & (labels == number))
+
+    def _grown(
+        self, word: MissedTooth, voxel: tuple[int, int, int], number: int, reach_mm: float
+    ) -> tuple[_Place, ToothChance, npt.NDArray[np.bool_], bool]:
+        """A tooth grown from a point, within so many mm; and whether it reached that far, so that it may go on."""
+        from .grow import grow
+
+        around = [max(4, round(reach_mm / s)) for s in self.spacing]
+        core = grown(tuple(slice(v, v + 1) for v in voxel), self.shape, around)
+        place = self._place(core)
+        known = np.isin(place.labels, list(self.teeth))
+        chance = place.chance()
+        others = place.fine(np.where(known, place.labels, 0).astype(np.int32))
+        markers = others.copy()
+        z, y, x = self._fine_voxel(place, word.point_mm)
+        ball = tuple(slice(max(c - 2, 0), c + 3) for c in (z, y, x))
+        markers[ball] = np.where(others[ball] > 0, others[ball], number)
+        chosen = grow(markers, place.volume, chance)
+        inside = np.zeros(place.labels.shape, bool)
+        inside[tuple(slice(c.start - s.start, c.stop - s.start) for c, s in zip(core, place.box, strict=True))] = True
+        new = (place.coarse((chosen == number).astype(np.int32)) > 0) & ~known & inside
+        new = _piece_with(new, [v - s.start for v, s in zip(voxel, place.box, strict=True)])
+        rim = inside & ~_eroded(inside, place.box, self.shape)
+        return place, chance, new, bool((new & rim).any())
 
     # -- what they share
 
@@ -206,9 +225,9 @@ class _Near:
     def _next(self) -> int:
         return max([0, *self.boxes, *(p.part for p in self.reading.parts)]) + 1
 
-    def _reach(self) -> float:
+    def _usual(self) -> float:
         lengths = [t.length_mm for t in self.reading.teeth if np.isfinite(t.length_mm)]
-        return REACH * max(lengths) if lengths else FEW_MM
+        return max(lengths) if lengths else FEW_MM
 
     def _ground(self) -> Ground:
         kept, s = self.reading.ground, self.reading.statistics
@@ -220,7 +239,7 @@ class _Near:
 
     def _place(self, box: Sequence[slice]) -> _Place:
         ground = self._ground()
-        wide = grown(box, self.shape, AROUND)
+        wide = grown(box, self.shape, int(np.ceil(AROUND * ground.factor)))
         step = max(1, round(ground.factor))
         wide_box = [slice(s.start, s.start + -(-(s.stop - s.start) // step) * step) for s in wide]
         wide = tuple(slice(min(s.start, n - (s.stop - s.start)) if s.stop > n else s.start, min(s.stop, n))
@@ -244,7 +263,6 @@ class _Near:
         labels: Labels,
         made: Mapping[int, Sequence[int]],
         gone: set[int],
-        told: Sequence[object],
         enamel: npt.NDArray[np.bool_] | None = None,
     ) -> Change | None:
         """The reading with the box's labels replaced: parts and teeth measured and named anew.
@@ -272,7 +290,7 @@ class _Near:
             parts[part] = part_of(part, mask, box, self.spacing)
         reading = without(reading, gone)
         measured = placed(reading, parts, made, place.fine(labels), place.volume, place.grid, box, self.spacing)
-        reading = renamed(measured, set(made), gone)
+        reading = renamed(measured, set(made), self.dentition)
         return Change(reading, new_boxes, frozenset(made), frozenset(gone))
 
 
@@ -299,3 +317,16 @@ def _piece_with(mask: npt.NDArray[np.bool_], voxel: Sequence[int]) -> npt.NDArra
     where = np.argwhere(mask)
     nearest = where[int(np.argmin(((where - np.asarray(voxel)) ** 2).sum(axis=1)))]
     return np.asarray(pieces == pieces[tuple(nearest)])
+
+
+def _eroded(inside: npt.NDArray[np.bool_], box: Box, shape: Sequence[int]) -> npt.NDArray[np.bool_]:
+    """A box without its outermost voxels, but for those at the edge of the scan."""
+    out = np.zeros_like(inside)
+    core = box_of(inside)
+    if core is not None:
+        kept = tuple(
+            slice(c.start + (s.start + c.start > 0), c.stop - (s.start + c.stop < n))
+            for c, s, n in zip(core, box, shape, strict=True)
+        )
+        out[kept] = True
+    return out

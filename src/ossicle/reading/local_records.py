@@ -1,4 +1,4 @@
-"""Records of teeth that were made or changed at one place: measured there, and their jaw named again."""
+"""Records of teeth that were made or changed at one place: measured there, and all teeth named again."""
 
 from __future__ import annotations
 
@@ -112,6 +112,7 @@ def placed(
         assignments,
         {(r.jaw, r.side): r.curve_skull_mm for r in reading.rows},
         dict.fromkeys(parts, 1.0),
+        threads=2,
         blur=reading.statistics.blur_sigma_mm / float(np.cbrt(np.prod(grid.spacing_mm_zyx))),
     )
     kept = {o.part: o for o in reading.observations}
@@ -159,12 +160,24 @@ def _jaw_and_side(reading: Reading, part: Part, came_from: Sequence[int], matrix
         return told[0].jaw, told[0].side
     place = matrix[:3, :3] @ np.asarray(part.centroid_mm_xyz) + matrix[:3, 3]
     side: Side = "left" if place[0] > 0 else "right"
-    off: dict[Jaw, float] = {}
+    heights: dict[Jaw, list[tuple[float, float]]] = {"upper": [], "lower": []}
+    reach = 0.15 * max(float(np.ptp([_skull(t, matrix)[2] for t in reading.teeth])), 1e-6) if reading.teeth else 1.0
     for tooth in reading.teeth:
-        centre = matrix[:3, :3] @ np.asarray(tooth.centroid_mm_xyz) + matrix[:3, 3]
-        off[tooth.jaw] = min(off.get(tooth.jaw, math.inf), float(np.linalg.norm(centre - place)))
-    jaw: Jaw = min(off, key=lambda j: off[j]) if off else "upper" if place[1] > 0 else "lower"
+        centre = _skull(tooth, matrix)
+        near = math.exp(-(((centre[2] - place[2]) / reach) ** 2)) + 1e-6
+        heights[tooth.jaw].append((float(centre[1]), near if tooth.emergence != "in_crypt" else 0.1 * near))
+    levels = {
+        jaw: np.average([h for h, _ in some], weights=[w for _, w in some]) for jaw, some in heights.items() if some
+    }
+    if len(levels) == 2:  # above or below the middle between the two rows at that place
+        jaw: Jaw = "upper" if place[1] > (levels["upper"] + levels["lower"]) / 2 else "lower"
+    else:
+        jaw = next(iter(levels), "upper")
     return jaw, side
+
+
+def _skull(tooth: ToothRecord, matrix: FloatArray) -> FloatArray:
+    return np.asarray(matrix[:3, :3] @ np.asarray(tooth.centroid_mm_xyz) + matrix[:3, 3])
 
 
 def _tooth(
@@ -219,33 +232,35 @@ def _dentitions() -> Mapping[str, Dentition]:
     return load_dentitions()
 
 
-def renamed(reading: Reading, changed: set[int], gone: set[int]) -> Reading:
-    """Return a reading with the jaws of changed teeth named again, the other jaw held to its names.
+def renamed(reading: Reading, changed: set[int], dentition: str = "auto") -> Reading:
+    """Return a reading whose teeth are named again, as a new reading would; ``changed`` are teeth by a person's word.
 
-    Where not every tooth has its measures (an earlier reading, a piece too small), names are left as they are.
+    Where not every tooth has its measures (an earlier reading, a piece too small), names are left as they are. A tooth
+    that now seems to be none keeps its name.
     """
     teeth = {t.part: t for t in reading.teeth}
-    jaws = {teeth[p].jaw for p in changed}
-    seen = {o.part for o in reading.observations}
-    if not {t.part for t in reading.teeth if t.jaw in jaws} <= seen:
+    if not set(teeth) <= {o.part for o in reading.observations}:
         return replace(reading, formula=_formula(reading.teeth), rows=_rows(reading))
-    fixed = {t.part: NameHint(t.tooth_class, t.position, t.generation) for t in reading.teeth if t.jaw not in jaws}
-    fixed |= dict.fromkeys(changed, NameHint())
     known = _dentitions()
     naming = name_teeth(
         [o for o in reading.observations if o.part in teeth],
         known,
-        dentition=reading.dentition if reading.dentition is not None and reading.dentition in known else "auto",
-        fixed=fixed,
+        dentition=dentition,
+        fixed=dict.fromkeys(changed, NameHint()),
     )
     for named in naming.teeth:
-        if named.jaw in jaws:
-            teeth[named.part] = _renamed(teeth[named.part], named)
+        teeth[named.part] = _renamed(teeth[named.part], named)
     out = tuple(teeth[t.part] for t in reading.teeth)
-    remarks = [w for w in reading.warnings if not (_TOO_MANY in w and w.split(" ")[0] in jaws)]
-    remarks += [w for w in naming.anomalies if w.split(" ")[0] in jaws]
+    remarks = [w for w in reading.warnings if _TOO_MANY not in w]
     return replace(
-        reading, teeth=out, formula=_formula(out), rows=_rows(replace(reading, teeth=out)), warnings=tuple(remarks)
+        reading,
+        teeth=out,
+        formula=_formula(out),
+        rows=_rows(replace(reading, teeth=out)),
+        dentition=naming.dentition,
+        dentition_confidence=naming.dentition_confidence,
+        dentition_candidates=naming.candidates,
+        warnings=tuple(dict.fromkeys([*remarks, *naming.anomalies])),
     )
 
 

@@ -76,6 +76,7 @@ def measure(number: int, asked: Measure, bench: Bench) -> Json:
 @router.post("/specimens/{number}/repeats")
 def repeat(number: int, said: Repeat, bench: Bench) -> list[Json]:
     """Keep one round of a measure, and return how well rounds repeat."""
+    bench.writable()
     shown = bench.shown(number)
     value, unit = said.value, said.unit
     if value is None:

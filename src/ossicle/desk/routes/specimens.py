@@ -8,7 +8,8 @@ from fastapi import APIRouter, Query, Request, Response
 
 from ossicle.errors import OssicleError
 
-from ..specimen import history_rows, list_row, specimen_view
+from ..lines import Lines
+from ..specimen import history_rows, specimen_view
 from .common import Bench, Drawings, kept_bytes
 
 __all__ = ["router"]
@@ -18,13 +19,12 @@ Json = dict[str, Any]
 
 
 @router.get("/specimens")
-def specimens(bench: Bench, words: str = "", page: int = 1, per_page: int = 50) -> list[Json]:
+def specimens(request: Request, bench: Bench, words: str = "", page: int = 1, per_page: int = 50) -> list[Json]:
     """A page of the specimens; each of ``words`` must occur in their data."""
-    rows = []
-    for specimen in bench.cabinet.specimens(words, page=page, per_page=per_page).items:
-        shown = bench.shown(specimen.id) if specimen.readings else None
-        rows.append(list_row(specimen, shown))
-    return rows
+    found = bench.cabinet.specimens(words, page=page, per_page=per_page).items
+    reading = {j.specimen_id for j in bench.cabinet.jobs(unfinished=True)}
+    lines: Lines = request.app.state.lines
+    return lines.of(found, reading)
 
 
 @router.get("/specimens/{number}")
