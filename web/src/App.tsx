@@ -10,7 +10,7 @@ import { Margin } from "./stage/Margin";
 import { Poses } from "./stage/Poses";
 import { StageView } from "./stage/StageView";
 import { evidenceTaken, evidenceWanted } from "./state/address";
-import { away, busy, chosenFinding, intakeOpen, lead, leadId, notice, onStage, spoken } from "./state/desk";
+import { away, busy, chosenFinding, intakeOpen, lead, leadId, notice, spoken } from "./state/desk";
 import { painted, stage } from "./state/eye";
 import { leaf } from "./state/showing";
 import { letGoOfPointing, pointing } from "./state/pointing";
@@ -50,7 +50,6 @@ function Desk() {
           <Waiting />
         </div>
         <Pointer />
-        {onStage.value.length > 1 && <Company />}
       </section>
       {leaf.value !== null && <LeafPlace />}
       <Margin />
@@ -71,19 +70,6 @@ function Pointer() {
   if (now === null) return null;
   return (
     <p class="pointing" role="status">{now.said} <button type="button" class="quiet" onClick={letGoOfPointing}>leave it</button></p>
-  );
-}
-
-/** Who stands on the stage beside the first. */
-function Company() {
-  return (
-    <p class="company">
-      {onStage.value.slice(1).map((id) => (
-        <button type="button" class="quiet" key={id} onClick={() => (onStage.value = onStage.value.filter((other) => other !== id))}>
-          take away {id}
-        </button>
-      ))}
-    </p>
   );
 }
 

@@ -1,5 +1,5 @@
 import { useEffect, useRef } from "preact/hooks";
-import { about, chosenFinding, lead, person, redo, undo, unsigned } from "../state/desk";
+import { about, briefs, chosenFinding, lead, loadBriefs, onStage, person, redo, stand, tellError, undo, unsigned } from "../state/desk";
 import { goOn } from "./acts";
 import { Formula } from "./Formula";
 import { chapters, filter, FILTERS, sequence } from "./order";
@@ -19,7 +19,10 @@ export function AccountPlace() {
   return (
     <section class="account" aria-label="Account" data-place="account">
       <header>
-        <p class="whence"><a href="#/">All specimens</a></p>
+        <p class="whence"><a href="#/" onClick={(e) => {
+          e.preventDefault();
+          onStage.value = [];
+        }}>All specimens</a> <Beside /></p>
         <h1>{catalogue_number}</h1>
         <p class="who-is-it">{taxon && <em>{taxon}</em>}{stage && <>, {stage}</>}</p>
         <Formula formula={specimen.account.formula} />
@@ -64,6 +67,24 @@ export function AccountPlace() {
         <p class="caution">{about.value?.not_clinical ?? "Not for clinical diagnosis."}</p>
       </footer>
     </section>
+  );
+}
+
+/** Sets another specimen beside those on the stage. */
+function Beside() {
+  useEffect(() => {
+    if (briefs.value === null) loadBriefs().catch(tellError);
+  }, []);
+  const others = (briefs.value ?? []).filter((b) => b.read && !onStage.value.includes(b.id));
+  if (others.length === 0 || onStage.value.length >= 6) return null;
+  return (
+    <select aria-label="Set another specimen beside it" value="" onChange={(e) => {
+      stand(e.currentTarget.value, true);
+      e.currentTarget.value = "";
+    }}>
+      <option value="">set another beside it</option>
+      {others.map((b) => <option key={b.id} value={b.id}>{b.catalogue_number}{b.stage ? `, ${b.stage}` : ""}</option>)}
+    </select>
   );
 }
 

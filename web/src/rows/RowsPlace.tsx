@@ -34,7 +34,7 @@ export function RowsPlace() {
             <label key={key}><input type="radio" name="rows-as" checked={rowsAs.value === key} onChange={() => (rowsAs.value = key)} /><span>{key}</span></label>
           ))}
         </fieldset>
-        {rowsAs.value === "unrolled" && <Thickness />}
+        {rowsAs.value === "unrolled" ? <Thickness /> : layout && <RowsScale perMm={layout.scale} />}
       </div>
       <div class="rows-box" ref={box}>
         {rowsAs.value === "unrolled" && width > 60 ? <Strips width={width} height={height} /> : layout ? <Drawn layout={layout} width={width} height={height} /> :
@@ -45,12 +45,22 @@ export function RowsPlace() {
   );
 }
 
+/** How the rows are laid out, and their scale. */
+function RowsScale({ perMm }: { perMm: number }) {
+  const bar = NICE_MM.findLast((mm) => mm * perMm < 84) ?? 0.1;
+  return (
+    <div class="rows-scale">
+      <p>The animal’s right on the left.</p>
+      <span class="scale-bar" style={{ width: `${bar * perMm}px` }} />{bar} mm
+    </div>
+  );
+}
+
 function Drawn({ layout, width, height }: { layout: Layout; width: number; height: number }) {
   const all = layout.rows.flatMap((r) => r.slots);
   const chosen = chosenParts.value;
   const firstPart = all.find((s) => s.slot.part !== null)?.slot.part;
   const tabbed = all.some((s) => s.slot.part !== null && s.slot.part === chosen.at(-1)) ? chosen.at(-1) : firstPart;
-  const bar = NICE_MM.findLast((mm) => mm * layout.scale < 90) ?? 0.1;
   return (
     <svg class="drawn-rows" width={width} height={height} role="group" aria-label="The four tooth rows, as one faces the animal: its right on the left">
       <defs>
@@ -71,9 +81,6 @@ function Drawn({ layout, width, height }: { layout: Layout; width: number; heigh
           ))}
         </g>
       ))}
-      <g class="rows-scale"><path d={`M${14},${layout.between + 13}v4h${bar * layout.scale}v-4`} /><text x={14 + (bar * layout.scale) / 2} y={layout.between + 10}>{bar} mm</text></g>
-      <text class="side" x={width - 14} y={layout.between - 8} text-anchor="end">animal’s left</text>
-      <text class="side" x={14} y={layout.between - 8}>animal’s right</text>
     </svg>
   );
 }

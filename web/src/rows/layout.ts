@@ -27,8 +27,6 @@ export interface Layout {
   scale: number;
   middle: number;
   height: number;
-  /** Middle of the space between upper and lower rows. */
-  between: number;
 }
 
 const LETTER = 13;
@@ -49,7 +47,6 @@ export function layOut(rows: Rows, width: number, height: number): Layout | null
   const scale = Math.max(1, Math.min((width / 2 - 20) / reach, (height - 4 * PAD - 10) / Math.max(0.1, tall)));
   const middle = width / 2;
   const tops = { upper: PAD + 1, lower: PAD + (upper[1] - upper[0]) * scale + 2 * PAD + 8 };
-  const between = (tops.lower + tops.upper + (upper[1] - upper[0]) * scale) / 2;
   const place = ([quadrant, row]: readonly [Quadrant, Row]): PlacedRow => {
     const isUpper = quadrant.startsWith("upper");
     const sign = quadrant.endsWith("left") ? 1 : -1;
@@ -78,7 +75,7 @@ export function layOut(rows: Rows, width: number, height: number): Layout | null
       })),
     };
   };
-  return { rows: drawn.map(place), scale, middle, height, between };
+  return { rows: drawn.map(place), scale, middle, height };
 }
 
 const boundsOf = (row: Row): [number, number, number, number] => row.bounds_mm ?? [0, 0, 0, 0];

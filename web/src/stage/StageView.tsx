@@ -6,10 +6,11 @@ import { looksOf } from "../parts/looks";
 import { choosePart, hoveredPart, leadId, loadRows, loadSpecimen, onStage, say, specimens, tellError } from "../state/desk";
 import { eyeMoved, painted, showFirst, showWhole, stage as stageSignal } from "../state/eye";
 import { arrived } from "../state/address";
-import { clipDepth } from "../state/showing";
+import { clipDepth, drawing } from "../state/showing";
 import { pointing } from "../state/pointing";
 import { takeInHand } from "./hands";
 import { Overlay } from "./Overlay";
+import { Cast, readVolume, type Volume } from "./cast";
 import { Stage } from "./stage";
 import { readSurfaces, type Surfaces } from "./surfaces";
 
@@ -76,7 +77,7 @@ export function StageView() {
     const watch = new ResizeObserver(measure);
     watch.observe(within);
     measure();
-    const stops = [effect(() => void fill(stage, onStage.value)), effect(() => wear(stage)), effect(() => clip(stage)), effect(() => {
+    const stops = [effect(() => void fill(stage, onStage.value)), effect(() => wear(stage)), effect(() => clip(stage)), effect(() => castScan(stage)), effect(() => {
       stage.stroking = pointing.value?.kind === "stroke";
     })];
     return () => {
@@ -136,6 +137,39 @@ async function bring(stage: Stage, id: string, url: string): Promise<void> {
   else if (!there && before > 0) showWhole();
 }
 
+const volumes = new Map<string, Promise<Volume>>();
+let castOf = "";
+
+/** Casts the scan of the leading specimen where it is to be drawn so. */
+function castScan(stage: Stage): void {
+  stood.value;
+  const specimen = leadId.value === null ? undefined : specimens.value.get(leadId.value);
+  const skull = stage.skulls.find((s) => s.id === specimen?.id);
+  if (drawing.value !== "scan" || specimen === undefined || skull === undefined) {
+    castOf = "";
+    if (stage.casting) stage.cast("", null);
+    return;
+  }
+  if (castOf === specimen.surfaces_url && stage.casting) return;
+  castOf = specimen.surfaces_url;
+  const wanted = castOf;
+  let volume = volumes.get(wanted);
+  if (volume === undefined) {
+    volume = api.volume(specimen.id, 192).then(readVolume);
+    volumes.clear();
+    volumes.set(wanted, volume);
+    say("Fetching the scan");
+  }
+  volume.then((data) => {
+    if (castOf !== wanted || stageSignal.value !== stage) return;
+    stage.cast(specimen.id, new Cast(data, skull.firstSlot + skull.pieces.length + 1, stage.painter.shared));
+    stood.value += 1;
+  }, (error: unknown) => {
+    drawing.value = "surfaces";
+    tellError(error);
+  });
+}
+
 function wear(stage: Stage): void {
   stood.value;
   for (const id of onStage.value) {
@@ -144,7 +178,9 @@ function wear(stage: Stage): void {
     if (specimen === undefined) continue;
     if (skull === undefined) continue;
     if (shownUrl.get(skull) !== specimen.surfaces_url) void bring(stage, id, specimen.surfaces_url).catch(tellError);
-    stage.wear(id, looksOf(specimen, skull));
+    const looks = looksOf(specimen, skull);
+    stage.wear(id, looks);
+    if (skull.hidden && stage.casting) stage.casting.wear(new Map(skull.pieces.flatMap((p, i) => (p.enamel || !looks[i] ? [] : [[p.part, looks[i]]]))));
   }
 }
 

@@ -31,6 +31,7 @@ export class Painter {
     clip: { value: new Vector4(0, 0, 0, 1) },
     solidDepth: { value: null },
     parallel: { value: 1 },
+    paper: { value: new Color(1, 1, 1) },
   };
   private readonly targets: Record<Layer, WebGLRenderTarget>;
   private readonly page: WebGLRenderTarget;
@@ -86,6 +87,7 @@ export class Painter {
     const width = Math.max(8, Math.round(canvas.x * scale));
     const height = Math.max(8, Math.round(canvas.y * scale));
     this.shared.parallel.value = parallel ? 1 : 0;
+    this.shared.paper.value.copy(inks.paper);
     for (const layer of LAYERS) {
       if (layer !== "solid" && !has[layer]) continue;
       const target = this.targets[layer];

@@ -1,5 +1,5 @@
 import {
-  BufferAttribute, BufferGeometry, DataTexture, DoubleSide, FloatType, FrontSide, GLSL3, Group, Mesh, NearestFilter,
+  BufferAttribute, BufferGeometry, type Color, DataTexture, DoubleSide, FloatType, FrontSide, GLSL3, Group, Mesh, NearestFilter,
   RawShaderMaterial, RGBAFormat, Sphere, type Texture, Vector3, Vector4,
 } from "three";
 import type { Presence } from "../types";
@@ -26,6 +26,7 @@ export interface LayerUniforms {
   clip: { value: Vector4 };
   solidDepth: { value: Texture | null };
   parallel: { value: number };
+  paper: { value: Color };
 }
 
 /** A specimen as it stands on the stage: its surfaces in three layers, drawn with one call each. */
@@ -64,6 +65,15 @@ export class Skull {
 
   get pieces(): readonly Piece[] {
     return this.surfaces.pieces;
+  }
+
+  /** Not drawn as surfaces, since its scan is cast in their place; it can still be pointed at. */
+  set hidden(hidden: boolean) {
+    for (const layer of LAYERS) this.groups[layer].visible = !hidden;
+  }
+
+  get hidden(): boolean {
+    return !this.groups.solid.visible;
   }
 
   /** True where the layer has anything to draw. */

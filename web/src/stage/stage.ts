@@ -2,6 +2,7 @@ import { Box3, Color, ColorManagement, type Object3D, Raycaster, Vector2, Vector
 import { between, copyEye, type Eye, type Optics, optics, pageUp, rightOf, turn } from "./camera";
 import { type Inks, Painter } from "./painter";
 import type { Hit } from "./picking";
+import type { Cast } from "./cast";
 import { LAYERS, type Layer, type Look, Skull } from "./skull";
 import type { Surfaces } from "./surfaces";
 
@@ -41,6 +42,7 @@ export class Stage {
   private movingScale = 0.5;
   /** The eye that shows the whole as it is looked at now; while it is set, the stage keeps to it when it is resized. */
   fit: ((look: Vector3, up: Vector3) => Eye) | null = null;
+  casting: Cast | null = null;
   private asked = 0;
   private refine = 0;
   private travel: { from: Eye; to: Eye; began: number } | null = null;
@@ -87,6 +89,17 @@ export class Stage {
 
   wear(id: string, looks: Look[]): void {
     this.skulls.find((s) => s.id === id)?.wear(looks);
+    this.changed();
+  }
+
+  /** Draws a specimen by casting its volume instead of its surfaces; null goes back to surfaces. */
+  cast(id: string, cast: Cast | null): void {
+    const skull = this.skulls.find((s) => s.id === id);
+    if (this.casting) this.painter.scenes.solid.remove(this.casting.mesh);
+    this.casting?.dispose();
+    this.casting = cast;
+    for (const s of this.skulls) s.hidden = cast !== null && s === skull;
+    if (cast) this.painter.scenes.solid.add(cast.mesh);
     this.changed();
   }
 
@@ -177,7 +190,7 @@ export class Stage {
   }
 
   /** Specimens stand side by side along the page's horizontal, one gap apart, the row centred on the first one's place. */
-  private standApart(): void {
+  standApart(): void {
     if (this.skulls.length < 2) {
       this.skulls[0]?.moveTo(new Vector3());
       return;
@@ -189,7 +202,11 @@ export class Stage {
     let at = -total / 2;
     this.skulls.forEach((skull, i) => {
       const [low, high] = widths[i] as [number, number];
-      skull.moveTo(right.clone().multiplyScalar(at - low));
+      // All stand on one ground, that of the first.
+      const drop = (this.skulls[0]?.shown()?.low.y ?? 0) - (skull.shown()?.low.y ?? 0);
+      const shift = right.clone().multiplyScalar(at - low);
+      if (Math.abs(right.y) < 0.1) shift.y += drop;
+      skull.moveTo(shift);
       at += high - low + gap;
     });
   }
@@ -242,7 +259,7 @@ export class Stage {
   private learn(ms: number): void {
     this.frames.push(ms);
     if (this.frames.length > 240) this.frames.shift();
-    if (ms > 48) this.movingScale = Math.max(0.3, this.movingScale * 0.86);
+    if (ms > 48) this.movingScale = Math.max(this.casting ? 0.15 : 0.3, this.movingScale * 0.86);
     else if (ms < 22) this.movingScale = Math.min(1, this.movingScale * 1.08);
   }
 
@@ -254,12 +271,12 @@ export class Stage {
     this.view = optics(this.eye, this.width, this.height, reach, middle);
     const has: Record<Layer, boolean> = {
       solid: true,
-      bone: this.skulls.some((s) => s.has("bone")),
-      other: this.skulls.some((s) => s.has("other")),
+      bone: this.skulls.some((s) => !s.hidden && s.has("bone")),
+      other: this.skulls.some((s) => !s.hidden && s.has("other")),
     };
     const pixels = this.width * this.height * this.ratio ** 2;
-    const fineScale = Math.min(2, Math.max(1, Math.sqrt(5.5e6 / pixels)));
-    const scale = this.quality === "moving" ? this.movingScale : this.quality === "still" ? 1 : fineScale;
+    const fineScale = this.casting ? 1 : Math.min(2, Math.max(1, Math.sqrt(5.5e6 / pixels)));
+    const scale = this.quality === "moving" ? this.movingScale : this.quality === "still" ? (this.casting ? 0.5 : 1) : fineScale;
     const ground = { y: box.min.y - 0.02 * reach, x: middle.x, z: middle.z, reach: reach * 1.5 };
     this.painter.paint(this.view, this.inks, ground, scale, this.quality !== "moving", has, this.eye.parallel);
     if (this.quality === "moving") this.painter.renderer.getContext().finish();

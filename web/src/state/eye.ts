@@ -41,21 +41,22 @@ export function framed(on: Stage, look: Vector3, up: Vector3): Eye {
   const side = Math.min(width, height);
   const right = rightOf(eye);
   const top = pageUp(eye);
-  const n = Math.max(1, on.skulls.length);
-  let wide = 0;
-  let high = 0;
-  let centre = new Vector3();
-  for (const skull of on.skulls) {
-    const shown = skull.shown();
-    if (shown === null) continue;
-    const size = shown.high.clone().sub(shown.low);
-    const across = (d: Vector3): number => Math.abs(size.x * d.x) + Math.abs(size.y * d.y) + Math.abs(size.z * d.z);
-    wide += across(right) * (n > 1 ? 1.12 : 1);
-    high = Math.max(high, across(top));
-    if (skull === on.skulls[0]) centre = shown.low.add(shown.high).multiplyScalar(0.5);
-  }
-  if (n > 1) centre.addScaledVector(right, -centre.dot(right));
-  eye.centre = centre;
+  const n = on.skulls.length;
+  const before = on.eye;
+  // Specimens side by side stand along the page's horizontal of the eye that is to come.
+  on.eye = eye;
+  on.standApart();
+  on.eye = before;
+  const box = on.bounds();
+  const span = (d: Vector3): [number, number] => {
+    const ends = [box.min, box.max].flatMap((x) => [box.min, box.max].flatMap((y) => [box.min, box.max].map((z) => x.x * d.x + y.y * d.y + z.z * d.z)));
+    return [Math.min(...ends), Math.max(...ends)];
+  };
+  const [left, rightmost] = span(right);
+  const [low, over] = span(top);
+  const wide = (rightmost - left) * (n > 1 ? 0.94 : 1);
+  const high = over - low;
+  eye.centre = box.getCenter(new Vector3());
   eye.extent = Math.max(1, 1.16 * Math.max((wide * side) / width, (high * side) / height));
   return eye;
 }
