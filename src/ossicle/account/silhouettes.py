@@ -3,7 +3,7 @@ crown."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +34,11 @@ class Silhouette:
     along: float
 
 
-def silhouettes(reading: Reading, spacing_mm_zyx: tuple[float, float, float]) -> list[Silhouette]:
+def silhouettes(
+    reading: Reading,
+    spacing_mm_zyx: tuple[float, float, float],
+    boxes: Mapping[int, tuple[slice, slice, slice]] | None = None,
+) -> list[Silhouette]:
     """Return the outlines of all teeth; none without a skull pose.
 
     Parameters
@@ -43,20 +47,24 @@ def silhouettes(reading: Reading, spacing_mm_zyx: tuple[float, float, float]) ->
         Its scan coordinates are index (x, y, z) times spacing.
     spacing_mm_zyx
         Spacing of the label volume.
+    boxes
+        The least box of each part, where they are known; else they are sought in the whole volume.
     """
     if not reading.pose.found or not reading.teeth:
         return []
     from scipy.ndimage import find_objects
 
-    labels = np.asarray(reading.labels)
-    boxes = find_objects(labels)
+    labels = reading.labels
+    if boxes is None:
+        labels = np.asarray(labels)
+        boxes = {part: box for part, box in enumerate(find_objects(labels), start=1) if box is not None}
     step = max(spacing_mm_zyx)
     found = []
     for tooth in reading.teeth:
-        box = boxes[tooth.part - 1] if 0 < tooth.part <= len(boxes) else None
+        box = boxes.get(tooth.part)
         if box is None:
             continue
-        skull, bin_mm = _skull_points(labels[box] == tooth.part, box, reading, spacing_mm_zyx, step)
+        skull, bin_mm = _skull_points(np.asarray(labels[box]) == tooth.part, box, reading, spacing_mm_zyx, step)
         row = next((r for r in reading.rows if r.jaw == tooth.jaw and r.side == tooth.side), None)
         along = unrolled(row, skull)
         out = -skull[:, 1] if tooth.jaw == "upper" else skull[:, 1]

@@ -14,7 +14,7 @@ import os
 import secrets
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -33,7 +33,7 @@ from .catalogue import Catalogue
 from .changes import Changes, changes_between
 from .check import Report, check
 from .deciding import anchored, with_target
-from .decisions import append, load_decisions
+from .decisions import append_all, load_decisions
 from .files import Layout
 from .history import Decision
 from .holdings import Handle, Holdings, Progress, person
@@ -300,6 +300,7 @@ class Collection(Holdings):
         why: str = "",
         expected: int | None = None,
         reading: int | None = None,
+        seen: KeptReading | None = None,
     ) -> Decision:
         """Keep a decision.
 
@@ -311,6 +312,9 @@ class Collection(Holdings):
             Number of the last decision that the person had seen (0: none); None keeps it whatever was said since.
         reading
             The reading that the person looks at; the last where left out.
+        seen
+            That reading as the person sees it, where decisions were followed at their place
+            (`ossicle.collection.local`); what is meant is sought in it.
 
         Raises
         ------
@@ -319,22 +323,47 @@ class Collection(Holdings):
         OssicleError
             What is meant is not there, or cannot be.
         """
+        return self.decide_all(handle, [said], who=who, why=why, expected=expected, reading=reading, seen=seen)[0]
+
+    def decide_all(
+        self,
+        handle: Handle,
+        said: Sequence[Request],
+        *,
+        who: str | None = None,
+        why: str = "",
+        expected: int | None = None,
+        reading: int | None = None,
+        seen: KeptReading | None = None,
+    ) -> list[Decision]:
+        """Keep several decisions that a person made at one stroke, all or none; otherwise as `decide`.
+
+        Each is meant of the account as it was before all of them. Where they are several, ``said`` of each decision
+        holds one ``act`` that tells that they belong together.
+        """
         name = " ".join((who or person()).split())
         if not name:
             raise OssicleError("nobody is named who decides", mend="say who")
         at = specimens.now()
-        if isinstance(said, Undo | Redo):
-            target = said
-            return append(
-                self.catalogue, handle, lambda earlier: with_target(target, name, at, why, earlier()), expected
-            )
-        info = self._info(handle, reading)
-        kept = self._kept(info)
-        earlier = self.decisions(handle)
-        structures = self._structures(handle, kept, earlier)
-        decision = anchored(said, name, at, why, _replayed(kept, structures, earlier), structures, kept.facts)
-        decision = replace(decision, reading=info.number)
-        return append(self.catalogue, handle, lambda earlier: decision, expected)
+        act = {"act": secrets.token_hex(4)} if len(said) > 1 else {}
+        targets = [s for s in said if isinstance(s, Undo | Redo)]
+        others = [s for s in said if not isinstance(s, Undo | Redo)]
+        made: list[Decision] = []
+        if others:
+            info = self._info(handle, reading)
+            kept = seen or self._kept(info)
+            earlier = self.decisions(handle)
+            structures = self._structures(handle, kept, earlier)
+            shown_now = _replayed(kept, structures, earlier)
+            for one in others:
+                decision = anchored(one, name, at, why, shown_now, structures, kept.facts)
+                made.append(replace(decision, reading=info.number, said={**decision.said, **act}))
+
+        def make(kept_so_far: Callable[[], Sequence[Decision]]) -> list[Decision]:
+            before = list(kept_so_far()) if targets else []
+            return [*(with_target(t, name, at, why, before) for t in targets), *made]
+
+        return append_all(self.catalogue, handle, make, expected)
 
     def opinions(self, handle: Handle, first: str, second: str, *, reading: int | None = None) -> Opinions:
         """Return two persons' opinions side by side, with kappa and technical error."""

@@ -15,7 +15,7 @@ from .history import FIRST, Decision, digest_of, words_of
 from .specimens import find_row
 from .tables import DecisionRow, SpecimenRow
 
-__all__ = ["append", "broken_at", "load_decisions"]
+__all__ = ["append", "append_all", "broken_at", "load_decisions"]
 
 
 def load_decisions(session: Session, specimen_id: int, *, after: int = 0) -> list[Decision]:
@@ -63,6 +63,16 @@ def append(
     Conflict
         Others have decided since; nothing was written.
     """
+    return append_all(catalogue, handle, lambda earlier: [make(earlier)], expected)[0]
+
+
+def append_all(
+    catalogue: Catalogue,
+    handle: str | int,
+    make: Callable[[Callable[[], Sequence[Decision]]], Sequence[Decision]],
+    expected: int | None = None,
+) -> list[Decision]:
+    """Add several decisions, all of them or none; otherwise as `append`."""
     with catalogue.writing() as session:
         specimen = find_row(session, handle)
         if not catalogue.is_sqlite:  # SQLite has one writer at a time anyway
@@ -83,27 +93,30 @@ def append(
                 where=specimen.catalog_number,
                 mend="look at it again and decide anew",
             )
-        decision = replace(make(lambda: load_decisions(session, specimen.id)), number=last + 1)
-        decision = replace(decision, said=plain(decision.said))
-        decision = replace(decision, digest=digest_of(decision, before))
-        session.add(
-            DecisionRow(
-                specimen_id=specimen.id,
-                number=decision.number,
-                kind=decision.kind,
-                who=decision.who,
-                at=decision.at,
-                why=decision.why,
-                scan_key=decision.scan,
-                reading_number=decision.reading,
-                anchors=[a.as_json() for a in decision.anchors],
-                said=dict(decision.said),
-                target=decision.target,
-                digest=decision.digest,
+        added: list[Decision] = []
+        for number, made in enumerate(make(lambda: load_decisions(session, specimen.id)), start=last + 1):
+            decision = replace(made, number=number, said=plain(made.said))
+            decision = replace(decision, digest=digest_of(decision, before))
+            before = decision.digest
+            session.add(
+                DecisionRow(
+                    specimen_id=specimen.id,
+                    number=decision.number,
+                    kind=decision.kind,
+                    who=decision.who,
+                    at=decision.at,
+                    why=decision.why,
+                    scan_key=decision.scan,
+                    reading_number=decision.reading,
+                    anchors=[a.as_json() for a in decision.anchors],
+                    said=dict(decision.said),
+                    target=decision.target,
+                    digest=decision.digest,
+                )
             )
-        )
+            added.append(decision)
         session.flush()
-        return decision
+        return added
 
 
 def broken_at(decisions: Sequence[Decision]) -> int | None:

@@ -16,12 +16,14 @@ import numpy as np
 from ossicle.account import MadeBy, ScanFacts, Source
 from ossicle.errors import OssicleError
 from ossicle.reading.records import (
+    Ground,
     Part,
     Pose,
     Reading,
     Row,
     RowStrip,
     ScanStatistics,
+    ToothObservation,
     ToothRecord,
     Vacancy,
     Vector,
@@ -108,6 +110,8 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
             "warnings": list(r.warnings),
             "structures": None if r.structures is None else pack(r.structures, arrays, "structures"),
             "vacancies": [asdict(v) for v in r.vacancies],
+            "observations": [asdict(o) for o in r.observations],
+            "ground": None if r.ground is None else asdict(r.ground),
         },
     }
     buffer = io.BytesIO()
@@ -173,6 +177,8 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         enamel=_enamel(arrays),  # type: ignore[arg-type]
         structures=None if r.get("structures") is None else unpack(StructureRecords, r["structures"], arrays),
         vacancies=tuple(_record(Vacancy, v) for v in r.get("vacancies", ())),
+        observations=tuple(_record(ToothObservation, o) for o in r.get("observations", ())),
+        ground=Ground(**r["ground"]) if r.get("ground") else None,
     )
     affine = facts["affine_mm"]
     return KeptReading(

@@ -17,11 +17,13 @@ FloatArray = npt.NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Normalised:
-    """A volume with surround 0 and bone 1, float32 (z, y, x); its enamel level and noise in the same units."""
+    """A volume with surround 0 and bone 1, float32 (z, y, x); its enamel level and noise in the same units, and the
+    Gaussian sigma, in voxels, with which it was smoothed."""
 
     values: FloatArray
     enamel: float
     noise: float
+    sigma: float = 0.6
 
 
 def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
@@ -45,4 +47,4 @@ def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
     values = ((smooth - levels.surround) / contrast).astype(np.float32)
     solid = values[values > 0.5]
     enamel = float(np.quantile(solid[::3], 0.995)) if solid.size > 100 else 1.0
-    return Normalised(values, enamel, noise / contrast), levels, raw_noise
+    return Normalised(values, enamel, noise / contrast, sigma), levels, raw_noise

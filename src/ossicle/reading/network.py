@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from .trees import session
 
-__all__ = ["Block", "blocks", "run"]
+__all__ = ["Block", "blocks", "look", "run"]
 
 FloatArray = npt.NDArray[np.float32]
 Box = tuple[slice, slice, slice]
@@ -113,3 +113,15 @@ def run(
         while ahead:
             box, work = ahead.popleft()
             yield box, work.result()
+
+
+def look(name: str, values: FloatArray) -> FloatArray:
+    """Return the network's outputs (channels, z, y, x) for a small volume (z, y, x), all shown at once.
+
+    What lies outside is shown as 0, so the outermost `MARGIN` voxels are better not relied on.
+    """
+    lack = [-n % STEP for n in values.shape]
+    seen = np.pad(np.clip(values, *RANGE), [(n // 2, n - n // 2) for n in lack])
+    found: FloatArray = session(name).run(None, {"grey": seen[None, None].astype(np.float32)})[0][0]
+    inner = tuple(slice(n // 2, n // 2 + size) for n, size in zip(lack, values.shape, strict=True))
+    return found[(slice(None), *inner)]

@@ -22,6 +22,7 @@ from .measures import measure_teeth
 from .naming import NamedTooth, NameHint, Naming, name_teeth
 from .records import (
     Completeness,
+    Ground,
     Part,
     Pose,
     Progress,
@@ -258,8 +259,31 @@ def _read(
         stages=clock.stages,
         warnings=tuple(dict.fromkeys([*warnings, *naming.anomalies])),
         enamel=enamel,
+        observations=tuple(_from_origin(seen[t.part], origin) for t in naming.teeth),
+        ground=Ground(
+            levels.surround,
+            levels.surround + max(levels.bone - levels.surround, 1e-9),
+            normal.sigma,
+            grid.factor,
+            normal.enamel,
+            normal.noise,
+        ),
         structures=structures,
         vacancies=tuple(replace(v, middle=_moved(v.middle, -origin)) for v in vacant),
+    )
+
+
+def _from_origin(seen: ToothObservation, origin: npt.NDArray[np.float64]) -> ToothObservation:
+    """An observation told from where skull coordinates begin."""
+
+    def moved(point: Vector) -> Vector:
+        x, y, z = np.asarray(point) - origin
+        return float(x), float(y), float(z)
+
+    return replace(
+        seen,
+        centroid_skull_mm=moved(seen.centroid_skull_mm),
+        crown_centroid_skull_mm=moved(seen.crown_centroid_skull_mm),
     )
 
 

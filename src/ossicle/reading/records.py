@@ -21,6 +21,7 @@ __all__ = [
     "Completeness",
     "Emergence",
     "Generation",
+    "Ground",
     "Jaw",
     "Part",
     "PartKind",
@@ -63,6 +64,20 @@ class ScanStatistics:
     blur_sigma_mm: float
     contrast_to_noise: float
     wet: bool = False
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What a place of the scan is read again with, as all of it was: stored greys that became 0 and 1, the Gaussian
+    sigma of the smoothing (voxels of the working grid), how many voxels of the scan a voxel of the working grid spans
+    along an edge, and enamel and noise with bone 1."""
+
+    surround: float
+    bone: float
+    sigma: float
+    factor: float
+    enamel: float
+    noise: float
 
 
 @dataclass(frozen=True)
@@ -249,6 +264,10 @@ class Reading:
     warnings: tuple[str, ...] = ()
     enamel: npt.NDArray[np.bool_] | None = None
     """Which voxels of teeth are enamel, on the grid of ``labels``; None where no tooth was found."""
+    observations: tuple[ToothObservation, ...] = ()
+    """What was measured of each tooth before it was named, in skull coordinates; empty where it was not kept."""
+    ground: Ground | None = None
+    """How a place is read again (`ossicle.reading.local`); None where it was not kept."""
     structures: Structures | None = None
     """Palate, jaw, ear and braincase, in skull coordinates; None where they were not looked for."""
     vacancies: tuple[Vacancy, ...] = ()

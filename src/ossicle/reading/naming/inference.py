@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -84,8 +85,8 @@ class _Work:
     kinds: list[Kind]
     weights: Weights
     names: dict[Name, int]
+    fit: FloatArray
     given: dict[int, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
-    done: dict[int, Decoded] = field(default_factory=dict)
 
     def marginals(self, row: int) -> tuple[FloatArray, FloatArray]:
         """Return the chances given a row, kept for the next call."""
@@ -140,21 +141,35 @@ def _occlusion(
     return np.asarray(first["upper"] @ facing @ first["lower"].T + 1 - both)
 
 
+@dataclass(frozen=True)
+class _Same:
+    """Candidates, told from others by which object they are."""
+
+    candidates: CandidateSet
+
+    def __hash__(self) -> int:
+        return id(self.candidates)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.candidates is self.candidates
+
+
+@lru_cache(maxsize=4)
+def _weighed(known: _Same, jaw: Jaw, columns: JawColumns) -> _Work:
+    """Return one jaw weighed against all its rows; kept, as a person's word about one jaw leaves the other as it is."""
+    indexed, kinds = row_indices(known.candidates.rows[jaw])
+    names: dict[Name, int] = {}
+    for kind in kinds:
+        for generation in kind.tooth.generations:
+            names.setdefault((kind.tooth_class, kind.position, generation), len(names))
+    weights = jaw_weights(kinds, columns)
+    return _Work(columns, indexed, kinds, weights, names, _shared_age(evidence(indexed, weights)))
+
+
 def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior:
     """Weigh all pairs of rows against the columns of both jaws and name the columns."""
-    works: dict[Jaw, _Work] = {}
-    fit: dict[Jaw, FloatArray] = {}
-    for jaw in _JAWS:
-        indexed, kinds = row_indices(candidates.rows[jaw])
-        fit[jaw] = np.ones((len(indexed), len(TIMES)))
-        if jaw in jaws:
-            names: dict[Name, int] = {}
-            for kind in kinds:
-                for generation in kind.tooth.generations:
-                    names.setdefault((kind.tooth_class, kind.position, generation), len(names))
-            weights = jaw_weights(kinds, jaws[jaw])
-            works[jaw] = _Work(jaws[jaw], indexed, kinds, weights, names)
-            fit[jaw] = _shared_age(evidence(indexed, weights))
+    works = {jaw: _weighed(_Same(candidates), jaw, columns) for jaw, columns in jaws.items()}
+    fit = {jaw: works[jaw].fit if jaw in works else np.ones((len(candidates.rows[jaw]), len(TIMES))) for jaw in _JAWS}
 
     prior = candidates.open_weights.copy()
     for _, u, v, listed in candidates.listed:
@@ -186,13 +201,15 @@ def infer(jaws: Mapping[Jaw, JawColumns], candidates: CandidateSet) -> Posterior
         succession[jaw] = pair_sums / max(float(share[rows[jaw]].sum()), 1e-300)
         chance[jaw] = sums / np.maximum(sums.sum(axis=1, keepdims=True), 1e-300)
 
+    done: dict[tuple[Jaw, int], Decoded] = {}
+
     def decoded(jaw: Jaw, row: int) -> Decoded:
         work = works[jaw]
-        if row not in work.done:
-            work.done[row] = decode(
+        if (jaw, row) not in done:
+            done[jaw, row] = decode(
                 work.indexed[row], work.kinds, work.weights, work.names, chance[jaw], succession[jaw]
             )
-        return work.done[row]
+        return done[jaw, row]
 
     def expected(pair: tuple[int, int, float]) -> float:
         each = zip(_JAWS, pair[:2], strict=True)

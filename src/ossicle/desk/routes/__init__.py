@@ -1,0 +1,1 @@
+"""The routes of the desk's API, by what they are about."""

@@ -1,0 +1,182 @@
+"""The four tooth rows as drawn from the specimen's own crowns, seen from the cheek and unrolled.
+
+Millimetres on the page: x along the row from the midline backwards, y downwards, dorsal up (y is less skull y): crowns
+of upper rows point down, those of lower rows up.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from ossicle.account import account_to_dict
+from ossicle.account.findings.common import tooth_ids
+from ossicle.account.silhouettes import Silhouette, silhouettes
+from ossicle.account.words import QUADRANTS, quadrant_key
+from ossicle.reading.records import ToothRecord
+
+from .specimen import surfaces_key
+from .workbench import Shown
+
+__all__ = ["Rows"]
+
+Json = dict[str, Any]
+
+
+class Rows:
+    """Rows of specimens; outlines are kept as long as the voxels of the parts do not change."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._shapes: OrderedDict[tuple[str, int, str, str], Silhouette] = OrderedDict()
+
+    def of(self, shown: Shown) -> Json:
+        """Return the rows by quadrant, and the formula."""
+        shapes = {s.tooth.part: s for s in self._silhouettes(shown)}
+        quadrants = {quadrant_key(jaw, side): _row(shown, jaw, side, shapes) for jaw, side in QUADRANTS}
+        return {
+            "version": shown.version,
+            "shape": surfaces_key(shown),
+            "quadrants": quadrants,
+            "formula": account_to_dict(shown.account)["formula"],
+        }
+
+    def _silhouettes(self, shown: Shown) -> list[Silhouette]:
+        reading = shown.replayed.reading
+        with self._lock:
+            missing = []
+            for tooth in reading.teeth:
+                if self._key(shown, tooth) not in self._shapes:
+                    missing.append(tooth)
+            if missing:
+                some = replace(reading, teeth=tuple(missing), labels=shown.labels)  # type: ignore[arg-type]
+                for found in silhouettes(some, shown.spacing, shown.boxes):
+                    self._shapes[self._key(shown, found.tooth)] = found
+                while len(self._shapes) > 2000:
+                    self._shapes.popitem(last=False)
+            out = []
+            for tooth in reading.teeth:
+                kept = self._shapes.get(self._key(shown, tooth))
+                if kept is not None:
+                    out.append(replace(kept, tooth=tooth, margin=_margin(kept, tooth)))
+            return out
+
+    @staticmethod
+    def _key(shown: Shown, tooth: ToothRecord) -> tuple[str, int, str, str]:
+        return shown.info.uid, tooth.part, shown.shapes.get(tooth.part, ""), f"{tooth.jaw} {tooth.side}"
+
+
+def _margin(shape: Silhouette, tooth: ToothRecord) -> float | None:
+    if tooth.emergence == "in_crypt" or not np.isfinite(tooth.crown_height_mm):
+        return None
+    return shape.high - tooth.emergence_fraction * tooth.crown_height_mm
+
+
+def _row(shown: Shown, jaw: Any, side: Any, shapes: dict[int, Silhouette]) -> Json:
+    reading = shown.replayed.reading
+    teeth = [t for t in reading.teeth if (t.jaw, t.side) == (jaw, side)]
+    ids = tooth_ids(reading.teeth)
+    turn = 1.0 if jaw == "upper" else -1.0
+    findings = {f.evidence.parts[0]: f.id for f in shown.account.findings if f.region == "teeth" and f.evidence.parts}
+    slots = [_slot(t, shapes.get(t.part), ids, findings, turn, reading.warnings) for t in teeth]
+    slots.sort(key=lambda s: (s["x_mm"] is None, s["x_mm"] if s["x_mm"] is not None else 0.0, s["state"] != "tooth"))
+    known = sorted((s.along, s.margin) for s in shapes.values() if s.tooth in teeth and s.margin is not None)
+    drawn = [s for s in shapes.values() if s.tooth in teeth]
+    along = [float(v) for s in drawn for p in s.polygons for v in (p[:, 0].min(), p[:, 0].max())]
+    heights = [turn * v for s in drawn for v in (s.low, s.high)]
+    return {
+        "jaw": jaw,
+        "side": side,
+        "slots": [*slots, *_gaps(shown, jaw, side, teeth, shapes, turn)],
+        "baseline": [[round(float(a), 3), round(turn * float(b), 3)] for a, b in known],
+        "bounds_mm": [round(f(v), 3) for f in (min, max) for v in (along, heights)] if drawn else None,
+    }
+
+
+def _slot(
+    tooth: ToothRecord,
+    shape: Silhouette | None,
+    ids: dict[int, str],
+    findings: dict[int, str],
+    turn: float,
+    warnings: tuple[str, ...],
+) -> Json:
+    too_many = any(f": part {tooth.part} is a tooth too many" in w for w in warnings)
+    remarks = [*tooth.remarks, *(["a tooth too many for the formula"] if too_many else [])]
+    return {
+        "locus": ids[tooth.part],
+        "name": tooth.name,
+        "part": tooth.part,
+        "state": "tooth",
+        "finding": findings.get(tooth.part),
+        "anomaly": "; ".join(remarks) or None,
+        "successor": tooth.replaced_by,
+        "replaces": tooth.replaces,
+        "class": tooth.tooth_class,
+        "position": tooth.position,
+        "generation": tooth.generation,
+        "emergence": tooth.emergence,
+        "emergence_fraction": round(tooth.emergence_fraction, 4),
+        "completeness": tooth.completeness,
+        "confidence": round(tooth.confidence, 4),
+        "decided_by": tooth.decided_by,
+        "length_mm": round(tooth.length_mm, 3) if np.isfinite(tooth.length_mm) else None,
+        "outline": "" if shape is None else _path(shape, turn),
+        "x_mm": None if shape is None else round(shape.along, 3),
+        "y_mm": None if shape is None else round(turn * (shape.low + shape.high) / 2, 3),
+        "tip_mm": None if shape is None else round(turn * shape.high, 3),
+        "root_mm": None if shape is None else round(turn * shape.low, 3),
+        "margin_mm": None if shape is None or shape.margin is None else round(turn * shape.margin, 3),
+    }
+
+
+def _path(shape: Silhouette, turn: float) -> str:
+    return " ".join("M" + "L".join(f"{a:.3f},{turn * b:.3f}" for a, b in ring) + "Z" for ring in shape.polygons)
+
+
+def _gaps(
+    shown: Shown, jaw: Any, side: Any, teeth: list[ToothRecord], shapes: dict[int, Silhouette], turn: float
+) -> list[Json]:
+    """Return a slot for each gap that the account tells, with the loci in it that hold no tooth.
+
+    Whether a tooth was lost there, or never was, or has left an empty socket, no reading tells yet.
+    """
+    out = []
+    for finding in shown.account.findings:
+        if not finding.id.startswith(f"dentition/{jaw}-{side}/gap/") or len(finding.evidence.parts) != 2:
+            continue
+        one, two = (shapes.get(p) for p in finding.evidence.parts)
+        if one is None or two is None:
+            continue
+        start = max(float(p[:, 0].max()) for p in one.polygons)
+        stop = min(float(p[:, 0].min()) for p in two.polygons)
+        levels = [m for m in (one.margin, two.margin) if m is not None]
+        out.append(
+            {
+                "locus": None,
+                "name": ", ".join(_skipped(one.tooth, two.tooth, teeth)) or None,
+                "part": None,
+                "state": "gap",
+                "finding": finding.id,
+                "between": [one.tooth.part, two.tooth.part],
+                "length_mm": finding.value,
+                "x_mm": round((start + stop) / 2, 3),
+                "from_mm": round(start, 3),
+                "to_mm": round(stop, 3),
+                "margin_mm": round(turn * float(np.mean(levels)), 3) if levels else None,
+                "confidence": round(finding.confidence, 4),
+            }
+        )
+    return out
+
+
+def _skipped(before: ToothRecord, after: ToothRecord, teeth: list[ToothRecord]) -> list[str]:
+    if before.tooth_class != after.tooth_class:
+        return []
+    present = {t.position for t in teeth if t.tooth_class == before.tooth_class}
+    letter = before.name.lstrip("d").rstrip("0123456789")
+    return [f"{letter}{n}" for n in range(before.position + 1, after.position) if n not in present]

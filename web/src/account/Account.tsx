@@ -1,0 +1,142 @@
+import { useEffect, useRef } from "preact/hooks";
+import { about, briefs, chosenFinding, lead, loadBriefs, onStage, person, redo, stand, tellError, undo, unsigned } from "../state/desk";
+import { goOn } from "./acts";
+import { Formula } from "./Formula";
+import { chapters, filter, FILTERS, sequence } from "./order";
+import { Sentence } from "./Sentence";
+
+/** The account of the leading specimen, as prose by region. */
+export function AccountPlace() {
+  const specimen = lead.value;
+  if (specimen === null) {
+    return <section class="account" aria-label="Account" data-place="account"><p class="before">Opening the account …</p></section>;
+  }
+  const { looked, all } = specimen.progress;
+  const { catalogue_number, taxon, stage } = specimen.specimen;
+  const many = chapters.value;
+  const firstId = sequence.value[0]?.id;
+  const chosenShown = sequence.value.some((f) => f.id === chosenFinding.value);
+  return (
+    <section class="account" aria-label="Account" data-place="account">
+      <header>
+        <p class="whence"><a href="#/" onClick={(e) => {
+          e.preventDefault();
+          onStage.value = [];
+        }}>All specimens</a> <Beside /></p>
+        <h1>{catalogue_number}</h1>
+        <p class="who-is-it">{taxon && <em>{taxon}</em>}{stage && <>, {stage}</>}</p>
+        <Formula formula={specimen.account.formula} />
+        <Progress looked={looked} all={all} />
+        <fieldset class="words filter">
+          <legend>Show</legend>
+          {FILTERS.map(([key, said]) => (
+            <label key={key}><input type="radio" name="filter" checked={filter.value === key} onChange={() => (filter.value = key)} /><span>{said}</span></label>
+          ))}
+        </fieldset>
+      </header>
+      <div class="prose" tabIndex={-1} onKeyDown={(event) => {
+        if (event.target instanceof HTMLTextAreaElement || event.target instanceof HTMLInputElement) return;
+        if (event.key === "ArrowDown" || event.key === "ArrowUp") {
+          event.preventDefault();
+          goOn(event.key === "ArrowDown" ? 1 : -1, false);
+        }
+      }}>
+        <Unfit />
+        {many.length === 0 && <p class="empty">{filter.value === "awaiting" ? "Nothing awaits a decision: every finding has been looked at." : "No finding is of this kind."}</p>}
+        {many.map((chapter) => (
+          <section key={chapter.key} aria-labelledby={`chapter-${chapter.key.replace("/", "-")}`}>
+            <h2 id={`chapter-${chapter.key.replace("/", "-")}`}>{chapter.heading}</h2>
+            <ul>
+              {chapter.findings.map((f) => <Sentence key={f.id} finding={f} first={!chosenShown && f.id === firstId} />)}
+            </ul>
+          </section>
+        ))}
+        {specimen.account.warnings.length > 0 && (
+          <section class="warnings" aria-labelledby="chapter-warnings">
+            <h2 id="chapter-warnings">Warnings</h2>
+            <ul>{specimen.account.warnings.map((w) => <li key={w}>{w}</li>)}</ul>
+          </section>
+        )}
+      </div>
+      <footer>
+        <Signature />
+        <div class="verbs back">
+          <button type="button" class="quiet" aria-keyshortcuts="u" disabled={specimen.undoable === null} title={specimen.undoable ?? ""} onClick={() => void undo()}>undo</button>
+          <button type="button" class="quiet" aria-keyshortcuts="Shift+U" disabled={specimen.redoable === null} title={specimen.redoable ?? ""} onClick={() => void redo()}>do again</button>
+        </div>
+        <p class="caution">{about.value?.not_clinical ?? "Not for clinical diagnosis."}</p>
+      </footer>
+    </section>
+  );
+}
+
+/** Sets another specimen beside those on the stage. */
+function Beside() {
+  useEffect(() => {
+    if (briefs.value === null) loadBriefs().catch(tellError);
+  }, []);
+  const others = (briefs.value ?? []).filter((b) => b.read && !onStage.value.includes(b.id));
+  if (others.length === 0 || onStage.value.length >= 6) return null;
+  return (
+    <select aria-label="Set another specimen beside it" value="" onChange={(e) => {
+      stand(e.currentTarget.value, true);
+      e.currentTarget.value = "";
+    }}>
+      <option value="">set another beside it</option>
+      {others.map((b) => <option key={b.id} value={b.id}>{b.catalogue_number}{b.stage ? `, ${b.stage}` : ""}</option>)}
+    </select>
+  );
+}
+
+function Progress({ looked, all }: { looked: number; all: number }) {
+  return (
+    <p class="progress">
+      <progress max={all} value={looked} aria-label="Findings looked at" />
+      <span>{looked} of {all} looked at</span>
+    </p>
+  );
+}
+
+function Unfit() {
+  const specimen = lead.value;
+  if (specimen === null || (specimen.unfit.length === 0 && specimen.waiting.length === 0)) return null;
+  return (
+    <section class="unfit" aria-labelledby="chapter-unfit">
+      <h2 id="chapter-unfit">Decisions to look at again</h2>
+      <ul>
+        {specimen.unfit.map((f) => <li key={f.number}>{f.words} ({f.who}) no longer fits: {f.why}.</li>)}
+        {specimen.waiting.map((f) => <li key={f.number}>{f.words} ({f.who}) waits for the next reading{f.why ? `: ${f.why}` : ""}.</li>)}
+      </ul>
+    </section>
+  );
+}
+
+/** Under whose name decisions are kept; asked for at the first decision. */
+function Signature() {
+  const field = useRef<HTMLInputElement>(null);
+  const asked = unsigned.value !== null;
+  useEffect(() => {
+    if (asked) field.current?.focus();
+  }, [asked]);
+  const sign = (event: Event): void => {
+    event.preventDefault();
+    const name = field.current?.value.trim() ?? "";
+    if (name === "") return;
+    person.value = name;
+    const then = unsigned.value;
+    unsigned.value = null;
+    field.current?.blur();
+    if (then) void then();
+  };
+  return (
+    <form class={asked ? "signature asked" : "signature"} onSubmit={sign}>
+      <label>{asked ? "Under which name is it kept?" : "Deciding as"}
+        <input ref={field} name="person" autoComplete="name" placeholder="your name" defaultValue={person.value} onBlur={(e) => {
+          if (!asked) person.value = e.currentTarget.value.trim();
+        }} />
+      </label>
+      {asked && <button type="submit">Sign</button>}
+    </form>
+  );
+}
+

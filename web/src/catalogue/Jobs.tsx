@@ -1,0 +1,66 @@
+import { signal } from "@preact/signals";
+import { useEffect, useState } from "preact/hooks";
+import { api } from "../api";
+import { intakeOpen, loadBriefs, onStage, person, specimens, tellError } from "../state/desk";
+import type { Job } from "../types";
+
+const jobs = signal<readonly Job[]>([]);
+const ACTIVE = new Set(["waiting", "queued", "running", "cancelling"]);
+
+/** The queue: what is being taken in and read, with its stage and a picture that grows. */
+export function Jobs() {
+  useEffect(() => {
+    api.jobs().then((all) => (jobs.value = all), tellError);
+    const events = new EventSource("/api/jobs/events");
+    events.addEventListener("job", (event) => {
+      const job = JSON.parse((event as MessageEvent<string>).data) as Job;
+      const rest = jobs.value.filter((j) => j.id !== job.id);
+      jobs.value = [job, ...rest].sort((a, b) => Number(ACTIVE.has(b.state)) - Number(ACTIVE.has(a.state)));
+      if (!ACTIVE.has(job.state) && job.specimen !== null) {
+        const kept = new Map(specimens.value);
+        kept.delete(String(job.specimen));
+        specimens.value = kept;
+        loadBriefs().catch(tellError);
+      }
+    });
+    return () => events.close();
+  }, []);
+  if (jobs.value.length === 0) return null;
+  return (
+    <section class="jobs" aria-label="Queue">
+      <h2>Queue</h2>
+      <ol>{jobs.value.slice(0, 30).map((job) => <JobLine key={job.id} job={job} />)}</ol>
+    </section>
+  );
+}
+
+function JobLine({ job }: { job: Job }) {
+  const active = ACTIVE.has(job.state);
+  const [spacing, setSpacing] = useState("");
+  const name = job.name ?? job.source ?? (job.specimen === null ? job.id : `specimen ${job.specimen}`);
+  const again = (): void => void api.jobAgain(job.id, spacing.trim() === "" ? null : spacing.trim()).catch(tellError);
+  return (
+    <li class={job.state}>
+      {job.picture_url && <img src={job.picture_url} alt="" style={{ clipPath: `inset(0 0 ${active ? Math.round(100 * (1 - job.fraction)) : 0}% 0)` }} />}
+      <div>
+        <p><b>{name}</b> <span class="soft">{job.kind === "intake" ? "taken in" : "read"}: {job.state}{active && job.stage ? `, ${job.stage}` : ""}</span></p>
+        {active && <progress max={1} value={job.fraction} aria-label={`${name}: ${job.stage ?? job.state}`} />}
+        {job.error && <p class="job-error">{job.error}</p>}
+        {job.needs_spacing && <label class="again">Spacing, mm<input name="spacing" inputMode="decimal" value={spacing} onInput={(e) => setSpacing(e.currentTarget.value)} /></label>}
+        <p class="verbs">
+          {active && <button type="button" class="quiet" onClick={() => void api.cancel(job.id).catch(tellError)}>stop it</button>}
+          {["failed", "cancelled", "stopped"].includes(job.state) && <button type="button" class="quiet" onClick={again}>begin it again</button>}
+          {job.state === "done" && job.specimen !== null && (
+            <button type="button" class="quiet" onClick={() => {
+              intakeOpen.value = false;
+              onStage.value = [String(job.specimen)];
+            }}>open it</button>
+          )}
+        </p>
+      </div>
+    </li>
+  );
+}
+
+/** Queues a reading of a specimen. */
+export const readNow = (id: string): Promise<Job> => api.readAgain(id, person.value.trim());

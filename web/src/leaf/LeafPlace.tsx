@@ -1,0 +1,29 @@
+import type { ComponentChildren } from "preact";
+import { leaf, type Leaf } from "../state/showing";
+import { HistoryLeaf } from "./HistoryLeaf";
+import { MeasureLeaf } from "./MeasureLeaf";
+import { PartsLeaf } from "./PartsLeaf";
+import { SliceLeaf } from "./SliceLeaf";
+
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions" };
+
+/** The leaf that may lie open beside the stage. */
+export function LeafPlace() {
+  const open = leaf.value;
+  if (open === null) return null;
+  const within: Record<NonNullable<Leaf>, () => ComponentChildren> = {
+    slice: () => <SliceLeaf />,
+    measure: () => <MeasureLeaf />,
+    parts: () => <PartsLeaf />,
+    history: () => <HistoryLeaf />,
+  };
+  return (
+    <section class="leaf" aria-label={TITLES[open]} data-place="leaf">
+      <header>
+        <h2>{TITLES[open]}</h2>
+        <button type="button" class="quiet" onClick={() => (leaf.value = null)}>close the leaf</button>
+      </header>
+      {within[open]()}
+    </section>
+  );
+}

@@ -1,0 +1,148 @@
+import {
+  BufferAttribute, BufferGeometry, Color, DepthTexture, FloatType, GLSL3, type IUniform, LinearFilter, Matrix4, Mesh, NearestFilter,
+  RawShaderMaterial, Scene, UnsignedByteType, Vector2, Vector4, WebGLRenderer, WebGLRenderTarget,
+} from "three";
+import type { Optics } from "./camera";
+import { COMPOSE_FRAGMENT, COPY_FRAGMENT, SCREEN_VERTEX } from "./shaders";
+import { LAYERS, type Layer, type LayerUniforms } from "./skull";
+
+export interface Inks {
+  paper: Color;
+  ink: Color;
+  line: Color;
+  chosen: Color;
+}
+
+export interface GroundPlace {
+  y: number;
+  x: number;
+  z: number;
+  reach: number;
+}
+
+/**
+ * Paints the stage: three layers (solid, veiled bone, other veiled parts), each into a target of its own with piece
+ * numbers and depth, then paper, millimetre ground, shade and ink, in one pass over the screen.
+ */
+export class Painter {
+  readonly renderer: WebGLRenderer;
+  readonly scenes: Record<Layer, Scene> = { solid: new Scene(), bone: new Scene(), other: new Scene() };
+  readonly shared: LayerUniforms = {
+    clip: { value: new Vector4(0, 0, 0, 1) },
+    solidDepth: { value: null },
+    parallel: { value: 1 },
+    paper: { value: new Color(1, 1, 1) },
+  };
+  private readonly targets: Record<Layer, WebGLRenderTarget>;
+  private readonly page: WebGLRenderTarget;
+  private readonly compose: RawShaderMaterial;
+  private readonly copy: RawShaderMaterial;
+  private readonly screen = new Scene();
+  private readonly sheet: Mesh<BufferGeometry, RawShaderMaterial>;
+
+  constructor(canvas: HTMLCanvasElement) {
+    this.renderer = new WebGLRenderer({ canvas, antialias: false, alpha: false, preserveDrawingBuffer: true, powerPreference: "high-performance" });
+    this.renderer.autoClear = false;
+    this.renderer.info.autoReset = false;
+    this.targets = { solid: layerTarget(), bone: layerTarget(), other: layerTarget() };
+    this.page = new WebGLRenderTarget(4, 4, { minFilter: LinearFilter, magFilter: LinearFilter, depthBuffer: false });
+    this.shared.solidDepth.value = this.targets.solid.depthTexture;
+    this.compose = screenMaterial(COMPOSE_FRAGMENT, this.composeUniforms());
+    this.copy = screenMaterial(COPY_FRAGMENT, { picture: { value: this.page.texture } });
+    const triangle = new BufferGeometry();
+    triangle.setAttribute("position", new BufferAttribute(new Float32Array([-1, -1, 0, 3, -1, 0, -1, 3, 0]), 3));
+    this.sheet = new Mesh(triangle, this.compose);
+    this.sheet.frustumCulled = false;
+    this.screen.add(this.sheet);
+  }
+
+  private composeUniforms(): Record<string, IUniform> {
+    const u: Record<string, IUniform> = {};
+    for (const layer of LAYERS) {
+      const target = this.targets[layer];
+      u[layer] = { value: target.textures[0] };
+      u[`${layer}Piece`] = { value: target.textures[1] };
+      u[`${layer}Depth`] = { value: target.depthTexture };
+    }
+    for (const name of ["ground", "groundReach", "mmPerPx", "inkWidth", "near", "far", "parallel", "shadeMm"]) u[name] = { value: 0 };
+    for (const name of ["paper", "ink", "line", "chosen"]) u[name] = { value: new Color() };
+    return {
+      ...u,
+      hasBone: { value: false }, hasOther: { value: false }, fine: { value: false },
+      fromClip: { value: new Matrix4() }, size: { value: new Vector2() }, groundCentre: { value: new Vector2() },
+    };
+  }
+
+  resize(width: number, height: number, ratio: number): void {
+    this.renderer.setPixelRatio(ratio);
+    this.renderer.setSize(width, height, false);
+  }
+
+  /**
+   * Draws one picture. `scale` is the resolution of the layers against that of the canvas; `fine` adds shade.
+   * `mmPerPx` of the optics is per CSS pixel.
+   */
+  paint(view: Optics, inks: Inks, ground: GroundPlace, scale: number, fine: boolean, has: Record<Layer, boolean>, parallel: boolean): void {
+    const canvas = this.renderer.getDrawingBufferSize(new Vector2());
+    const width = Math.max(8, Math.round(canvas.x * scale));
+    const height = Math.max(8, Math.round(canvas.y * scale));
+    this.shared.parallel.value = parallel ? 1 : 0;
+    this.shared.paper.value.copy(inks.paper);
+    for (const layer of LAYERS) {
+      if (layer !== "solid" && !has[layer]) continue;
+      const target = this.targets[layer];
+      if (target.width !== width || target.height !== height) target.setSize(width, height);
+      this.renderer.setRenderTarget(target);
+      this.renderer.setClearColor(0x000000, 0);
+      this.renderer.clear(true, true, false);
+      this.renderer.render(this.scenes[layer], view.camera);
+    }
+    const u = this.compose.uniforms;
+    const set = (name: string, value: unknown): void => {
+      (u[name] as IUniform).value = value;
+    };
+    const cssHeight = this.renderer.getSize(new Vector2()).y;
+    const perPx = (view.mmPerPx * cssHeight) / height;
+    set("hasBone", has.bone);
+    set("hasOther", has.other);
+    set("fine", fine);
+    (u["fromClip"] as IUniform<Matrix4>).value.copy(view.camera.projectionMatrix).multiply(view.camera.matrixWorldInverse).invert();
+    (u["size"] as IUniform<Vector2>).value.set(width, height);
+    for (const name of ["paper", "ink", "line", "chosen"] as const) set(name, inks[name]);
+    set("ground", ground.y);
+    set("groundReach", ground.reach);
+    (u["groundCentre"] as IUniform<Vector2>).value.set(ground.x, ground.z);
+    set("mmPerPx", perPx);
+    set("inkWidth", Math.max(1, height / cssHeight) * 0.9);
+    set("near", view.near);
+    set("far", view.far);
+    set("parallel", parallel ? 1 : 0);
+    set("shadeMm", Math.max(view.mmPerPx * 14, ground.reach * 0.035));
+    if (this.page.width !== width || this.page.height !== height) this.page.setSize(width, height);
+    this.sheet.material = this.compose;
+    this.renderer.setRenderTarget(this.page);
+    this.renderer.render(this.screen, view.camera);
+    this.sheet.material = this.copy;
+    this.renderer.setRenderTarget(null);
+    this.renderer.render(this.screen, view.camera);
+  }
+
+  dispose(): void {
+    for (const layer of LAYERS) this.targets[layer].dispose();
+    this.page.dispose();
+    this.renderer.dispose();
+  }
+}
+
+function layerTarget(): WebGLRenderTarget {
+  const target = new WebGLRenderTarget(4, 4, { count: 2, minFilter: NearestFilter, magFilter: NearestFilter, type: UnsignedByteType });
+  const depth = new DepthTexture(4, 4, FloatType);
+  depth.minFilter = depth.magFilter = NearestFilter;
+  target.depthTexture = depth;
+  return target;
+}
+
+function screenMaterial(fragmentShader: string, uniforms: Record<string, IUniform>): RawShaderMaterial {
+  return new RawShaderMaterial({ glslVersion: GLSL3, vertexShader: SCREEN_VERTEX, fragmentShader, uniforms, depthTest: false, depthWrite: false });
+}
+

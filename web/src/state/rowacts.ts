@@ -1,0 +1,2 @@
+/** Acts of the rows by key; the rows fill it when they are laid out. */
+export const rowActs: Record<string, () => void> = {};
