@@ -61,8 +61,9 @@ def test_the_head_asked_for_is_left_alone_and_an_unknown_one_refused() -> None:
     grid = working_grid((first | second).astype(np.float32) * 1000, SPACING)
     normal = Normalised(grid.grey / 1000, 1.0, 0.01)
     seen: list[str] = []
-    alone, metal = without_company(normal, grid, True, 2, seen)
-    assert not metal.any()
+    alone, company = without_company(normal, grid, True, 2, seen)
+    assert not company.metal.any()
+    assert company.rods == ()
     assert "2 heads" in seen[0]
     left = grid.full_size((alone.values > 0.5).astype(np.int32)) > 0
     assert 2 * (left & second).sum() / (left.sum() + second.sum()) > 0.9

@@ -62,6 +62,7 @@ def read_scan(
     *,
     dentition: str = "auto",
     specimen: int = 1,
+    phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -78,6 +79,8 @@ def read_scan(
         Name of a dentition template, or ``auto``.
     specimen
         Which of several heads in the scan, the largest being 1.
+    phantom
+        Densities of the rods of a density phantom in the scan, g/cm3 of hydroxyapatite.
     hints
         What a person decided.
     threads
@@ -99,6 +102,7 @@ def read_scan(
         scan.geometry.spacing_mm_zyx,
         dentition=dentition,
         specimen=specimen,
+        phantom=phantom,
         hints=hints,
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
@@ -106,6 +110,8 @@ def read_scan(
     )
     facts = scan_facts(scan)
     kept = {"dentition": dentition, "specimen": specimen, "threads": threads, **(settings or {})}
+    if phantom is not None:
+        kept["phantom_g_cm3"] = [float(d) for d in phantom]
     if hints != Hints():
         kept["hints"] = asdict(hints)
     made_by = MadeBy(
@@ -130,6 +136,7 @@ def read_to_folder(
     mirrored: bool = False,
     dentition: str = "auto",
     specimen: int = 1,
+    phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -144,7 +151,7 @@ def read_to_folder(
         Where to write; None writes nothing.
     spacing_mm_zyx, series, mirrored
         As `ossicle.scans.load` takes them.
-    dentition, specimen, hints, threads, progress
+    dentition, specimen, phantom, hints, threads, progress
         As `read_scan` takes them.
 
     Raises
@@ -174,6 +181,7 @@ def read_to_folder(
         scan,
         dentition=dentition,
         specimen=specimen,
+        phantom=phantom,
         hints=hints,
         threads=threads,
         progress=None if progress is None else _share(progress, _LOADING, 0.95),

@@ -103,17 +103,25 @@ def read(
     specimen: Annotated[
         int, typer.Option(min=1, help="Which of several heads in the scan, counted from the largest.")
     ] = 1,
+    phantom: Annotated[
+        str | None,
+        typer.Option(
+            help="Densities of the rods of a density phantom that stands in the scan, g/cm3 of hydroxyapatite: "
+            "0.25,0.5,0.75. Greys are then told as densities.",
+            show_default=False,
+        ),
+    ] = None,
     threads: Threads = threads_default(),
     as_json: Annotated[bool, typer.Option("--json", help="Print account.json instead of text.")] = False,
 ) -> None:
     """Read a scan: which teeth are there, what each is called, what replaces what."""
     set_threads(threads)
     if inside is not None:
-        if spacing is not None or mirrored or specimen != 1:
+        if spacing is not None or mirrored or specimen != 1 or phantom is not None:
             raise OssicleError(
                 "the specimen of a collection has its scale and place",
                 where="--in",
-                mend="leave --spacing, --mirrored and --specimen out",
+                mend="leave --spacing, --mirrored, --specimen and --phantom out",
             )
         kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series, out=out)
         _print(kept, Form.json if as_json else Form.text)
@@ -136,6 +144,7 @@ def read(
             mirrored=mirrored,
             dentition=dentition,
             specimen=specimen,
+            phantom=None if phantom is None else _densities(phantom),
             threads=threads,
             progress=progress,
         )
@@ -189,6 +198,20 @@ def account(
     else:
         write_text(out, text)
         print(f"Written: {out}", file=sys.stderr)
+
+
+def _densities(text: str) -> list[float]:
+    try:
+        found = [float(word) for word in text.split(",")]
+    except ValueError:
+        found = []
+    if not found or not all(0 <= d < 25 for d in found):
+        raise OssicleError(
+            f"{text!r} is no list of densities",
+            where="--phantom",
+            mend="write them in g/cm3 with commas between, as 0.25,0.5,0.75",
+        )
+    return found
 
 
 def _page(path: Path, kept: Any) -> str:

@@ -16,6 +16,7 @@ import numpy as np
 from ossicle.account import MadeBy, ScanFacts, Source
 from ossicle.errors import OssicleError
 from ossicle.reading.records import (
+    Calibration,
     Ground,
     Part,
     Pose,
@@ -161,7 +162,7 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
     pose["questions"] = tuple(pose["questions"])
     reading = Reading(
         labels=labels,  # type: ignore[arg-type]
-        statistics=ScanStatistics(**{k: _nan(ScanStatistics, k, v) for k, v in r["statistics"].items()}),
+        statistics=_statistics(r["statistics"]),
         pose=Pose(**pose),
         parts=tuple(_record(Part, p) for p in r["parts"]),
         teeth=tuple(_record(ToothRecord, t) for t in r["teeth"]),
@@ -202,6 +203,12 @@ def _enamel(arrays: Mapping[str, Any]) -> Mask | None:
         return None
     z, y, x = (int(n) for n in arrays["enamel.shape"])
     return Mask((z, y, x), arrays["enamel.box"], arrays["enamel.bits"])
+
+
+def _statistics(data: Mapping[str, Any]) -> ScanStatistics:
+    found = ScanStatistics(**{k: _nan(ScanStatistics, k, v) for k, v in data.items()})
+    known = data.get("calibration")
+    return found if known is None else replace(found, calibration=Calibration(**known))
 
 
 def _record(cls: type[Any], data: Mapping[str, Any]) -> Any:

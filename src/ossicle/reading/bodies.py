@@ -21,10 +21,11 @@ from scipy.ndimage import binary_dilation, distance_transform_edt
 from ossicle.errors import OssicleError
 
 from .greys import Normalised
+from .phantom import Rod, find_rods, rod_mask
 from .symmetry import find_plane
 from .working_grid import WorkingGrid, means
 
-__all__ = ["Heads", "find_heads", "find_metal", "without_company"]
+__all__ = ["Company", "Heads", "find_heads", "find_metal", "without_company"]
 
 LARGE = 0.35
 """Share of the largest body's volume from which another may be a head of its own."""
@@ -105,42 +106,64 @@ def find_metal(values: npt.NDArray[np.float32], grey: npt.NDArray[np.float32]) -
     return binary_dilation(found, iterations=2) if found.any() else found
 
 
+@dataclass(frozen=True)
+class Company:
+    """What was left out of a reading: bool (z, y, x) of ``metal`` and of the rods of a density ``phantom``, and the
+    rods with their stored greys."""
+
+    metal: npt.NDArray[np.bool_]
+    phantom: npt.NDArray[np.bool_]
+    rods: tuple[Rod, ...]
+
+
 def without_company(
     normal: Normalised, grid: WorkingGrid, separable: bool, specimen: int, warnings: list[str]
-) -> tuple[Normalised, npt.NDArray[np.bool_]]:
-    """Return the greys of one specimen alone, all else being surround, and where metal was (z, y, x).
+) -> tuple[Normalised, Company]:
+    """Return the greys of one specimen alone, all else being surround, and what was left out.
 
-    What was left out is said in ``warnings``.
+    It is also said in ``warnings``.
 
     Raises
     ------
     OssicleError
         There is no head of the number ``specimen``, counted from the largest.
     """
-    metal = find_metal(normal.values, grid.grey) if separable else np.zeros(normal.values.shape, np.bool_)
-    values = np.where(metal, np.float32(0), normal.values) if metal.any() else normal.values
+    shape = normal.values.shape
+    if not separable:
+        _only_one(specimen, 1)
+        return normal, Company(np.zeros(shape, np.bool_), np.zeros(shape, np.bool_), ())
+    rods = find_rods(normal.values, normal.noise, grid.grey)
+    phantom = rod_mask(rods, shape)
+    metal = find_metal(normal.values, grid.grey) & ~phantom
+    values = normal.values
+    if rods:
+        values = np.where(phantom, np.float32(0), values)
     if metal.any():
+        values = np.where(metal, np.float32(0), values)
         warnings.append(
             "The scan holds metal (a pin, wire or tag). It was left out of the reading; near it greys are streaked, "
             "so look twice at what lies beside it."
         )
-    heads = find_heads(values, grid.spacing_mm_zyx) if separable else None
-    count = 1 if heads is None else heads.count
-    if not 1 <= specimen <= count:
-        raise OssicleError(
-            f"the scan holds {count} head{'' if count == 1 else 's'} apart from one another, not {specimen}",
-            where="the scan",
-            mend=f"ask for one from 1 to {count}",
-        )
-    if heads is not None and count > 1:
+    heads = find_heads(values, grid.spacing_mm_zyx)
+    _only_one(specimen, heads.count)
+    if heads.count > 1:
         warnings.append(
-            f"The scan holds {count} heads apart from one another, and what lies beside them; this is the reading of "
-            f"number {specimen}, counted from the largest. Read each of the others by its number, or take it in with "
-            "the box it lies in."
+            f"The scan holds {heads.count} heads apart from one another, and what lies beside them; this is the "
+            f"reading of number {specimen}, counted from the largest. Read each of the others by its number, or take "
+            "it in with the box it lies in."
         )
         values = np.where(heads.owner == specimen, values, np.float32(0))
     if values is not normal.values:
         solid = values[values > 0.5]
         enamel = float(np.quantile(solid[::3], 0.995)) if solid.size > 100 else 1.0
         normal = Normalised(np.asarray(values, np.float32), enamel, normal.noise)
-    return normal, metal
+    return normal, Company(metal, phantom, rods)
+
+
+def _only_one(specimen: int, count: int) -> None:
+    if not 1 <= specimen <= count:
+        raise OssicleError(
+            f"the scan holds {count} head{'' if count == 1 else 's'} apart from one another, not {specimen}",
+            where="the scan",
+            mend=f"ask for one from 1 to {count}",
+        )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,14 +13,16 @@ from threadpoolctl import threadpool_limits
 from ossicle.anatomy import load_dentitions
 
 from .alveoli import vacancies_of
-from .bodies import without_company
+from .bodies import Company, without_company
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
 from .hints import Hints, shifted
 from .isolate import Isolation, isolate, label_near, nothing, unknown_pose
 from .measures import measure_teeth
 from .naming import NamedTooth, NameHint, Naming, name_teeth
+from .phantom import calibrated
 from .records import (
+    Calibration,
     Completeness,
     Ground,
     Part,
@@ -98,6 +100,7 @@ def read(
     hints: Hints | None = None,
     right_handed: bool = True,
     specimen: int = 1,
+    phantom: Sequence[float] | None = None,
     threads: int = 2,
     progress: Progress | None = None,
 ) -> Reading:
@@ -118,6 +121,9 @@ def read(
         accordingly.
     specimen
         Which of several heads in the scan is read, the largest being 1.
+    phantom
+        Densities (g/cm3 of hydroxyapatite) of the rods of a density phantom in the scan, by which greys are told as
+        densities.
     threads
         How many threads may be used.
     progress
@@ -136,6 +142,7 @@ def read(
             hints or Hints(),
             right_handed,
             specimen,
+            phantom,
             threads,
             _Clock(progress, {}),
         )
@@ -148,6 +155,7 @@ def _read(
     hints: Hints,
     right_handed: bool,
     specimen: int,
+    phantom: Sequence[float] | None,
     threads: int,
     clock: _Clock,
 ) -> Reading:
@@ -157,7 +165,8 @@ def _read(
     normal, levels, noise = normalise(grey)
     statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
     warnings: list[str] = []
-    normal, metal = without_company(normal, grid, levels.separable, specimen, warnings)
+    normal, company = without_company(normal, grid, levels.separable, specimen, warnings)
+    statistics = replace(statistics, calibration=_calibration(company, phantom, warnings))
     clock.start("teeth")
     within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
     isolation = _isolate(normal, levels, grid, right_handed, within, threads, clock)
@@ -229,9 +238,10 @@ def _read(
         statistics,
         hints.landmarks,
     )
-    if metal.any():
-        laid = [*laid, Element(int(marked.max()) + 1, "foreign", "foreign object", None, 0.9)]
-        marked = np.where(metal & (marked == 0), laid[-1].label, marked).astype(np.int32)
+    for term, mask in (("foreign object", company.metal), ("density phantom", company.phantom)):
+        if mask.any():
+            laid = [*laid, Element(max(int(marked.max()), *(e.label for e in laid), 0) + 1, "foreign", term, None, 0.9)]
+            marked = np.where(mask & (marked == 0), laid[-1].label, marked).astype(np.int32)
     clock.start("pictures")
     views, row_records = _pictures(normal, levels, tooth_labels, grid, isolation, naming)
     labels = grid.full_size(marked)
@@ -285,6 +295,17 @@ def _from_origin(seen: ToothObservation, origin: npt.NDArray[np.float64]) -> Too
         centroid_skull_mm=moved(seen.centroid_skull_mm),
         crown_centroid_skull_mm=moved(seen.crown_centroid_skull_mm),
     )
+
+
+def _calibration(company: Company, phantom: Sequence[float] | None, warnings: list[str]) -> Calibration | None:
+    if phantom is not None:
+        return calibrated(company.rods, phantom)
+    if company.rods:
+        warnings.append(
+            f"{len(company.rods)} rods stand in the scan, like those of a density phantom; they were left out of the "
+            "reading. State their densities with --phantom to have greys told as densities."
+        )
+    return None
 
 
 def _statistics(

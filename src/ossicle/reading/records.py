@@ -52,6 +52,21 @@ FloatArray = npt.NDArray[np.floating]
 
 
 @dataclass(frozen=True)
+class Calibration:
+    """grey = ``zero`` + ``slope`` x density (g/cm3 hydroxyapatite); ``error`` is the residual standard deviation in
+    g/cm3, ``rods`` how many there are."""
+
+    zero: float
+    slope: float
+    error: float
+    rods: int
+
+    def density(self, grey: float) -> float:
+        """Return the density of a grey, g/cm3."""
+        return (grey - self.zero) / self.slope
+
+
+@dataclass(frozen=True)
 class ScanStatistics:
     """What the scan itself tells of its greys; all greys in stored grey values, lengths in mm."""
 
@@ -64,6 +79,8 @@ class ScanStatistics:
     blur_sigma_mm: float
     contrast_to_noise: float
     wet: bool = False
+    calibration: Calibration | None = None
+    """What greys mean as densities, where a phantom stood in the scan."""
 
 
 @dataclass(frozen=True)
