@@ -100,15 +100,16 @@ def split_jaws(place: FloatArray, worth: FloatArray, away: FloatArray, *, both: 
         upper = y - np.polyval(np.polyfit(z, y, 1), z) > 0
     trust = weight * np.where(clear, 1.0, 0.02)
     middle = np.zeros(3)
-    for _ in range(8):
+    for turn in range(8):
         sign = np.where(upper, 1.0, -1.0)
         design = np.column_stack([np.ones_like(z), z, z**2, sign, sign * z])
         penalty = np.diag([0, 1e-3, 0.05 * max(float(np.var(z)), 1e-9), 0, 1e-2]) * trust.sum()
         solution = np.linalg.solve((design * trust[:, None]).T @ design + penalty, design.T @ (trust * y))
         middle = solution[:3]
-        if solution[3] < 0:
+        if solution[3] < 0 and turn > 0:
             # What looks down would lie below what looks up: upper teeth stand over lower ones, so looks mislead here
-            # (crowns all in their crypts) and height alone must tell.
+            # (crowns all in their crypts) and height alone must tell. The first turn rests on few looks and does not
+            # settle that.
             look, solution[3], solution[4] = np.zeros_like(look), -solution[3], -solution[4]
         half = np.maximum(solution[3] + solution[4] * z, 0.25 * abs(float(solution[3])) + 1e-6)
         height = (y - (middle[0] + middle[1] * z + middle[2] * z**2)) / half
