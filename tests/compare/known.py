@@ -19,6 +19,7 @@ from ossicle.practice.teeth import Tooth
 from ossicle.reading.records import Part, ToothRecord
 
 VOXEL = 0.1
+QUADRANTS = {f"{j}_{s}": {"I": 0, "C": 0, "P": 0, "M": 0} for j in ("upper", "lower") for s in ("left", "right")}
 IDENTITY = tuple(tuple(float(v) for v in row) for row in np.eye(4))
 LENGTHS = {
     "palatilar length": 16.0,
@@ -143,7 +144,7 @@ def account_of(
         ScanFacts((100, 100, 100), (voxel, voxel, voxel), handedness="stated"),
         PoseFacts(IDENTITY, 0.95, True),
         teeth,
-        FormulaFacts(None, None, {}, "generic placental", 0.9, (), stage),
+        FormulaFacts(None, None, QUADRANTS, "generic placental", 0.9, (), stage),
         tuple(parts),
         (),
         (),

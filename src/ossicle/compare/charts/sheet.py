@@ -101,6 +101,9 @@ def write_chart(chart: Chart, folder: Path, formats: Sequence[str] = ("svg",)) -
         ("txt", (chart.caption.strip() + "\n").encode()),
     ]
     with matplotlib.rc_context(_STYLE):
+        # laid out once, so that every format and every writing has the same
+        chart.figure.draw_without_rendering()
+        chart.figure.set_layout_engine("none")
         for name in formats:
             buffer = io.BytesIO()
             facts: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(name, {})
