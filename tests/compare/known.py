@@ -186,9 +186,16 @@ def scanned(
     pose[:3, 3] = turn.T @ low
     if pose_error is not None:
         pose = pose_error @ pose
+    to_scan = np.linalg.inv(pose if pose_error is None else np.linalg.inv(pose_error) @ pose)
     account = account_of(a, voxel=voxel)
+
+    def in_scan(point: Sequence[float]) -> tuple[float, ...]:
+        return tuple(float(v) for v in to_scan[:3, :3] @ np.asarray(point) + to_scan[:3, 3])
+
     account = replace(
         account,
+        teeth=tuple(replace(t, centroid_mm_xyz=in_scan(t.centroid_mm_xyz)) for t in account.teeth),
+        landmarks=tuple({**m, "point_mm_xyz": in_scan(m["point_mm_xyz"])} for m in account.landmarks),
         scan=replace(account.scan, shape_zyx=labels.shape, spacing_mm_zyx=(voxel, voxel, voxel)),
         pose=PoseFacts(tuple(tuple(float(v) for v in row) for row in pose), 0.9, True),
     )

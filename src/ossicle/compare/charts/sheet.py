@@ -12,6 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ossicle.scans.cache import cache_folder
+
+# What matplotlib keeps (a list of fonts) goes where this program says that it keeps things, not into the home.
+os.environ.setdefault("MPLCONFIGDIR", str(cache_folder() / "fonts"))
+
 import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
