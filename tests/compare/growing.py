@@ -12,6 +12,7 @@ from ossicle.compare.specimens import Compared
 from ossicle.practice.animals import animal
 from ossicle.reading.records import ToothRecord
 
+QUADRANTS = {f"{j}_{s}": {"I": 0, "C": 0, "P": 0, "M": 0} for j in ("upper", "lower") for s in ("left", "right")}
 IDENTITY = tuple(tuple(float(v) for v in row) for row in np.eye(4))
 STAGES = ((0.2, "newborn"), (0.55, "juvenile"), (0.85, "subadult"), (9.0, "adult"))
 
@@ -79,7 +80,7 @@ def grown(
         ScanFacts((10, 10, 10), (0.1, 0.1, 0.1), handedness="stated"),
         PoseFacts(IDENTITY, 0.9, True),
         tuple(teeth),
-        FormulaFacts(None, None, {}, "generic placental", 0.9, (), StageFacts(stage, "known", 0.9)),
+        FormulaFacts(None, None, QUADRANTS, "generic placental", 0.9, (), StageFacts(stage, "known", 0.9)),
         (),
         (),
         (),

@@ -19,6 +19,7 @@ from ossicle.practice.teeth import Tooth
 from ossicle.reading.records import Part, ToothRecord
 
 VOXEL = 0.1
+QUADRANTS = {f"{j}_{s}": {"I": 0, "C": 0, "P": 0, "M": 0} for j in ("upper", "lower") for s in ("left", "right")}
 IDENTITY = tuple(tuple(float(v) for v in row) for row in np.eye(4))
 LENGTHS = {
     "palatilar length": 16.0,
@@ -143,7 +144,7 @@ def account_of(
         ScanFacts((100, 100, 100), (voxel, voxel, voxel), handedness="stated"),
         PoseFacts(IDENTITY, 0.95, True),
         teeth,
-        FormulaFacts(None, None, {}, "generic placental", 0.9, (), stage),
+        FormulaFacts(None, None, QUADRANTS, "generic placental", 0.9, (), stage),
         tuple(parts),
         (),
         (),
@@ -185,9 +186,16 @@ def scanned(
     pose[:3, 3] = turn.T @ low
     if pose_error is not None:
         pose = pose_error @ pose
+    to_scan = np.linalg.inv(pose if pose_error is None else np.linalg.inv(pose_error) @ pose)
     account = account_of(a, voxel=voxel)
+
+    def in_scan(point: Sequence[float]) -> tuple[float, ...]:
+        return tuple(float(v) for v in to_scan[:3, :3] @ np.asarray(point) + to_scan[:3, 3])
+
     account = replace(
         account,
+        teeth=tuple(replace(t, centroid_mm_xyz=in_scan(t.centroid_mm_xyz)) for t in account.teeth),
+        landmarks=tuple({**m, "point_mm_xyz": in_scan(m["point_mm_xyz"])} for m in account.landmarks),
         scan=replace(account.scan, shape_zyx=labels.shape, spacing_mm_zyx=(voxel, voxel, voxel)),
         pose=PoseFacts(tuple(tuple(float(v) for v in row) for row in pose), 0.9, True),
     )

@@ -8,7 +8,7 @@ specimens are no samples: nothing is said of populations.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from scipy import stats
@@ -132,6 +132,7 @@ def compare_two(first: Compared, second: Compared) -> Comparison:
 
 
 def _measure(a: Quantity, b: Quantity, ref_a: Quantity | None, ref_b: Quantity | None, limit: float) -> Measure:
+    a, b = _evened(a, b)
     apart = abs(b.value - a.value) > limit * math.hypot(a.error, b.error)
     change, change_error = _ratio(a.value, a.error, b.value, b.error)
     if ref_a is None or ref_b is None or a.power == 0 or a.name == ref_a.name or a.value == 0:
@@ -142,6 +143,15 @@ def _measure(a: Quantity, b: Quantity, ref_a: Quantity | None, ref_b: Quantity |
     return Measure(
         a.name, a.group, a.unit, a, b, change, change_error, apart, relative, relative_error, beyond, ref_a.name
     )
+
+
+def _evened(a: Quantity, b: Quantity) -> tuple[Quantity, Quantity]:
+    """Give two teeth the greater error of both: it follows from the value read, so the one read too small has too
+    small an error."""
+    if a.group != "teeth":
+        return a, b
+    error = max(a.error, b.error)
+    return replace(a, error=error), replace(b, error=error)
 
 
 def _ratio(a: float, ea: float, b: float, eb: float) -> tuple[float, float]:

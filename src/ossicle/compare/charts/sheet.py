@@ -12,6 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ossicle.scans.cache import cache_folder
+
+# What matplotlib keeps (a list of fonts) goes where this program says that it keeps things, not into the home.
+os.environ.setdefault("MPLCONFIGDIR", str(cache_folder() / "fonts"))
+
 import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -101,6 +106,9 @@ def write_chart(chart: Chart, folder: Path, formats: Sequence[str] = ("svg",)) -
         ("txt", (chart.caption.strip() + "\n").encode()),
     ]
     with matplotlib.rc_context(_STYLE):
+        # laid out once, so that every format and every writing has the same
+        chart.figure.draw_without_rendering()
+        chart.figure.set_layout_engine("none")
         for name in formats:
             buffer = io.BytesIO()
             facts: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(name, {})
