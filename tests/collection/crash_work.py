@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 from stacks import write_scan
+from unsynced import do_not_wait_for_the_disk
 
 from ossicle.collection import Agree, Collection, Undo
 
@@ -14,6 +15,7 @@ SCANS = 40
 
 def work(folder: str, sources: str, log: str) -> None:
     """Do what there is to do, again and again, and write down each step once it is acknowledged."""
+    do_not_wait_for_the_disk()
     with open(log, "a", encoding="ascii", buffering=1) as said, Collection.open_or_create(folder) as cabinet:
         for job in reversed(cabinet.jobs(unfinished=True)):
             if cabinet.work_on(job.id).state == "done":

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
-import random
-import time
 from itertools import pairwise
-from multiprocessing.synchronize import Barrier
+from multiprocessing.context import ForkServerContext
 from pathlib import Path
 
 import pytest
@@ -15,6 +12,7 @@ import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy.exc import DBAPIError
+from writers import count_up, decide_often
 
 from ossicle.collection import Collection, Conflict, Decision
 from ossicle.collection.catalogue import Catalogue, current_revision, upgrade
@@ -129,47 +127,7 @@ def test_a_catalogue_of_a_later_version_is_refused(tmp_path: Path) -> None:
 # -- several writers
 
 
-def decide_often(url: str, who: str, count: int, start: Barrier) -> None:
-    """Decide, each time on what was last seen; where another was quicker, look again. Runs in its own process."""
-    catalogue = Catalogue(url)
-    seen = 0
-    pauses = random.Random(who)
-    start.wait(120)
-    for n in range(count):
-        # So that the other gets a word in: as long as looking again and trying again takes it, or now and then longer.
-        time.sleep(pauses.uniform(0, 0.012))
-        said = Decision(0, "agree", who, AT, said={"finding": f"f/{n}", "value": n})
-        while True:
-            try:
-                seen = append(catalogue, "OTC 1", lambda earlier, said=said: said, expected=seen).number
-                break
-            except Conflict:
-                with catalogue.reading() as session:
-                    query = sa.text("SELECT max(number) FROM decision")
-                    seen = session.scalar(query) or 0
-    catalogue.close()
-
-
-def count_up(url: str, who: str, count: int, start: Barrier) -> None:
-    """Add one to a number in the catalogue data, each time to what was last seen."""
-    from ossicle.collection import specimens
-
-    catalogue = Catalogue(url)
-    start.wait(120)
-    for _ in range(count):
-        while True:
-            seen = specimens.get(catalogue, "OTC 1")
-            number = int(seen.terms["occurrenceRemarks"]) + 1
-            try:
-                specimens.change(catalogue, "OTC 1", {"occurrenceRemarks": str(number)}, who, seen.version)
-                break
-            except Conflict:
-                continue
-    catalogue.close()
-
-
-def two_at_once(target: object, url: str, count: int) -> None:
-    context = multiprocessing.get_context("spawn")
+def two_at_once(context: ForkServerContext, target: object, url: str, count: int) -> None:
     start = context.Barrier(2)
     both = [context.Process(target=target, args=(url, who, count, start)) for who in ("A. Reader", "B. Reader")]  # type: ignore[arg-type]
     for one in both:
@@ -191,8 +149,8 @@ def shared(url: str) -> Catalogue:
     return catalogue
 
 
-def test_two_writers_lose_no_decision_of_a_thousand(url: str, shared: Catalogue) -> None:
-    two_at_once(decide_often, url, 500)
+def test_two_writers_lose_no_decision_of_a_thousand(url: str, shared: Catalogue, forked: ForkServerContext) -> None:
+    two_at_once(forked, decide_often, url, 500)
     with shared.reading() as session:
         decisions = load_decisions(session, 1)
     assert [d.number for d in decisions] == list(range(1, 1001))
@@ -204,13 +162,13 @@ def test_two_writers_lose_no_decision_of_a_thousand(url: str, shared: Catalogue)
     assert turns >= 20
 
 
-def test_two_writers_lose_no_change_of_catalogue_data(url: str, shared: Catalogue) -> None:
+def test_two_writers_lose_no_change_of_catalogue_data(url: str, shared: Catalogue, forked: ForkServerContext) -> None:
     from ossicle.collection import specimens
 
-    two_at_once(count_up, url, 50)
+    two_at_once(forked, count_up, url, 50)
     assert specimens.get(shared, "OTC 1").terms["occurrenceRemarks"] == "100"
     changes = specimens.changes(shared, "OTC 1")
-    assert [c.fields["occurrenceRemarks"] for c in changes] == [[str(n), str(n + 1)] for n in range(100)]
+    assert [c.fields["occurrenceRemarks"] for c in changes] == [(str(n), str(n + 1)) for n in range(100)]
 
 
 # -- one collection

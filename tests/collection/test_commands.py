@@ -72,6 +72,8 @@ def test_the_round_of_a_person(held: Path, run, tmp_path: Path) -> None:
     assert run("describe", "OTC 12", "--in", held, "--term", "sex=female", "--version", "1").code == 0
     late = run("describe", "OTC 12", "--in", held, "--term", "sex=male", "--version", "1")
     assert (late.code, "since you looked (version 1, now 2)" in late.sentence) == (2, True)
+    data = run("history", "OTC 12", "--in", held, "--catalogue-data").out
+    assert re.search(r"^version +2  .*: sex was nothing, is female$", data, re.MULTILINE)
     assert json.loads(run("jobs", held, "--json").out)[0]["state"] == "done"
     sound = run("check", held)
     assert (sound.code, sound.out.splitlines()[-1]) == (0, "The collection is sound.")
@@ -82,6 +84,29 @@ def test_human_remains_are_not_written_out(held: Path, run, tmp_path: Path) -> N
     blocked = run("account", "OTC 12", "--in", held, "--out", tmp_path / "a.txt")
     assert (blocked.code, "lacks remainsConsent" in blocked.sentence) == (2, True)
     assert not (tmp_path / "a.txt").exists()
+    assert run("account", "OTC 12", "--in", held).code == 0  # to be looked at
+    for form in ("json", "html", "csv"):
+        assert "lacks remainsConsent" in run("account", "OTC 12", "--in", held, "--format", form).sentence
+    read = run("read", "OTC 12", "--in", held, "--out", tmp_path / "folder")
+    assert (read.code, "lacks remainsConsent" in read.sentence) == (2, True)
+    with Collection.open(held) as cabinet:
+        assert len(cabinet.jobs()) == 1  # told before long work
+
+
+def test_read_in_a_collection_writes_the_folder_of_the_account(
+    held: Path, run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def here(self: Collection, handle: str, **_: object):
+        self.work_on(self.queue(handle, threads=1).id)
+        return self.readings(handle)[-1]
+
+    monkeypatch.setattr(Collection, "read", here)  # a process of its own would not see the sketch
+    run("decide", "OTC 12", "rename", "--in", held, "--tooth", "upper-left/dP3", "--name", "dP2")
+    done = run("read", "OTC 12", "--in", held, "--out", tmp_path / "folder", "--json")
+    assert done.code == 0
+    kept = json.loads((tmp_path / "folder" / "account.json").read_text(encoding="utf-8"))
+    assert [t["decided_by"] for t in kept["teeth"]].count("person") == 1
+    assert (tmp_path / "folder" / "parts.nii.gz").is_file()
 
 
 def test_a_fault_is_told_and_ends_with_2(held: Path, run) -> None:

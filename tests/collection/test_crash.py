@@ -7,10 +7,10 @@ nothing of that may be missing.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import random
 import time
+from multiprocessing.context import ForkServerContext
 from pathlib import Path
 
 import pytest
@@ -34,20 +34,14 @@ def wait_for_work(pid: int, seconds: float) -> None:
 
 
 @pytest.mark.slow
-def test_killed_at_random_moments(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_killed_at_random_moments(tmp_path: Path, forked: ForkServerContext) -> None:
     sources, folder, log = tmp_path / "sources", tmp_path / "cabinet", tmp_path / "log"
     for n in range(SCANS):
         write_scan(sources / f"s{n:03}", n)
-    # The server has everything loaded, so that a round is work and not the loading of modules.
-    here = Path(__file__).parent
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(here), *os.environ.get("PYTHONPATH", "").split(os.pathsep)]))
-    monkeypatch.setenv("OSSICLE_TEST_WARM", str(tmp_path / "warm"))
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["crash_work"])
     rng = random.Random(7)
     log.touch()
     for round_ in range(ROUNDS):
-        process = context.Process(target=work, args=(str(folder), str(sources), str(log)))
+        process = forked.Process(target=work, args=(str(folder), str(sources), str(log)))
         process.start()
         wait_for_work(process.pid or 0, rng.uniform(0.02, 0.5))
         time.sleep(rng.uniform(0, 0.05))

@@ -62,6 +62,16 @@ def test_the_most_sensitive_are_withheld(tmp_path: Path) -> None:
     assert terms["informationWithheld"].startswith("coordinates and locality withheld, held to 1e-05 degree: trade")
 
 
+def test_history_does_not_tell_what_is_withheld(tmp_path: Path) -> None:
+    with Collection.create(tmp_path / "c") as cabinet:
+        cabinet.add_specimen({**HELD, "sensitivityCategory": "2"})
+        cabinet.describe("OTC 1", {"decimalLatitude": "-12.34569", "sex": "female"}, who="A. Reader")
+        (told,), (held,) = cabinet.changes_of("OTC 1"), cabinet.changes_of("OTC 1", exact=True)
+    assert told.fields == {"locality.latitude": ("withheld", "withheld"), "sex": ("", "female")}
+    assert held.fields["locality.latitude"] == (-12.34567, -12.34569)
+    assert (told.who, told.version) == ("A. Reader", 2)
+
+
 def test_others_are_shown_as_held() -> None:
     terms = shown_terms(HeldLocality(-12.34567, 45.1, 30, "by the old mill"))
     assert terms == {

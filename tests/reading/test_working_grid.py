@@ -15,11 +15,16 @@ def ball(shape: tuple[int, int, int], centre: tuple[float, float, float], radius
     return np.clip(radius - np.sqrt((grid**2).sum(axis=0)) + 0.5, 0.0, 1.0).astype(np.float32)
 
 
-def test_a_small_specimen_is_drawn_twice_as_fine_and_comes_back_where_it_was() -> None:
+@pytest.mark.parametrize(("twice", "factor"), [(190, 1 / 2), (20, 2 / 3)])
+def test_a_small_specimen_is_drawn_finer_and_comes_back_where_it_was(
+    monkeypatch: pytest.MonkeyPatch, twice: int, factor: float
+) -> None:
     scan = ball((64, 60, 70), (30.0, 26.0, 41.0), 15.0)
+    monkeypatch.setattr(module, "FINER", ((twice, 2, 1), (260, 3, 2)))
     grid = working_grid(scan * 1000, (0.2, 0.2, 0.2))
-    assert grid.factor == 0.5
-    assert grid.spacing_mm_zyx == (0.1, 0.1, 0.1)
+    assert grid.factor == factor
+    step = 0.2 * factor
+    assert grid.spacing_mm_zyx == pytest.approx((step, step, step))
     labels = (grid.grey > 500).astype(np.int32) * 7
     back = grid.full_size(labels)
     assert back.shape == scan.shape
@@ -27,7 +32,7 @@ def test_a_small_specimen_is_drawn_twice_as_fine_and_comes_back_where_it_was() -
     both = ((back == 7) & (scan > 0.5)).sum()
     assert 2 * both / ((back == 7).sum() + (scan > 0.5).sum()) > 0.98
     # Places: a voxel of the working grid lies where the scan has it.
-    middle = np.argwhere(labels > 0).mean(axis=0)[::-1] * 0.1 + grid.offset_mm_xyz
+    middle = np.argwhere(labels > 0).mean(axis=0)[::-1] * step + grid.offset_mm_xyz
     assert middle == pytest.approx(np.array([41.0, 26.0, 30.0]) * 0.2, abs=0.03)
 
 
@@ -40,16 +45,16 @@ def test_drawn_finer_by_splines_as_scipy_does_it() -> None:
 
 def test_a_long_or_large_specimen_keeps_its_voxels(monkeypatch: pytest.MonkeyPatch) -> None:
     scan = ball((64, 60, 70), (30.0, 26.0, 41.0), 15.0)
-    monkeypatch.setattr(module, "SHORT", 30)
+    monkeypatch.setattr(module, "FINER", ((30, 2, 1),))
     assert working_grid(scan, (0.2, 0.2, 0.2)).factor == 1
-    monkeypatch.setattr(module, "SHORT", 300)
+    monkeypatch.setattr(module, "FINER", ((300, 2, 1),))
     monkeypatch.setattr(module, "LARGEST", 150_000)
     assert working_grid(scan, (0.2, 0.2, 0.2)).factor == 1
     monkeypatch.setattr(module, "LARGEST", 20_000)
     assert working_grid(scan, (0.2, 0.2, 0.2)).factor == 2
 
 
-@pytest.mark.parametrize(("largest", "factor"), [(26_000_000, 0.5), (100_000, 1), (20_000, 2)])
+@pytest.mark.parametrize(("largest", "factor"), [(26_000_000, 0.5), (400_000, 2 / 3), (100_000, 1), (20_000, 2)])
 def test_a_truth_of_the_scan_lies_where_the_working_grid_sees_it(
     monkeypatch: pytest.MonkeyPatch, largest: int, factor: float
 ) -> None:

@@ -115,3 +115,34 @@ def skull_field() -> np.ndarray:
 
 
 FIELD_SPACING = (3.65079, 3.94305, 3.94305)
+
+
+SHAPES_SHA256 = {
+    "gorf.dat": "6e2fb0aa98b9cde63d5f6be09609cce8d3f40f1881e669a8cac0d3e8bfe25e94",
+    "gorm.dat": "36a0432b50a718361c17c9ffe7fb35e84f13acdba42fd5beb412f1b26c9cc930",
+    "macf.dat": "093515c91544cecb7292d665089deeeb9a81638377e119b4a77585d4c03ddf82",
+    "macm.dat": "bfea2f6266c4bcabf56c50d49ef65cc05085fdd10ccfe13ec1a3a7343c6e31e4",
+}
+
+
+def _shapes(work: Path, name: str) -> bytes:
+    if shutil.which("apt-get") is None or shutil.which("dpkg-deb") is None:
+        unavailable("apt-get and dpkg-deb are needed to fetch landmark data, and this is no Debian")
+    if not _known("r-cran-shapes") and os.geteuid() == 0:
+        _call(["apt-get", "update", "-qq"], work)
+    _call(["apt-get", "download", "-qq", "r-cran-shapes"], work)
+    package = next(work.glob("r-cran-shapes_*.deb"))
+    _call(["dpkg-deb", "-x", package.name, "unpacked"], work)
+    return (work / f"unpacked/usr/lib/R/site-library/shapes/data/{name}.rda").read_bytes()
+
+
+def landmarks(name: str) -> np.ndarray:
+    """Skull landmarks of Debian's r-cran-shapes (GPL-2, fetched and never shipped), float (specimens, landmarks, k).
+
+    ``gorf.dat`` and ``gorm.dat``: 30 female and 29 male gorillas, 8 landmarks in the midplane; ``macf.dat`` and
+    ``macm.dat``: 9 female and 9 male macaques, 7 landmarks in space.
+    """
+    rdata = pytest.importorskip("rdata")
+    data = kept(f"{name}.rda", SHAPES_SHA256[name], lambda work: _shapes(work, name))
+    table = rdata.read_rda(io.BytesIO(data))[name]
+    return np.asarray(table, float).transpose(2, 0, 1)

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from ossicle import __version__
 from ossicle.reading.hints import Hints
 from ossicle.reading.records import Progress, Reading
@@ -59,6 +61,8 @@ def read_scan(
     scan: Scan,
     *,
     dentition: str = "auto",
+    specimen: int = 1,
+    phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -73,6 +77,10 @@ def read_scan(
         A calibrated volume.
     dentition
         Name of a dentition template, or ``auto``.
+    specimen
+        Which of several heads in the scan, the largest being 1.
+    phantom
+        Densities of the rods of a density phantom in the scan, g/cm3 of hydroxyapatite.
     hints
         What a person decided.
     threads
@@ -93,13 +101,17 @@ def read_scan(
         volume,
         scan.geometry.spacing_mm_zyx,
         dentition=dentition,
+        specimen=specimen,
+        phantom=phantom,
         hints=hints,
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
         progress=progress,
     )
     facts = scan_facts(scan)
-    kept = {"dentition": dentition, "threads": threads, **(settings or {})}
+    kept = {"dentition": dentition, "specimen": specimen, "threads": threads, **(settings or {})}
+    if phantom is not None:
+        kept["phantom_g_cm3"] = [float(d) for d in phantom]
     if hints != Hints():
         kept["hints"] = asdict(hints)
     made_by = MadeBy(
@@ -123,6 +135,8 @@ def read_to_folder(
     series: str | None = None,
     mirrored: bool = False,
     dentition: str = "auto",
+    specimen: int = 1,
+    phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
     progress: Progress | None = None,
@@ -137,7 +151,7 @@ def read_to_folder(
         Where to write; None writes nothing.
     spacing_mm_zyx, series, mirrored
         As `ossicle.scans.load` takes them.
-    dentition, hints, threads, progress
+    dentition, specimen, phantom, hints, threads, progress
         As `read_scan` takes them.
 
     Raises
@@ -166,6 +180,8 @@ def read_to_folder(
     outcome = read_scan(
         scan,
         dentition=dentition,
+        specimen=specimen,
+        phantom=phantom,
         hints=hints,
         threads=threads,
         progress=None if progress is None else _share(progress, _LOADING, 0.95),
@@ -198,7 +214,7 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
     parts = folder / "parts.nii.gz"
     write_parts_nifti(parts, outcome.reading.labels, outcome.geometry)
     if outcome.reading.enamel is not None:
-        write_parts_nifti(folder / "enamel.nii.gz", outcome.reading.enamel.astype("uint8"), outcome.geometry)
+        write_parts_nifti(folder / "enamel.nii.gz", np.asarray(outcome.reading.enamel, np.uint8), outcome.geometry)
     with open(parts, "rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     account = replace(account, made_by=replace(account.made_by, parts_sha256=digest))

@@ -11,7 +11,7 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, deciding, desk, practice
+from . import collection, comparing, deciding, desk, practice
 from .options import Mirrored, Series, Threads, set_threads, threads_default
 
 __all__ = ["app"]
@@ -26,6 +26,7 @@ app = typer.Typer(
 app.add_typer(practice.app, name="practice")
 collection.register(app)
 deciding.register(app)
+comparing.register(app)
 desk.register(app)
 
 
@@ -99,20 +100,33 @@ def read(
     series: Series = None,
     mirrored: Mirrored = False,
     dentition: Annotated[str, typer.Option(help="Name of a dentition to align with, or auto.")] = "auto",
+    specimen: Annotated[
+        int, typer.Option(min=1, help="Which of several heads in the scan, counted from the largest.")
+    ] = 1,
+    phantom: Annotated[
+        str | None,
+        typer.Option(
+            help="Densities of the rods of a density phantom that stands in the scan, g/cm3 of hydroxyapatite: "
+            "0.25,0.5,0.75. Greys are then told as densities.",
+            show_default=False,
+        ),
+    ] = None,
     threads: Threads = threads_default(),
     as_json: Annotated[bool, typer.Option("--json", help="Print account.json instead of text.")] = False,
 ) -> None:
     """Read a scan: which teeth are there, what each is called, what replaces what."""
     set_threads(threads)
     if inside is not None:
-        if out is not None or spacing is not None or mirrored:
+        if spacing is not None or mirrored or specimen != 1 or phantom is not None:
             raise OssicleError(
                 "the specimen of a collection has its scale and place",
                 where="--in",
-                mend="leave --out, --spacing, --mirrored out",
+                mend="leave --spacing, --mirrored, --specimen and --phantom out",
             )
-        kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series)
+        kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series, out=out)
         _print(kept, Form.json if as_json else Form.text)
+        if out is not None:
+            print(f"Written: {out / 'account.html'} and {out / 'account.json'}", file=sys.stderr)
         return
     from ossicle.account.run import read_to_folder
     from ossicle.scans import parse_spacing
@@ -129,6 +143,8 @@ def read(
             series=series,
             mirrored=mirrored,
             dentition=dentition,
+            specimen=specimen,
+            phantom=None if phantom is None else _densities(phantom),
             threads=threads,
             progress=progress,
         )
@@ -161,7 +177,11 @@ def account(
     from ossicle.account.folder import load_account, write_text
 
     form = Form.json if as_json else form
-    kept, read_now = (load_account(path), None) if inside is None else deciding.account_inside(str(path), inside, out)
+    # Text on the screen is looked at; anything else is made to be handed on.
+    leaves = out is not None or form is not Form.text
+    kept, read_now = (
+        (load_account(path), None) if inside is None else deciding.account_inside(str(path), inside, leaves)
+    )
     if form is Form.html and read_now is not None:
         from ossicle.account.html import account_html
 
@@ -178,6 +198,20 @@ def account(
     else:
         write_text(out, text)
         print(f"Written: {out}", file=sys.stderr)
+
+
+def _densities(text: str) -> list[float]:
+    try:
+        found = [float(word) for word in text.split(",")]
+    except ValueError:
+        found = []
+    if not found or not all(0 <= d < 25 for d in found):
+        raise OssicleError(
+            f"{text!r} is no list of densities",
+            where="--phantom",
+            mend="write them in g/cm3 with commas between, as 0.25,0.5,0.75",
+        )
+    return found
 
 
 def _page(path: Path, kept: Any) -> str:

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from ossicle.errors import OssicleError
 
 from .collection import AsJson, Inside, Who, columns, say
+
+if TYPE_CHECKING:
+    from ossicle.collection import DataChange
 
 __all__ = ["account_inside", "read_inside", "register"]
 
@@ -163,12 +167,18 @@ def history(
         tuple[str, str] | None,
         typer.Option(help="Two persons' opinions side by side, with kappa.", show_default=False),
     ] = None,
+    catalogue_data: Annotated[
+        bool, typer.Option("--catalogue-data", help="Who changed the catalogue data, and what they were before.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Show who decided what, when and why, and whether it holds; compare two readings or two persons."""
     from ossicle.collection import Collection, words_of
 
     with Collection.open(inside) as held:
+        if catalogue_data:
+            _data_changes(held.changes_of(specimen), as_json)
+            return
         if readings is not None:
             _changes(held.changes(specimen, *readings), as_json)
             return
@@ -192,6 +202,20 @@ def history(
         reason = f" ({d.why})" if d.why else ""
         print(f"{d.number:4}  {d.at[:16].replace('T', ' ')}  {d.who} {words_of(d)}{reason}{holds}")
     print(f"{len(decisions)} decision{'' if len(decisions) == 1 else 's'}")
+
+
+def _data_changes(found: Sequence[DataChange], as_json: bool) -> None:
+    if as_json:
+        say([asdict(c) for c in found])
+        return
+    for c in found:
+        told = "; ".join(f"{name} was {_or_none(old)}, is {_or_none(new)}" for name, (old, new) in c.fields.items())
+        print(f"version {c.version:3}  {c.at[:16].replace('T', ' ')}  {c.who}: {told}")
+    print(f"{len(found)} change{'' if len(found) == 1 else 's'} of catalogue data")
+
+
+def _or_none(value: Any) -> str:
+    return "nothing" if value in (None, "") else str(value)
 
 
 def _changes(found: Any, as_json: bool) -> None:
@@ -219,28 +243,38 @@ def _opinions(found: Any, as_json: bool) -> None:
         print(f"{a.what}: {a.count} judged by both{share}; {a.statistic} {value}")
 
 
-def read_inside(specimen: str, inside: Path, *, dentition: str, threads: int, scan: str | None) -> Any:
-    """Read a specimen of a collection in a process of its own; return its account."""
+def read_inside(
+    specimen: str, inside: Path, *, dentition: str, threads: int, scan: str | None, out: Path | None = None
+) -> Any:
+    """Read a specimen of a collection in a process of its own; return its account. ``out`` takes its folder."""
+    from ossicle.account.folder import check_place
     from ossicle.collection import Collection
 
     from .console import telling
 
     with Collection.open(inside) as held:
+        if out is not None:  # before long work
+            held.check_export(specimen)
+            check_place(out)
         with telling() as progress:
             info = held.read(specimen, dentition=dentition, threads=threads, scan=scan, progress=progress)
         replayed = held.replayed(specimen)
+        if out is not None:
+            held.export(specimen, out)
     for fate in replayed.unfit:
         print(f"Decision {fate.number} no longer fits: {fate.why}.", file=sys.stderr)
+    for fate in replayed.waiting:
+        print(f"Decision {fate.number} awaits a new reading: {fate.why}.", file=sys.stderr)
     print(f"Kept as reading {info.number} of {specimen}.", file=sys.stderr)
     return replayed.account
 
 
-def account_inside(specimen: str, inside: Path, out: Path | None) -> Any:
-    """Return account and reading of a specimen of a collection; to be written, it must be allowed out."""
+def account_inside(specimen: str, inside: Path, leaves: bool) -> Any:
+    """Return account and reading of a specimen of a collection; where it ``leaves``, it must be allowed to."""
     from ossicle.collection import Collection
 
     with Collection.open(inside) as held:
-        if out is not None:
+        if leaves:
             held.check_export(specimen)
         replayed = held.replayed(specimen)
     return replayed.account, replayed.reading

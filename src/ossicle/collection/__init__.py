@@ -34,7 +34,7 @@ from .kinds import (
 )
 from .opinions import Agreement, Opinion, Opinions
 from .readings import KeptReading
-from .records import AttachmentInfo, Job, Page, ReadingInfo, ScanInfo, Specimen
+from .records import AttachmentInfo, DataChange, Job, Page, ReadingInfo, ScanInfo, Specimen
 from .replay import Fate, Replayed, replay
 from .table import box_from
 
@@ -51,6 +51,7 @@ __all__ = [
     "Collection",
     "Conflict",
     "Cut",
+    "DataChange",
     "Decision",
     "Discard",
     "Dispute",

@@ -23,6 +23,8 @@ import numpy.typing as npt
 from ossicle.reading.records import Reading, ToothRecord, Vector
 from ossicle.scans.model import ArrayLike3D
 
+from .alignment import Way
+
 __all__ = ["Anchor", "Found", "Structure", "Structures", "inner_points", "moved_by"]
 
 MOST_POINTS = 5
@@ -164,6 +166,8 @@ class Structures:
         Points inside each part (`inner_points`).
     scan
         The key of the scan that was read.
+    ways
+        From other scans of the specimen, by their keys, to this one (`alignment.way_between`).
     """
 
     def __init__(
@@ -172,8 +176,9 @@ class Structures:
         spacing_mm_zyx: Sequence[float],
         inner: Mapping[int, tuple[Vector, ...]],
         scan: str,
+        ways: Mapping[str, Way] | None = None,
     ) -> None:
-        self.reading, self.scan = reading, scan
+        self.reading, self.scan, self.ways = reading, scan, dict(ways or {})
         self.spacing = np.asarray(spacing_mm_zyx, float)
         self.slack = SLACK_VOXELS * float(self.spacing.max())
         self.inner = inner
@@ -227,12 +232,33 @@ class Structures:
         return Anchor(points, structure, skull)
 
     def points_of(self, anchor: Anchor, scan: str) -> tuple[Vector, ...]:
-        """Return the anchor's points in this reading's scan; through the pose where it was made on another scan."""
+        """Return the anchor's points in this reading's scan.
+
+        Where it was made on another scan they are carried over by the way between the two, or, where none is known,
+        through the poses. Empty where nothing leads from that scan to this.
+        """
         if scan == self.scan:
             return anchor.points_mm
+        if scan in self.ways:
+            return self.carried(anchor.points_mm, scan, anchor.structure)
         if not anchor.points_skull_mm or not self.reading.pose.found:
             return ()
         return moved_by(np.linalg.inv(np.asarray(self.reading.pose.scan_to_skull, float)), anchor.points_skull_mm)
+
+    def led_from(self, scan: str) -> bool:
+        """Whether points of a scan can be told in the mm of this one, other than through the poses alone."""
+        return scan == self.scan or scan in self.ways
+
+    def carried(self, points: Sequence[Vector], scan: str, of: Structure | None = None) -> tuple[Vector, ...]:
+        """Return points of another scan (mm), lying in the structure ``of``, in this one; empty where no way is known.
+
+        Points of this scan stay as they are.
+        """
+        if scan == self.scan:
+            return tuple(points)
+        if scan not in self.ways:
+            return ()
+        return moved_by(self.ways[scan].of(None if of is None else of.jaw), points)
 
     def find(self, anchor: Anchor, scan: str, *, teeth_only: bool = True, any_size: bool = False) -> Found:
         """Return the part in which an anchor lies.
@@ -262,8 +288,11 @@ class Structures:
         ratio = self.parts[best].volume_mm3 / max(was.volume_mm3, 1e-9) if best in self.parts else 1.0
         if 1 / SIZE_CHANGE <= ratio <= SIZE_CHANGE or not math.isfinite(ratio):
             return Found(best)
-        shift = np.subtract(points[-1], anchor.points_mm[-1])  # of the scan, where it is another
-        if np.linalg.norm(np.add(was.centroid_mm, shift) - self._centre(best)) > MOVED * was.radius_mm + self.slack:
+        stood = self.carried([was.centroid_mm], scan, was)
+        if not stood:  # another scan, and nothing but the poses leads here
+            x, y, z = np.add(was.centroid_mm, np.subtract(points[-1], anchor.points_mm[-1]))
+            stood = ((float(x), float(y), float(z)),)
+        if math.dist(stood[0], self._centre(best)) > MOVED * was.radius_mm + self.slack:
             return Found(None, f"what is read there now has {ratio:.2g} times the volume, and another centre")
         return Found(best)
 

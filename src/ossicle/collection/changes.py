@@ -10,7 +10,7 @@ from ossicle.account import Account
 from ossicle.reading.records import ToothRecord
 
 from .anchors import Structures
-from .replay import same_value
+from .values import same_value
 
 __all__ = ["Changed", "Changes", "changes_between"]
 

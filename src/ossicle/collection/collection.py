@@ -27,6 +27,8 @@ from ossicle.errors import Cancelled, OssicleError
 from ossicle.scans.naming import shown
 
 from . import jobs, specimens
+from .anchors import Structures
+from .carrying import others_of
 from .catalogue import Catalogue
 from .changes import Changes, changes_between
 from .check import Report, check
@@ -275,12 +277,15 @@ class Collection(Holdings):
 
     def replayed(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Replayed:
         """Return the account with decisions, and what became of each; ``by`` takes one person's alone."""
-        return self._replayed(self._kept(self._info(handle, reading)), self.decisions(handle), by)
+        kept, decisions = self._kept(self._info(handle, reading)), self.decisions(handle)
+        return _replayed(kept, self._structures(handle, kept, decisions), decisions, by)
 
-    def _replayed(self, kept: KeptReading, decisions: Sequence[Decision], by: str | None = None) -> Replayed:
-        return replay(
-            kept.structures(), kept.facts, kept.made_by, decisions, heeded=kept.heeded, warnings=kept.warnings, by=by
-        )
+    def _structures(self, handle: Handle, kept: KeptReading, decisions: Sequence[Decision]) -> Structures:
+        """Return a reading's structures, with the ways from the other scans on which was decided."""
+        if all(d.scan in ("", kept.scan) for d in decisions):
+            return kept.structures()
+        others = others_of(self.readings(handle), kept.scan, decisions)
+        return kept.structures(self._kept(r) for r in others)
 
     def account(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Account:
         """Return the account of a specimen: a reading (the last where none is named) plus decisions."""
@@ -347,29 +352,29 @@ class Collection(Holdings):
         if others:
             info = self._info(handle, reading)
             kept = seen or self._kept(info)
-            shown_now = self._replayed(kept, self.decisions(handle))
-            structures = kept.structures()
+            earlier = self.decisions(handle)
+            structures = self._structures(handle, kept, earlier)
+            shown_now = _replayed(kept, structures, earlier)
             for one in others:
                 decision = anchored(one, name, at, why, shown_now, structures, kept.facts)
                 made.append(replace(decision, reading=info.number, said={**decision.said, **act}))
 
-        def make(earlier: Callable[[], Sequence[Decision]]) -> list[Decision]:
-            before = list(earlier()) if targets else []
+        def make(kept_so_far: Callable[[], Sequence[Decision]]) -> list[Decision]:
+            before = list(kept_so_far()) if targets else []
             return [*(with_target(t, name, at, why, before) for t in targets), *made]
 
         return append_all(self.catalogue, handle, make, expected)
 
     def opinions(self, handle: Handle, first: str, second: str, *, reading: int | None = None) -> Opinions:
         """Return two persons' opinions side by side, with kappa and technical error."""
-        structures = self._kept(self._info(handle, reading)).structures()
-        return opinions(structures, self.decisions(handle), first, second)
+        kept, decisions = self._kept(self._info(handle, reading)), self.decisions(handle)
+        return opinions(self._structures(handle, kept, decisions), decisions, first, second)
 
     def changes(self, handle: Handle, before: int, after: int | None = None) -> Changes:
         """Return what changed between two readings, without decisions."""
         old, new = self.reading(handle, before), self.reading(handle, after)
-        return changes_between(
-            old.structures(), self._replayed(old, ()).account, new.structures(), self._replayed(new, ()).account
-        )
+        ours, theirs = old.structures(), new.structures([old])
+        return changes_between(ours, _replayed(old, ours, ()).account, theirs, _replayed(new, theirs, ()).account)
 
     def export(self, handle: Handle, out: str | Path) -> Account:
         """Write the folder of an account (as `ossicle read --out` does) out of the collection.
@@ -383,7 +388,7 @@ class Collection(Holdings):
 
         self.check_export(handle)
         kept = self.reading(handle)
-        replayed = self._replayed(kept, self.decisions(handle))
+        replayed = self.replayed(handle)
         geometry = self.scan(kept.scan).geometry
         return write_outcome(Path(out), Outcome(replayed.account, replayed.reading, geometry))
 
@@ -404,3 +409,9 @@ def _stopped_while_made(root: Path) -> bool:
         (n in expected and not any((root / n).iterdir())) or n.startswith(("catalogue.sqlite", ".collection.toml."))
         for n in names
     )
+
+
+def _replayed(
+    kept: KeptReading, structures: Structures, decisions: Sequence[Decision], by: str | None = None
+) -> Replayed:
+    return replay(structures, kept.facts, kept.made_by, decisions, heeded=kept.heeded, warnings=kept.warnings, by=by)

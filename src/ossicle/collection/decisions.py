@@ -18,10 +18,12 @@ from .tables import DecisionRow, SpecimenRow
 __all__ = ["append", "append_all", "broken_at", "load_decisions"]
 
 
-def load_decisions(session: Session, specimen_id: int) -> list[Decision]:
-    """Return the decisions of a specimen, in order."""
+def load_decisions(session: Session, specimen_id: int, *, after: int = 0) -> list[Decision]:
+    """Return the decisions of a specimen, in order; with ``after`` only those of a higher number."""
     rows = session.scalars(
-        sa.select(DecisionRow).where(DecisionRow.specimen_id == specimen_id).order_by(DecisionRow.number)
+        sa.select(DecisionRow)
+        .where(DecisionRow.specimen_id == specimen_id, DecisionRow.number > after)
+        .order_by(DecisionRow.number)
     )
     return [
         Decision(
@@ -83,7 +85,7 @@ def append_all(
         ).first()
         last, before = (0, FIRST) if newest is None else (newest.number, newest.digest)
         if expected is not None and last != expected:
-            told = [d for d in load_decisions(session, specimen.id) if d.number > expected]
+            told = load_decisions(session, specimen.id, after=expected)
             since = "; ".join(f"{d.number} by {d.who}: {words_of(d)}" for d in told[:5])
             count = "one decision was" if len(told) == 1 else f"{len(told)} decisions were"
             raise Conflict(

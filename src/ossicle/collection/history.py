@@ -18,7 +18,7 @@ from .kinds import Kind
 __all__ = ["BEARING", "Decision", "digest_of", "hints_of", "in_force", "last_of", "undone", "words_of"]
 
 BEARING: frozenset[str] = frozenset(
-    {"rename", "generation", "join", "cut", "discard", "add", "side", "midplane"},
+    {"rename", "generation", "join", "cut", "discard", "add", "side", "midplane", "landmark"},
 )
 """Kinds that bear on a reading, as hints."""
 FIRST = "0" * 64
@@ -106,6 +106,7 @@ def hints_of(decisions: Iterable[Decision], scan: str) -> h.Hints:
     discards: list[h.Discard] = []
     missed: list[h.MissedTooth] = []
     sides: list[h.SideIs] = []
+    landmarks: dict[str, h.PlaceLandmark] = {}
     midplane: h.Midplane | None = None
     for d in in_force(decisions):
         if d.kind not in BEARING or d.scan != scan:
@@ -126,6 +127,8 @@ def hints_of(decisions: Iterable[Decision], scan: str) -> h.Hints:
             missed.append(h.MissedTooth(first))
         elif d.kind == "side":
             sides.append(h.SideIs(first, d.said["side"]))
+        elif d.kind == "landmark":
+            landmarks[d.said["name"]] = h.PlaceLandmark(d.said["name"], first)
         elif d.kind == "midplane":
             midplane = h.Midplane(d.anchors[0].points_mm, _maybe(d.said.get("up")), _maybe(d.said.get("front")))
     return h.Hints(
@@ -136,6 +139,7 @@ def hints_of(decisions: Iterable[Decision], scan: str) -> h.Hints:
         missed=tuple(missed),
         midplane=midplane,
         sides=tuple({s.point_mm: s for s in sides}.values()),
+        landmarks=tuple(landmarks.values()),
     )
 
 

@@ -19,9 +19,9 @@ from . import intake as takes
 from . import specimens
 from .catalogue import Catalogue
 from .files import FileLock, Layout, digest_file, sync_tree, unwritable, work_folder
-from .records import AttachmentInfo, Page, ScanInfo, Specimen
+from .records import AttachmentInfo, DataChange, Page, ScanInfo, Specimen
 from .table import read_table
-from .tables import Attachment, Change, ScanRow, SpecimenScan
+from .tables import Attachment, ScanRow, SpecimenScan
 from .terms import specimen_data
 
 __all__ = ["Handle", "Holdings", "Progress", "person"]
@@ -75,9 +75,12 @@ class Holdings:
         """Return all catalogue data as held, the exact locality among them: for the keeper's eyes only."""
         return specimens.exact_terms(self.catalogue, handle)
 
-    def changes_of(self, handle: Handle) -> list[Change]:
-        """Return the changes of a specimen's catalogue data, oldest first."""
-        return specimens.changes(self.catalogue, handle)
+    def changes_of(self, handle: Handle, *, exact: bool = False) -> list[DataChange]:
+        """Return the changes of a specimen's catalogue data, oldest first.
+
+        Those of a sensitive locality are told without values, unless ``exact``: for the keeper's eyes only.
+        """
+        return specimens.changes(self.catalogue, handle, exact=exact)
 
     def allow_export(self, handle: Handle, allowed: bool = True, *, who: str | None = None) -> None:
         """Say whether human remains may be exported; refused while consent or provenance are not filled in."""

@@ -14,7 +14,7 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,9 +27,12 @@ from ossicle.scans.labels import open_labels, write_labels, write_labels_list
 from ossicle.scans.model import Scan
 from ossicle.scans.naming import shown
 
+from .anchors import Structures
+from .carrying import others_of
 from .catalogue import Catalogue
 from .decisions import load_decisions
 from .files import FileLock, Layout, digest_tree, sync_tree, unwritable, work_folder
+from .history import Decision
 from .reader import read_specimen
 from .readings import KeptReading, load_reading, write_reading
 from .records import Job, ReadingInfo
@@ -237,10 +240,28 @@ def _read(catalogue: Catalogue, layout: Layout, job: Job, progress: Progress | N
             dentition=str(job.settings["dentition"]),
             threads=int(job.settings["threads"]),
             progress=lambda stage, share: told(stage, 0.95 * share),
+            earlier=_earlier(catalogue, layout, job.specimen_id, key, decisions),
         )
         told("writing", 0.95)
         write_to_place(layout, scan, kept, job.uid, int(job.settings["threads"]))
     _enter(catalogue, layout, job, key)
+
+
+def _earlier(
+    catalogue: Catalogue, layout: Layout, specimen_id: int, key: str, decisions: Sequence[Decision]
+) -> Structures | None:
+    """Return the structures of the last reading of a scan, with the ways from other scans on which was decided.
+
+    None where all was decided on this scan, or it has not been read before.
+    """
+    if all(d.scan in ("", key) for d in decisions):
+        return None
+    known = readings_of(catalogue, specimen_id)
+    own = [r for r in known if r.scan_key == key]
+    if not own:
+        return None
+    others = others_of(known, key, decisions)
+    return open_reading(layout, own[-1]).structures(open_reading(layout, r) for r in others)
 
 
 def write_to_place(layout: Layout, scan: Scan, kept: KeptReading, uid: str, threads: int = 2) -> None:

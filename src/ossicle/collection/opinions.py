@@ -13,7 +13,7 @@ from ossicle.reading.records import Vector
 from .agreement import cohens_kappa
 from .anchors import Structures
 from .history import Decision, in_force
-from .replay import same_value
+from .values import same_value
 
 __all__ = ["Agreement", "Opinion", "Opinions", "opinions"]
 

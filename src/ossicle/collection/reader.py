@@ -11,11 +11,12 @@ import numpy as np
 from ossicle import __version__
 from ossicle.account import MadeBy
 from ossicle.account.run import peak_mb, scan_facts
-from ossicle.reading import hints as h
-from ossicle.reading.records import Progress, Reading, Vector
+from ossicle.reading.hints import shifted
+from ossicle.reading.records import Progress, Reading
 from ossicle.scans.model import Scan
 
-from .anchors import inner_points, moved_by
+from .anchors import Structures, inner_points, moved_by
+from .carrying import carried
 from .history import BEARING, Decision, hints_of, in_force
 from .readings import KeptReading
 
@@ -34,6 +35,7 @@ def read_specimen(
     dentition: str = "auto",
     threads: int = 2,
     progress: Progress | None = None,
+    earlier: Structures | None = None,
 ) -> KeptReading:
     """Read one specimen with the decisions that hold; nothing is written.
 
@@ -47,11 +49,15 @@ def read_specimen(
         Where the specimen lies in the scan; None for the whole.
     dentition, threads, progress
         As `ossicle.reading.read` takes them.
+    earlier
+        Of an earlier reading of this scan, by which decisions made on other scans of the specimen are carried over;
+        None heeds those made on this scan alone.
     """
     from ossicle.reading import read
 
     begun = time.perf_counter()
-    hints = hints_of(decisions, key)
+    here = decisions if earlier is None else carried(decisions, earlier)
+    hints = hints_of(here, key)
     spacing = scan.geometry.spacing_mm_zyx
     corner = np.zeros(3)
     if box_zyx is None:
@@ -64,14 +70,14 @@ def read_specimen(
         volume,
         spacing,
         dentition=dentition,
-        hints=_shifted(hints, offset),
+        hints=shifted(hints, offset),
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
         progress=progress,
     )
     if box_zyx is not None:
         reading = _in_whole(reading, scan.shape_zyx, box_zyx, offset)
-    heeded = tuple(d.number for d in in_force(decisions) if d.scan == key and d.kind in BEARING)
+    heeded = tuple(d.number for d in in_force(here) if d.scan == key and d.kind in BEARING)
     settings = {"dentition": dentition, "threads": threads, "box_zyx": None if box_zyx is None else list(box_zyx)}
     made_by = MadeBy(
         version=__version__,
@@ -85,38 +91,21 @@ def read_specimen(
 
 
 def _in_whole(reading: Reading, shape: Sequence[int], box: Box, offset: np.ndarray) -> Reading:
-    """Return a reading of a box in the coordinates of the whole scan."""
+    """Return a reading of a box in the coordinates of the whole scan. What is told in skull coordinates stays."""
+    place = tuple(slice(int(a), int(b)) for a, b in box)
     labels = np.zeros(tuple(shape), np.int32)
-    labels[tuple(slice(int(a), int(b)) for a, b in box)] = reading.labels
+    labels[place] = reading.labels
+    enamel = None
+    if reading.enamel is not None:
+        enamel = np.zeros(tuple(shape), np.bool_)
+        enamel[place] = reading.enamel
     forth, back = np.eye(4), np.eye(4)
     forth[:3, 3], back[:3, 3] = offset, -offset
     return replace(
         reading,
         labels=labels,
+        enamel=enamel,
         pose=replace(reading.pose, scan_to_skull=np.asarray(reading.pose.scan_to_skull, float) @ back),
         teeth=tuple(replace(t, centroid_mm_xyz=moved_by(forth, [t.centroid_mm_xyz])[0]) for t in reading.teeth),
         parts=tuple(replace(p, centroid_mm_xyz=moved_by(forth, [p.centroid_mm_xyz])[0]) for p in reading.parts),
-    )
-
-
-def _shifted(hints: h.Hints, offset: np.ndarray) -> h.Hints:
-    """Return hints in the coordinates of a box whose first voxel lies at ``offset`` (x, y, z, mm)."""
-    if not offset.any():
-        return hints
-    matrix = np.eye(4)
-    matrix[:3, 3] = -offset
-
-    def one(point: Vector) -> Vector:
-        return moved_by(matrix, [point])[0]
-
-    middle = hints.midplane
-    return h.Hints(
-        names=tuple(replace(n, point_mm=one(n.point_mm)) for n in hints.names),
-        joins=tuple(h.Join(moved_by(matrix, j.points_mm)) for j in hints.joins),
-        cuts=tuple(h.Cut(one(c.point_mm), moved_by(matrix, c.seeds_mm)) for c in hints.cuts),
-        discards=tuple(h.Discard(one(d.point_mm)) for d in hints.discards),
-        missed=tuple(h.MissedTooth(one(m.point_mm)) for m in hints.missed),
-        midplane=None if middle is None else replace(middle, points_mm=moved_by(matrix, middle.points_mm)),
-        sides=tuple(replace(s, point_mm=one(s.point_mm)) for s in hints.sides),
-        landmarks=tuple(replace(p, point_mm=one(p.point_mm)) for p in hints.landmarks),
     )

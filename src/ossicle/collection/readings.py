@@ -1,12 +1,12 @@
-"""A reading as it lies on disk: ``reading.json`` (records), ``arrays.npz`` (pictures and curves), and the parts as
-labels beside the scan. Written once, never changed."""
+"""A reading as it lies on disk: ``reading.json`` (records), ``arrays.npz`` (pictures, curves, enamel), and the parts as
+labels beside the scan. Written once, never changed. Readings of the first format lack enamel and structures."""
 
 from __future__ import annotations
 
 import io
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ import numpy as np
 from ossicle.account import MadeBy, ScanFacts, Source
 from ossicle.errors import OssicleError
 from ossicle.reading.records import (
+    Calibration,
     Ground,
     Part,
     Pose,
@@ -25,17 +26,22 @@ from ossicle.reading.records import (
     ScanStatistics,
     ToothObservation,
     ToothRecord,
+    Vacancy,
     Vector,
 )
+from ossicle.reading.structures import Structures as StructureRecords
 from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown
 
+from .alignment import way_between
 from .anchors import Structures
 from .files import plain, read_json, write_file
+from .packing import Mask, pack, unpack
 
 __all__ = ["KeptReading", "load_reading", "write_reading"]
 
-SCHEMA = "ossicle-reading/1"
+SCHEMA = "ossicle-reading/2"
+KNOWN = ("ossicle-reading/1", SCHEMA)
 
 
 @dataclass(frozen=True)
@@ -50,9 +56,12 @@ class KeptReading:
     heeded: tuple[int, ...] = ()
     warnings: tuple[str, ...] = ()
 
-    def structures(self) -> Structures:
-        """Return its structures, to find anchors in."""
-        return Structures(self.reading, self.facts.spacing_mm_zyx, self.inner, self.scan)
+    def structures(self, others: Iterable[KeptReading] = ()) -> Structures:
+        """Return its structures, to find anchors in; ``others`` are readings of other scans of the specimen, from
+        which anchors are to be carried over."""
+        ways = {o.scan: way_between(o.reading, self.reading) for o in others if o.scan != self.scan}
+        known = {scan: way for scan, way in ways.items() if way is not None}
+        return Structures(self.reading, self.facts.spacing_mm_zyx, self.inner, self.scan, known)
 
 
 def write_reading(folder: Path, kept: KeptReading) -> None:
@@ -76,6 +85,9 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
         )
     for name, view in r.views.items():
         arrays[f"view.{name}"] = view
+    if r.enamel is not None:
+        enamel = Mask.of(r.enamel)
+        arrays |= {"enamel.shape": np.asarray(enamel.shape), "enamel.box": enamel.box, "enamel.bits": enamel.bits}
     data = {
         "schema": SCHEMA,
         "scan": kept.scan,
@@ -97,6 +109,8 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
             "view_spacing_mm": r.view_spacing_mm,
             "stages": dict(r.stages),
             "warnings": list(r.warnings),
+            "structures": None if r.structures is None else pack(r.structures, arrays, "structures"),
+            "vacancies": [asdict(v) for v in r.vacancies],
             "observations": [asdict(o) for o in r.observations],
             "ground": None if r.ground is None else asdict(r.ground),
         },
@@ -117,7 +131,7 @@ def load_reading(folder: Path, labels: ArrayLike3D) -> KeptReading:
         A file is missing or damaged, or of a later Ossicle.
     """
     data = read_json(folder / "reading.json")
-    if data.get("schema") != SCHEMA:
+    if data.get("schema") not in KNOWN:
         raise OssicleError(
             f"this reading has the format {data.get('schema')!r}, this version knows {SCHEMA!r}",
             where=shown(folder),
@@ -148,7 +162,7 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
     pose["questions"] = tuple(pose["questions"])
     reading = Reading(
         labels=labels,  # type: ignore[arg-type]
-        statistics=ScanStatistics(**{k: _nan(ScanStatistics, k, v) for k, v in r["statistics"].items()}),
+        statistics=_statistics(r["statistics"]),
         pose=Pose(**pose),
         parts=tuple(_record(Part, p) for p in r["parts"]),
         teeth=tuple(_record(ToothRecord, t) for t in r["teeth"]),
@@ -161,6 +175,9 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         view_spacing_mm=r["view_spacing_mm"],
         stages=r["stages"],
         warnings=tuple(r["warnings"]),
+        enamel=_enamel(arrays),  # type: ignore[arg-type]
+        structures=None if r.get("structures") is None else unpack(StructureRecords, r["structures"], arrays),
+        vacancies=tuple(_record(Vacancy, v) for v in r.get("vacancies", ())),
         observations=tuple(_record(ToothObservation, o) for o in r.get("observations", ())),
         ground=Ground(**r["ground"]) if r.get("ground") else None,
     )
@@ -179,6 +196,19 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         heeded=tuple(data["heeded"]),
         warnings=tuple(data["warnings"]),
     )
+
+
+def _enamel(arrays: Mapping[str, Any]) -> Mask | None:
+    if "enamel.bits" not in arrays:
+        return None
+    z, y, x = (int(n) for n in arrays["enamel.shape"])
+    return Mask((z, y, x), arrays["enamel.box"], arrays["enamel.bits"])
+
+
+def _statistics(data: Mapping[str, Any]) -> ScanStatistics:
+    found = ScanStatistics(**{k: _nan(ScanStatistics, k, v) for k, v in data.items()})
+    known = data.get("calibration")
+    return found if known is None else replace(found, calibration=Calibration(**known))
 
 
 def _record(cls: type[Any], data: Mapping[str, Any]) -> Any:

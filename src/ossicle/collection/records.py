@@ -6,10 +6,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Generic, Literal, TypeVar
 
-__all__ = ["AttachmentInfo", "Job", "JobState", "Page", "ReadingInfo", "ScanInfo", "Specimen"]
+__all__ = ["AttachmentInfo", "DataChange", "Job", "JobState", "Page", "ReadingInfo", "ScanInfo", "Specimen"]
 
 T = TypeVar("T")
 JobState = Literal["waiting", "running", "done", "failed", "cancelled"]
+
+
+@dataclass(frozen=True)
+class DataChange:
+    """One change of a specimen's catalogue data: ``fields`` holds, by name, what it was and what it is since.
+
+    Of a sensitive locality only that it changed is told, unless the exact values were asked for.
+    """
+
+    version: int
+    who: str
+    at: str
+    fields: Mapping[str, tuple[Any, Any]]
 
 
 @dataclass(frozen=True)

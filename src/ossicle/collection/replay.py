@@ -15,19 +15,25 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
+import numpy as np
+
 from ossicle.account import Account, Finding, MadeBy, ScanFacts, build_account
 from ossicle.account.frame import in_file_frame
 from ossicle.account.records import Standing
 from ossicle.reading.records import Reading, Vector
+from ossicle.reading.structures import Structures as StructureRecords
 
-from .anchors import Structures
+from .anchors import Structures, moved_by
 from .history import BEARING, Decision, in_force, undone
 from .naming import Said, renamed, with_pairs
+from .values import in_words, same_value
 
-__all__ = ["Fate", "Replayed", "replay", "same_value"]
+__all__ = ["Fate", "Replayed", "replay"]
 
-SAME = 0.05
-"""Relative difference within which two numbers count as the same value. Convention of this program."""
+_STALE = (
+    "This reading was made with other decisions than those that hold now: what follows from them (measures, names of "
+    "neighbours, joined or cut teeth) is told by a new reading."
+)
 
 Holds = Literal["in force", "undone", "superseded", "awaits a new reading", "no longer fits"]
 
@@ -95,16 +101,20 @@ def replay(
     """
     wanted = in_force(decisions)
     given = set(heeded)
-    stale = given != {d.number for d in wanted if d.kind in BEARING and d.scan == structures.scan}
+    stale = given != {d.number for d in wanted if d.kind in BEARING and structures.led_from(d.scan)}
     if by is not None:
         wanted = [d for d in wanted if d.who == by]
     gone = undone(decisions)
+    past = {str(d.said["name"]) for d in decisions if d.kind == "landmark" and d.number in given}
     fates = {d.number: Fate(d.number, "undone") for d in decisions if d.number in gone}
-    worked = _Work(structures, wanted, given)
+    worked = _Work(structures, wanted, given, past)
     reading = worked.reading()
     framed = in_file_frame(reading, facts.spacing_mm_zyx, facts.affine_mm)
     settings = {**made_by.settings, "decisions": [d.number for d in wanted]} if wanted else made_by.settings
-    account = build_account(framed, facts, replace(made_by, settings=settings), warnings=warnings)
+    told = (*warnings, _STALE) if stale else warnings
+    account = build_account(
+        framed, facts, replace(made_by, settings=settings), warnings=told, placed=tuple(worked.landmarks)
+    )
     account = worked.judged(account)
     fates |= worked.fates
     landmarks = {name: _framed(point, facts) for name, point in worked.landmarks.items()}
@@ -123,10 +133,12 @@ def _framed(point: Vector, facts: ScanFacts) -> Vector:
 class _Work:
     """One replay: the decisions in force against one reading."""
 
-    def __init__(self, structures: Structures, wanted: Sequence[Decision], heeded: set[int]) -> None:
+    def __init__(self, structures: Structures, wanted: Sequence[Decision], heeded: set[int], past: set[str]) -> None:
         self.structures, self.wanted, self.heeded = structures, wanted, heeded
+        self.withdrawn = past  # landmarks that the reading was given; those still in force are placed again
         self.fates: dict[int, Fate] = {}
         self.landmarks: dict[str, Vector] = {}
+        self.placed: dict[str, int] = {}
         self.names: dict[int, list[Said]] = {}
         self.discards: set[int] = set()
         self.reshaped = self._reshaped()
@@ -149,9 +161,8 @@ class _Work:
         return set(self.structures.labels_at(points)) - {0}
 
     def _seeds(self, d: Decision) -> tuple[Vector, ...]:
-        if d.scan != self.structures.scan:
-            return ()
-        return tuple((p[0], p[1], p[2]) for p in d.said.get("seeds_mm", ()))
+        seeds = [(float(p[0]), float(p[1]), float(p[2])) for p in d.said.get("seeds_mm", ())]
+        return self.structures.carried(seeds, d.scan, d.anchors[0].structure) if seeds else ()
 
     def _part(self, d: Decision) -> int | None:
         """Return the tooth that a decision is about; where there is none, note why."""
@@ -186,7 +197,7 @@ class _Work:
     def _waits(self, d: Decision, why: str) -> None:
         if d.number in self.heeded:
             self.fates[d.number] = Fate(d.number, "no longer fits", why=f"the reading did not follow it: {why}")
-        elif d.scan != self.structures.scan:
+        elif not self.structures.led_from(d.scan):
             self.fates[d.number] = Fate(d.number, "no longer fits", why="it was made on another scan")
         else:
             self.fates[d.number] = Fate(d.number, "awaits a new reading", why=why)
@@ -224,7 +235,10 @@ class _Work:
     def _landmark(self, d: Decision) -> None:
         points = self.structures.points_of(d.anchors[0], d.scan)
         if points:
-            self.landmarks[str(d.said["name"])] = points[0]
+            name = str(d.said["name"])
+            if name in self.placed:
+                self.fates[self.placed[name]] = Fate(self.placed[name], "superseded", why=f"by decision {d.number}")
+            self.landmarks[name], self.placed[name] = points[0], d.number
             self.fates[d.number] = Fate(d.number, "in force")
         else:
             why = "it was made on another scan, and no pose leads from that to this"
@@ -247,7 +261,21 @@ class _Work:
             for p in read.parts
         )
         rows = tuple(replace(r, parts=tuple(p for p in r.parts if p not in self.discards)) for r in read.rows)
-        return replace(read, teeth=tuple(teeth), parts=parts, rows=rows)
+        return replace(read, teeth=tuple(teeth), parts=parts, rows=rows, structures=self._marked(read))
+
+    def _marked(self, read: Reading) -> StructureRecords | None:
+        """Return the structures with landmarks where persons placed them, and without those placed that no longer hold.
+
+        Where the reading itself would find one of these is not known before it is made anew.
+        """
+        found = read.structures
+        if not self.landmarks and not (self.withdrawn and found is not None):
+            return found
+        known = StructureRecords() if found is None else found
+        matrix = np.asarray(read.pose.scan_to_skull, float)
+        marks = {name: point for name, point in known.landmarks.items() if name not in self.withdrawn}
+        marks |= {name: np.asarray(moved_by(matrix, [point])[0], np.float64) for name, point in self.landmarks.items()}
+        return replace(known, landmarks=marks)
 
     # -- findings
 
@@ -272,7 +300,7 @@ class _Work:
                 self.fates[d.number] = Fate(d.number, "superseded", finding=found.id, why=f"by decision {later}")
                 continue
             if d.kind != "amend" and not same_value(d.said.get("value"), found.value):
-                why = f"it was about {_short(d.said.get('value'))}, the reading now says {_short(found.value)}"
+                why = f"it was about {in_words(d.said.get('value'))}, the reading now says {in_words(found.value)}"
                 self.fates[d.number] = Fate(d.number, "no longer fits", finding=found.id, why=why)
                 continue
             self.fates[d.number] = Fate(d.number, "in force", finding=found.id)
@@ -352,7 +380,7 @@ def _stood(
 def _said(word: tuple[Standing, Any]) -> str:
     standing, value = word
     if standing == "amended":
-        told = [str(v) for v in value if v is not None] if isinstance(value, tuple) else [_short(value)]
+        told = [str(v) for v in value if v is not None] if isinstance(value, tuple) else [in_words(value)]
         return " ".join(told)
     return standing
 
@@ -362,25 +390,4 @@ def _amended(finding: Finding, d: Decision) -> str:
     if said:
         return str(said) if str(said).endswith(".") else f"{said}."
     unit = f" {finding.unit}" if finding.unit else ""
-    return f"{finding.statement[:-1]}; amended by {d.who} to {_short(d.said['value'])}{unit}."
-
-
-def _short(value: Any) -> str:
-    if isinstance(value, list | tuple):
-        return ", ".join(_short(v) for v in value) or "nothing"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    return "nothing" if value is None else str(value)
-
-
-def same_value(a: Any, b: Any) -> bool:
-    """Return whether two values of findings are the same: numbers within 5 %, all else alike."""
-    if isinstance(a, bool) or isinstance(b, bool):
-        return a is b
-    if isinstance(a, int | float) and isinstance(b, int | float):
-        return abs(a - b) <= SAME * max(abs(a), abs(b))
-    if isinstance(a, list | tuple) and isinstance(b, list | tuple):
-        return len(a) == len(b) and all(same_value(x, y) for x, y in zip(a, b, strict=True))
-    if isinstance(a, Mapping) and isinstance(b, Mapping):
-        return set(a) == set(b) and all(same_value(a[k], b[k]) for k in a)
-    return bool(a == b)
+    return f"{finding.statement[:-1]}; amended by {d.who} to {in_words(d.said['value'])}{unit}."

@@ -15,7 +15,7 @@ from ossicle.errors import OssicleError
 
 from .catalogue import Catalogue, Conflict
 from .locality import HeldLocality, shown_terms
-from .records import Page, Specimen
+from .records import DataChange, Page, Specimen
 from .tables import Change, DecisionRow, Locality, ReadingRow, SpecimenRow, SpecimenScan
 from .terms import SpecimenData, place_of, specimen_data
 
@@ -47,10 +47,12 @@ def listed(catalogue: Catalogue, words: str = "", page: int = 1, per_page: int =
         query = query.where(SpecimenRow.words.like(f"%{escaped}%", escape="\\"))
     with catalogue.reading() as session:
         total = session.scalar(sa.select(sa.func.count()).select_from(query.subquery())) or 0
-        rows = session.scalars(
-            query.order_by(SpecimenRow.catalog_number).limit(per_page).offset((page - 1) * per_page)
-        ).all()
-        items = _records(session, rows)
+        before = (page - 1) * per_page
+        rows: Sequence[SpecimenRow] = ()
+        if before < total:
+            ordered = query.order_by(SpecimenRow.catalog_number).limit(per_page).offset(before)
+            rows = session.scalars(ordered).all()
+        items = _records(session, rows) if rows else []
     return Page(tuple(items), page, max(1, math.ceil(total / per_page)), total)
 
 
@@ -255,13 +257,32 @@ def _flat(session: Session, row: SpecimenRow) -> dict[str, Any]:
     return flat
 
 
-def changes(catalogue: Catalogue, handle: str | int) -> list[Change]:
-    """Return the changes of a specimen's catalogue data, oldest first."""
+def changes(catalogue: Catalogue, handle: str | int, *, exact: bool = False) -> list[DataChange]:
+    """Return the changes of a specimen's catalogue data, oldest first; ``exact`` for the keeper's eyes."""
     with catalogue.reading() as session:
         row = find_row(session, handle)
+        place = session.get(Locality, row.id)
         kept = session.scalars(sa.select(Change).where(Change.specimen_id == row.id).order_by(Change.id)).all()
-        session.expunge_all()
-        return list(kept)
+        # A place that was sensitive once, or is now, is not told by its history.
+        secret = (place is not None and place.category > 0) or any(
+            any(c.fields.get("locality.category") or ()) for c in kept
+        )
+        return [
+            DataChange(
+                c.version,
+                c.who,
+                c.at,
+                {
+                    name: (_WITHHELD, _WITHHELD) if secret and not exact and name in _SECRET else (old, new)
+                    for name, (old, new) in c.fields.items()
+                },
+            )
+            for c in kept
+        ]
+
+
+_WITHHELD = "withheld"
+_SECRET = {"locality.latitude", "locality.longitude", "locality.uncertainty_m", "locality.words"}
 
 
 def allow_export(catalogue: Catalogue, handle: str | int, allowed: bool, who: str) -> None:

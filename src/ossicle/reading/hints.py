@@ -2,11 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
 
 from .records import Generation, Side, Vector
 
-__all__ = ["Cut", "Discard", "Hints", "Join", "Midplane", "MissedTooth", "NameTooth", "PlaceLandmark", "SideIs"]
+__all__ = [
+    "Cut",
+    "Discard",
+    "Hints",
+    "Join",
+    "Midplane",
+    "MissedTooth",
+    "NameTooth",
+    "PlaceLandmark",
+    "SideIs",
+    "shifted",
+]
 
 
 @dataclass(frozen=True)
@@ -84,3 +99,28 @@ class Hints:
     midplane: Midplane | None = None
     sides: tuple[SideIs, ...] = ()
     landmarks: tuple[PlaceLandmark, ...] = ()
+
+
+def shifted(hints: Hints, offset_mm_xyz: Sequence[float] | npt.NDArray[np.float64]) -> Hints:
+    """Return hints in the coordinates of a part of the scan whose first voxel lies at ``offset_mm_xyz`` (x, y, z)."""
+    dx, dy, dz = (float(v) for v in offset_mm_xyz)
+    if not (dx or dy or dz):
+        return hints
+
+    def one(p: Vector) -> Vector:
+        return (p[0] - dx, p[1] - dy, p[2] - dz)
+
+    def many(points: Sequence[Vector]) -> tuple[Vector, ...]:
+        return tuple(one(p) for p in points)
+
+    middle = hints.midplane
+    return Hints(
+        names=tuple(replace(n, point_mm=one(n.point_mm)) for n in hints.names),
+        joins=tuple(Join(many(j.points_mm)) for j in hints.joins),
+        cuts=tuple(Cut(one(c.point_mm), many(c.seeds_mm)) for c in hints.cuts),
+        discards=tuple(Discard(one(d.point_mm)) for d in hints.discards),
+        missed=tuple(MissedTooth(one(m.point_mm)) for m in hints.missed),
+        midplane=None if middle is None else replace(middle, points_mm=many(middle.points_mm)),
+        sides=tuple(replace(s, point_mm=one(s.point_mm)) for s in hints.sides),
+        landmarks=tuple(replace(p, point_mm=one(p.point_mm)) for p in hints.landmarks),
+    )

@@ -9,18 +9,18 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects
 
-from .candidates import Candidates, away_from_bone
+from .candidates import away_from_bone
 from .greys import Normalised
 from .grow import Contact, fill_pulp, grow, join
 from .hints import Hints
 from .judgement import odds_of_tooth, one_tooth
-from .records import Jaw, Pose, Side
+from .records import Jaw, Pose, Side, Vector
 from .rows import JawSplit, RowCurve, fit_rows, split_jaws
 from .standing import NoRow, Standing, bodies_of, markers_of, stand, touching_pairs
 from .tissue_model import ToothChance
 from .votes import Said, said
 
-__all__ = ["Isolation", "isolate", "nothing", "unknown_pose"]
+__all__ = ["Isolation", "isolate", "label_near", "nothing", "unknown_pose"]
 
 ACCEPT = 0.5
 """Probability of being tooth above which a candidate is taken."""
@@ -85,8 +85,6 @@ def isolate(
     standing, found = stood.standing, stood.standing.found
     odds = odds_of_tooth(stood.measures)
     accepted = odds > ACCEPT
-    for point in hints.discards:
-        accepted[_candidate_at(found, spacing, point.point_mm)] = False
     markers = markers_of(found, accepted)
     first = int(markers.max())
     for extra, missed in enumerate(hints.missed, start=1):
@@ -96,15 +94,30 @@ def isolate(
     labels = join(labels, _pieces(pairs, labels, hints, spacing))
     for cut in hints.cuts:
         labels = _cut(labels, volume, chance, cut.point_mm, cut.seeds_mm, spacing)
+    for gone in hints.discards:
+        part = label_near(labels, spacing, gone.point_mm)
+        if part:
+            labels = np.where(labels == part, 0, labels)
     labels = fill_pulp(labels, volume)
     isolation = _describe(labels, markers, standing, accepted, odds, volume, spacing, stood.pose, hints)
     return replace(isolation, said=said(isolation.labels, chance.votes), enamel=chance.enamel > 0.5)
 
 
-def _candidate_at(found: Candidates, spacing: FloatArray, point_mm: tuple[float, float, float]) -> list[int]:
-    index = _voxel(found.markers.shape, spacing, point_mm)
-    label = int(found.markers[index])
-    return [label - 1] if label > 0 else []
+def label_near(labels: Labels, spacing: FloatArray, point_mm: tuple[float, float, float], reach: int = 2) -> int:
+    """Return the label that holds a point, or the one nearest to it within ``reach`` voxels; 0 where there is none.
+
+    A person may point at the very margin of a tooth, which runs a little otherwise on the working grid.
+    """
+    middle = _voxel(labels.shape, spacing, point_mm)
+    if labels[middle]:
+        return int(labels[middle])
+    box = _ball(labels.shape, spacing, point_mm, reach)
+    near = np.argwhere(labels[box] > 0)
+    if not len(near):
+        return 0
+    off = (near + [s.start for s in box] - np.array(middle)) * spacing
+    nearest = near[np.argmin((off**2).sum(axis=1))]
+    return int(labels[box][tuple(nearest)])
 
 
 def _voxel(shape: tuple[int, ...], spacing: FloatArray, point_mm: tuple[float, float, float]) -> tuple[int, int, int]:
@@ -164,7 +177,7 @@ def _pieces(
         return i
 
     for group in hints.joins:
-        members = [int(labels[_voxel(labels.shape, spacing, p)]) for p in group.points_mm]
+        members = [label_near(labels, spacing, p) for p in group.points_mm]
         members = [m for m in members if m > 0]
         for other in members[1:]:
             parent[root(other)] = root(members[0])
@@ -185,7 +198,7 @@ def _cut(
     """Part one object at a person's word: a watershed within it from the given seeds."""
     from skimage.segmentation import watershed
 
-    part = int(labels[_voxel(labels.shape, spacing, point_mm)])
+    part = label_near(labels, spacing, point_mm)
     if part == 0:
         return labels
     own = labels == part
@@ -241,11 +254,21 @@ def _describe(
         assignments[part] = ("upper" if upper else "lower", "left" if place[part, 0] > 0 else "right")
         detection[part] = float(np.clip(surest[part], 0.02, 0.995))
     for told in hints.sides:
-        part = int(labels[_voxel(labels.shape, spacing, told.point_mm)])
+        part = label_near(labels, spacing, told.point_mm)
         if part in assignments:
             assignments[part] = (assignments[part][0], told.side)
-    for missed in hints.missed:
-        part = int(labels[_voxel(labels.shape, spacing, missed.point_mm)])
+    for point in _said_to_be_teeth(hints):
+        part = label_near(labels, spacing, point)
         if part in assignments:
             detection[part] = 1.0
     return Isolation(labels, pose, split, assignments, detection, rows, standing.size)
+
+
+def _said_to_be_teeth(hints: Hints) -> list[Vector]:
+    """Points that lie in teeth at a person's word."""
+    return [
+        *(m.point_mm for m in hints.missed),
+        *(n.point_mm for n in hints.names),
+        *(p for j in hints.joins for p in j.points_mm),
+        *(p for c in hints.cuts for p in c.seeds_mm),
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,13 +12,17 @@ from threadpoolctl import threadpool_limits
 
 from ossicle.anatomy import load_dentitions
 
+from .alveoli import vacancies_of
+from .bodies import Company, without_company
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
-from .hints import Hints
-from .isolate import Isolation, isolate, nothing, unknown_pose
+from .hints import Hints, shifted
+from .isolate import Isolation, isolate, label_near, nothing, unknown_pose
 from .measures import measure_teeth
 from .naming import NamedTooth, NameHint, Naming, name_teeth
+from .phantom import calibrated
 from .records import (
+    Calibration,
     Completeness,
     Ground,
     Part,
@@ -46,6 +50,10 @@ voxel, or more where the scan's blur is wider than voxels of its size warrant (a
 """
 USUAL_BLUR = 0.75
 """Blur (Gaussian sigma, voxels) of a scan whose voxels suit its resolution."""
+
+ADULT = 1.05
+"""Dental age (1: all molars through) from which an erupted tooth is not called forming because little of its root was
+followed: the root is there, thin or broken out of the reading."""
 
 STEPS = 70
 """Steps told during the isolation of teeth, about: blocks of the network and levels of the component tree."""
@@ -91,6 +99,8 @@ def read(
     dentition: str = "auto",
     hints: Hints | None = None,
     right_handed: bool = True,
+    specimen: int = 1,
+    phantom: Sequence[float] | None = None,
     threads: int = 2,
     progress: Progress | None = None,
 ) -> Reading:
@@ -109,6 +119,11 @@ def read(
     right_handed
         Whether the axes (column, row, slice) of the grid are right-handed in the world; if not, sides are told
         accordingly.
+    specimen
+        Which of several heads in the scan is read, the largest being 1.
+    phantom
+        Densities (g/cm3 of hydroxyapatite) of the rods of a density phantom in the scan, by which greys are told as
+        densities.
     threads
         How many threads may be used.
     progress
@@ -121,7 +136,15 @@ def read(
     """
     with threadpool_limits(limits=1, user_api="blas"):  # sums in one order, whatever the machine
         return _read(
-            volume_zyx, spacing_mm_zyx, dentition, hints or Hints(), right_handed, threads, _Clock(progress, {})
+            volume_zyx,
+            spacing_mm_zyx,
+            dentition,
+            hints or Hints(),
+            right_handed,
+            specimen,
+            phantom,
+            threads,
+            _Clock(progress, {}),
         )
 
 
@@ -131,6 +154,8 @@ def _read(
     dentition: str,
     hints: Hints,
     right_handed: bool,
+    specimen: int,
+    phantom: Sequence[float] | None,
     threads: int,
     clock: _Clock,
 ) -> Reading:
@@ -140,8 +165,11 @@ def _read(
     normal, levels, noise = normalise(grey)
     statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
     warnings: list[str] = []
+    normal, company = without_company(normal, grid, levels.separable, specimen, warnings)
+    statistics = replace(statistics, calibration=_calibration(company, phantom, warnings))
     clock.start("teeth")
-    isolation = _isolate(normal, levels, grid, right_handed, hints, threads, clock)
+    within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
+    isolation = _isolate(normal, levels, grid, right_handed, within, threads, clock)
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
@@ -178,15 +206,25 @@ def _read(
         observations,
         load_dentitions(),
         dentition=dentition,
-        fixed=_name_hints(hints, isolation, grid.spacing_mm_zyx),
+        fixed=_name_hints(within, isolation, grid.spacing_mm_zyx),
     )
     warnings.extend(naming.remarks)
     kept = {tooth.part for tooth in naming.teeth}
     seen = {o.part: o for o in observations}
-    teeth = tuple(_record(t, seen[t.part], isolation, grid, hints) for t in naming.teeth)
+    grown_up = naming.dental_age is not None and naming.dental_age[0] > ADULT
+    teeth = tuple(_record(t, seen[t.part], isolation, grid, grown_up) for t in naming.teeth)
     table = np.zeros(first + 1, np.int32)
     table[list(kept)] = list(kept)
     tooth_labels = table[isolation.labels]
+    vacant = vacancies_of(
+        naming,
+        seen,
+        rows,
+        normal.values,
+        tooth_labels,
+        grid.spacing_mm_zyx,
+        np.asarray(isolation.pose.scan_to_skull, float),
+    )
     clock.start("structures")
     origin = _origin(naming, seen)
     pose = _pose_in_scan(isolation.pose, grid, origin)
@@ -200,6 +238,10 @@ def _read(
         statistics,
         hints.landmarks,
     )
+    for term, mask in (("foreign object", company.metal), ("density phantom", company.phantom)):
+        if mask.any():
+            laid = [*laid, Element(max(int(marked.max()), *(e.label for e in laid), 0) + 1, "foreign", term, None, 0.9)]
+            marked = np.where(mask & (marked == 0), laid[-1].label, marked).astype(np.int32)
     clock.start("pictures")
     views, row_records = _pictures(normal, levels, tooth_labels, grid, isolation, naming)
     labels = grid.full_size(marked)
@@ -237,6 +279,7 @@ def _read(
             normal.noise,
         ),
         structures=structures,
+        vacancies=tuple(replace(v, middle=_moved(v.middle, -origin)) for v in vacant),
     )
 
 
@@ -252,6 +295,17 @@ def _from_origin(seen: ToothObservation, origin: npt.NDArray[np.float64]) -> Too
         centroid_skull_mm=moved(seen.centroid_skull_mm),
         crown_centroid_skull_mm=moved(seen.crown_centroid_skull_mm),
     )
+
+
+def _calibration(company: Company, phantom: Sequence[float] | None, warnings: list[str]) -> Calibration | None:
+    if phantom is not None:
+        return calibrated(company.rods, phantom)
+    if company.rods:
+        warnings.append(
+            f"{len(company.rods)} rods stand in the scan, like those of a density phantom; they were left out of the "
+            "reading. State their densities with --phantom to have greys told as densities."
+        )
+    return None
 
 
 def _statistics(
@@ -329,9 +383,7 @@ def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float,
 
     out: dict[int, NameHint] = {}
     for said in hints.names:
-        index = np.rint(np.array(said.point_mm[::-1]) / np.array(spacing)).astype(int)
-        z, y, x = np.clip(index, 0, np.array(isolation.labels.shape) - 1)
-        part = int(isolation.labels[z, y, x])
+        part = label_near(isolation.labels, np.array(spacing), said.point_mm)
         if part == 0:
             continue
         if said.name is None:
@@ -343,14 +395,14 @@ def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float,
 
 
 def _record(
-    tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid, hints: Hints
+    tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid, grown_up: bool
 ) -> ToothRecord:
     matrix = np.linalg.inv(np.asarray(isolation.pose.scan_to_skull, float))
     centre = matrix[:3, :3] @ np.array(seen.centroid_skull_mm) + matrix[:3, 3] + grid.offset_mm_xyz
     completeness: Completeness = "complete"
     if seen.touches_edge and grid.at_scan_edge(isolation.labels, tooth.part):
         completeness = "cut_by_scan_edge"
-    elif seen.root_fraction < 0.7:
+    elif seen.root_fraction < 0.7 and not (grown_up and tooth.emergence == "erupted"):
         completeness = "forming"
     return ToothRecord(
         part=tooth.part,
@@ -427,6 +479,10 @@ def _origin(naming: Naming, seen: Mapping[int, ToothObservation]) -> npt.NDArray
     toward = 0.5 if front[0].jaw == "upper" else -0.5
     height = float(np.median([place[t.part][1] + toward * seen[t.part].crown_height_mm for t in front]))
     return np.array([0.0, height, float(level)])
+
+
+def _moved(point: Vector, by: npt.NDArray[np.float64]) -> Vector:
+    return point[0] + float(by[0]), point[1] + float(by[1]), point[2] + float(by[2])
 
 
 def _pose_in_scan(pose: Pose, grid: WorkingGrid, origin: npt.NDArray[np.float64]) -> Pose:

@@ -52,6 +52,21 @@ FloatArray = npt.NDArray[np.floating]
 
 
 @dataclass(frozen=True)
+class Calibration:
+    """grey = ``zero`` + ``slope`` x density (g/cm3 hydroxyapatite); ``error`` is the residual standard deviation in
+    g/cm3, ``rods`` how many there are."""
+
+    zero: float
+    slope: float
+    error: float
+    rods: int
+
+    def density(self, grey: float) -> float:
+        """Return the density of a grey, g/cm3."""
+        return (grey - self.zero) / self.slope
+
+
+@dataclass(frozen=True)
 class ScanStatistics:
     """What the scan itself tells of its greys; all greys in stored grey values, lengths in mm."""
 
@@ -64,6 +79,8 @@ class ScanStatistics:
     blur_sigma_mm: float
     contrast_to_noise: float
     wet: bool = False
+    calibration: Calibration | None = None
+    """What greys mean as densities, where a phantom stood in the scan."""
 
 
 @dataclass(frozen=True)
@@ -210,6 +227,31 @@ class Part:
     confidence: float
 
 
+VacancyState = Literal["empty_alveolus", "gap", "closed"]
+
+
+@dataclass(frozen=True)
+class Vacancy:
+    """A place in a row without a tooth.
+
+    ``name`` is the locus (or None: a pit where the formula calls for no tooth), ``before`` and ``behind`` the parts of
+    the teeth on either side (None at the ends), ``gap_mm`` the way between their crowns, ``middle`` a place in skull
+    mm; ``pits`` how many pits lie there and ``depth_mm`` the deepest one's depth.
+    """
+
+    jaw: Jaw
+    side: Side
+    name: str | None
+    state: VacancyState
+    before: int | None
+    behind: int | None
+    gap_mm: float | None
+    pits: int
+    depth_mm: float | None
+    middle: Vector
+    confidence: float
+
+
 @dataclass(frozen=True)
 class Reading:
     """All that was read from one scan of one specimen.
@@ -245,3 +287,5 @@ class Reading:
     """How a place is read again (`ossicle.reading.local`); None where it was not kept."""
     structures: Structures | None = None
     """Palate, jaw, ear and braincase, in skull coordinates; None where they were not looked for."""
+    vacancies: tuple[Vacancy, ...] = ()
+    """Places in the rows without a tooth."""

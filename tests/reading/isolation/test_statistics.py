@@ -79,7 +79,7 @@ def test_noise_alone_and_a_constant_are_not_separable() -> None:
 
 
 def test_working_grid_holds_the_specimen_and_leads_back(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("ossicle.reading.working_grid.SHORT", 20)
+    monkeypatch.setattr("ossicle.reading.working_grid.FINER", ((20, 2, 1),))
     volume = np.zeros((120, 100, 90), np.uint16)
     volume[40:90, 30:70, 20:60] = 1000
     grid = working_grid(volume, (0.1, 0.2, 0.3))

@@ -1,8 +1,8 @@
-"""What is broken, worn, forming, cut by the edge of the scan, or absent."""
+"""What is broken, worn, forming, cut by the edge of the scan, or absent; and what stands where a tooth is missing."""
 
 from __future__ import annotations
 
-from ossicle.reading.records import Completeness, Reading
+from ossicle.reading.records import Completeness, Reading, Vacancy
 
 from ..records import Evidence, Finding
 from ..views import teeth_evidence, whole_skull
@@ -34,7 +34,7 @@ _SAID: dict[Completeness, tuple[str, str, str]] = {
 
 def completeness_findings(reading: Reading) -> list[Finding]:
     """Return teeth that are not whole, row by row, and jaws that the scan does not hold."""
-    found = _jaws(reading)
+    found = [*_jaws(reading), *_vacancies(reading)]
     if not reading.teeth:
         return found
     for state, (said, for_one, for_several) in _SAID.items():
@@ -96,3 +96,62 @@ def _jaws(reading: Reading) -> list[Finding]:
             )
         )
     return found
+
+
+def _vacancies(reading: Reading) -> list[Finding]:
+    found = []
+    by_part = {t.part: t for t in reading.teeth}
+    unnamed = 0
+    for vacancy in reading.vacancies:
+        beside = [by_part[p] for p in (vacancy.before, vacancy.behind) if p is not None and p in by_part]
+        if vacancy.name is None:
+            unnamed += 1
+        place = vacancy.name or f"socket-{unnamed}"
+        found.append(
+            Finding(
+                id=f"completeness/{vacancy.jaw}-{vacancy.side}-{place}",
+                region="completeness",
+                subject=f"{vacancy.side} {vacancy.jaw} {vacancy.name or 'row'}",
+                statement=_of_vacancy(vacancy, [t.name for t in beside]),
+                method="teeth.vacancy",
+                confidence=vacancy.confidence,
+                value=vacancy.state.replace("_", " "),
+                evidence=teeth_evidence(reading.pose, beside, caption=f"The teeth beside the {_place(vacancy)}.")
+                if beside
+                else Evidence((), whole_skull()),
+            )
+        )
+    return found
+
+
+def _place(vacancy: Vacancy) -> str:
+    if vacancy.name is None:
+        return f"socket in the {row_name(vacancy.jaw, vacancy.side)}"
+    return f"place of {vacancy.name} in the {row_name(vacancy.jaw, vacancy.side)}"
+
+
+def _of_vacancy(vacancy: Vacancy, beside: list[str]) -> str:
+    depth = "" if vacancy.depth_mm is None else f"{vacancy.depth_mm:.1f} mm deep"
+    if vacancy.name is None:
+        between = f" between {beside[0]} and {beside[1]}" if len(beside) == 2 else ""
+        return (
+            f"In the {row_name(vacancy.jaw, vacancy.side)} an empty socket, {depth}, opens{between}, where the formula "
+            f"calls for no tooth: look whether the names have shifted."
+        )
+    if vacancy.state == "empty_alveolus":
+        pits = "a pit" if vacancy.pits == 1 else f"{vacancy.pits} pits"
+        deep = depth if vacancy.pits == 1 else f"the deepest {depth}"
+        verb = "opens" if vacancy.pits == 1 else "open"
+        return (
+            f"The alveolus of {vacancy.name} in the {row_name(vacancy.jaw, vacancy.side)} is empty: {pits}, {deep}, "
+            f"{verb} at the alveolar margin, so the tooth was lost after death."
+        )
+    wide = "" if vacancy.gap_mm is None else f" The teeth beside it stand {vacancy.gap_mm:.1f} mm apart."
+    if vacancy.state == "closed":
+        return (
+            f"No {vacancy.name} stands in the {row_name(vacancy.jaw, vacancy.side)}, and no room is left for it.{wide}"
+        )
+    return (
+        f"No {vacancy.name} stands in the {row_name(vacancy.jaw, vacancy.side)}, and no socket is open in its place: "
+        f"it was lost in life and the socket healed, or it never formed.{wide}"
+    )

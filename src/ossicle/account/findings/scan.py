@@ -52,7 +52,31 @@ def scan_findings(reading: Reading, scan: ScanFacts) -> list[Finding]:
         method="scan.greys",
         confidence=0.9,
     )
-    return [geometry, greys]
+    return [geometry, greys, *_density(reading)]
+
+
+def _density(reading: Reading) -> list[Finding]:
+    """Return the densities of bone and enamel where a phantom stood in the scan."""
+    s = reading.statistics
+    if s.calibration is None:
+        return []
+    scale, error = s.calibration, s.calibration.error
+    bone = scale.density(s.bone)
+    said = f"bone most often has {number(bone)} ± {number(error, 2)} g/cm³ of hydroxyapatite"
+    if s.enamel is not None:
+        said += f", enamel {number(scale.density(s.enamel))} g/cm³ (beyond the phantom, if denser than its rods)"
+    return [
+        Finding(
+            id="scan/density",
+            region="scan",
+            subject="density",
+            statement=f"By {scale.rods} rods of the density phantom in the scan, {said}.",
+            value=round(bone, 4),
+            unit="g/cm³",
+            method="scan.density",
+            confidence=0.9,
+        )
+    ]
 
 
 def pose_findings(reading: Reading, scan: ScanFacts) -> list[Finding]:

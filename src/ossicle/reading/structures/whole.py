@@ -67,9 +67,10 @@ def structures_of(
     ``smoothing`` (voxels, standard deviation) is that of ``normal``; ``pose`` is of the whole scan, of which ``grid``
     is a part; ``placed`` are landmarks that a person placed (scan mm).
     """
-    if not pose.found:
-        return Structures(absent=(NO_POSE,)), labels, []
     to_skull = np.asarray(pose.scan_to_skull, float)
+    marks = {p.name: to_skull[:3, :3] @ np.array(p.point_mm) + to_skull[:3, 3] for p in placed}
+    if not pose.found:
+        return Structures(absent=(NO_POSE,), landmarks=marks), labels, []
     shift = np.eye(4)
     shift[:3, 3] = grid.offset_mm_xyz
     voxel = float(np.cbrt(np.prod(grid.spacing_mm_zyx)))
@@ -89,7 +90,7 @@ def structures_of(
         dentaries={side: bones["dentary", side] for side in SIDES if ("dentary", side) in bones},
         tilt_deg=0.5 + 4.0 * (1 - pose.confidence),
         enamel=normal.enamel,
-        placed={p.name: to_skull[:3, :3] @ np.array(p.point_mm) + to_skull[:3, 3] for p in placed},
+        placed=marks,
     )
 
 
@@ -118,7 +119,8 @@ def read_structures(
     enamel
         Grey of mature enamel (surround 0, bone 1); None leaves its thickness out.
     placed
-        Landmarks (skull mm) that a person placed; they stand in for those found.
+        Landmarks (skull mm) that a person placed; they stand in for those found, and measures of the cranium are taken
+        from them. Others that this reading does not look for are kept beside them.
     """
     standing = standing_teeth(space, teeth)
     ruler = Ruler(space, tilt_deg)
@@ -143,7 +145,7 @@ def read_structures(
         head.ears,
         head.brain,
         tuple(measured),
-        {**head.marks, **_jaw_marks(jaws)},
+        {**head.marks, **_jaw_marks(jaws), **(placed or {})},
         asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel),
         tuple(absent),
         _looks(space, head.palate, jaws, head.brain, head.ears),
