@@ -126,7 +126,7 @@ export const api = {
   places: (path: string | null) => get<Places>(`/places${path === null ? "" : `?${query({ path })}`}`),
   scanTold: (path: string) => get<ScanTold>(`/places/scan?${query({ path })}`),
   intake: (body: Record<string, unknown>) => post<Job>("/intake", body),
-  readAgain: (id: string, who: string) => post<Job>(`${of(id)}/read`, { who }),
+  readAgain: (id: string, who: string) => post<Job>(`${of(id)}/read`, { who: who === "" ? null : who }),
   jobs: () => get<Job[]>("/jobs"),
   jobAgain: (id: string, spacing_mm: string | null) => post<Job>(`/jobs/${encodeURIComponent(id)}/again`, { spacing_mm }),
   cancel: async (id: string) => {

@@ -112,7 +112,13 @@ def _told(status: int, what: str, where: str | None = None, mend: str | None = N
 def _errors(app: FastAPI) -> None:
     @app.exception_handler(OssicleError)
     async def mendable(_: Request, error: OssicleError) -> JSONResponse:
-        status = 404 if error.what.startswith("there is no") else 409 if isinstance(error, Conflict | NotRead) else 400
+        status = (
+            404
+            if error.what.startswith(("there is no", "no specimen"))
+            else 409
+            if isinstance(error, Conflict | NotRead)
+            else 400
+        )
         return _told(status, error.what, error.where, error.mend)
 
     @app.exception_handler(RequestValidationError)

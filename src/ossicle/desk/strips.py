@@ -53,11 +53,11 @@ class Strips:
         row = _row(shown, quadrant)
         curve = np.asarray(row.curve_skull_mm, float)
         length = float(np.linalg.norm(np.diff(curve, axis=0), axis=1).sum())
-        pixel = min(shown.spacing) / 2 if px_per_mm is None else 1 / px_per_mm
         if px_per_mm is not None and not 0 < px_per_mm <= MOST_PX_PER_MM:
             raise OssicleError(
                 f"{px_per_mm:g} pixels a mm cannot be drawn", where="px_per_mm", mend=f"give 1 to {MOST_PX_PER_MM:g}"
             )
+        pixel = min(shown.spacing) / 2 if px_per_mm is None else 1 / px_per_mm
         thick = 0.2 * length if thickness_mm is None else thickness_mm
         if not 0 <= thick <= length:
             raise OssicleError(

@@ -2,7 +2,8 @@
 
 Each part's mask is blurred by about a voxel and contoured at one half (marching cubes: Lewiner et al. 2003, J. Graphics
 Tools 8:1), then thinned out by quadric errors (Garland & Heckbert 1997, SIGGRAPH) to its share of a budget. Blurring
-moves a flat surface by nothing and a rounded one inwards by less than a tenth of a voxel at a radius of five.
+leaves a flat surface in its place and moves a rounded one inwards by about sigma^2 / radius: a tenth of a voxel at a
+radius of ten voxels. These surfaces are for the eye; measures are taken on the scan.
 """
 
 from __future__ import annotations

@@ -33,6 +33,7 @@ from ossicle.collection import (
 from ossicle.collection.local import LocalReadings, is_stale
 from ossicle.errors import OssicleError
 from ossicle.reading.boxes import Box
+from ossicle.reading.local import prepare
 from ossicle.reading.records import Vector
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
@@ -151,6 +152,7 @@ class Workbench:
         self._labels: OrderedDict[str, tuple[ArrayLike3D, dict[int, Box]]] = OrderedDict()
         self._scans: OrderedDict[str, Scan] = OrderedDict()
         self._local = LocalReadings()
+        self._prepared: set[str] = set()
 
     def shown(self, number: int) -> Shown:
         """Return a specimen as it stands now.
@@ -218,6 +220,14 @@ class Workbench:
             self._labels[uid] = labels, find_boxes(labels)
         self._labels.move_to_end(uid)
         return self._labels[uid]
+
+    def prepare(self, shown: Shown) -> None:
+        """Work out once for a reading what its first decision would otherwise wait for."""
+        with self.lock:
+            if self.read_only is not None or shown.info.uid in self._prepared:
+                return
+            self._prepared.add(shown.info.uid)
+        prepare(shown.kept.reading)
 
     def as_read(self, shown: Shown) -> tuple[ArrayLike3D, dict[int, Box]]:
         """Return the labels and boxes of a specimen as its reading left them, without later decisions."""

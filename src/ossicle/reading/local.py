@@ -25,9 +25,10 @@ from .local_records import Change, part_of, placed, renamed, without
 from .network import MARGIN, look
 from .records import Ground, Reading, Vector
 from .tissue_model import ToothChance
+from .trees import session
 from .working_grid import WorkingGrid, means
 
-__all__ = ["Change", "Word", "read_again"]
+__all__ = ["Change", "Word", "prepare", "read_again"]
 
 Labels = npt.NDArray[np.int32]
 FloatArray = npt.NDArray[np.float64]
@@ -103,6 +104,16 @@ def read_again(
     if isinstance(word, Cut):
         return near.cut(word)
     return near.add(word)
+
+
+def prepare(reading: Reading) -> None:
+    """Load the network, and weigh the names of a reading's teeth once, so that the first word need not wait for it.
+
+    What is weighed of a jaw is kept as long as its teeth do not change (`naming.inference`).
+    """
+    session("tooth_network")
+    if reading.observations:
+        renamed(reading, set())
 
 
 class _Near:

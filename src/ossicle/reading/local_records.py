@@ -61,9 +61,13 @@ def without(reading: Reading, gone: set[int]) -> Reading:
         for t in reading.teeth
         if t.part not in gone
     )
+    found = reading.structures
+    if found is not None and gone & set(found.enamel):
+        found = replace(found, enamel={part: e for part, e in found.enamel.items() if part not in gone})
     return replace(
         reading,
         teeth=teeth,
+        structures=found,
         parts=tuple(p for p in reading.parts if p.part not in gone),
         rows=tuple(replace(r, parts=tuple(p for p in r.parts if p not in gone)) for r in reading.rows),
         observations=tuple(o for o in reading.observations if o.part not in gone),

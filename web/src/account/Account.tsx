@@ -1,5 +1,6 @@
 import { useEffect, useRef } from "preact/hooks";
 import { about, briefs, chosenFinding, lead, loadBriefs, onStage, person, redo, stand, tellError, undo, unsigned } from "../state/desk";
+import { followJobs, readAgain, readingOf } from "../state/jobs";
 import { goOn } from "./acts";
 import { Formula } from "./Formula";
 import { chapters, filter, FILTERS, sequence } from "./order";
@@ -99,13 +100,22 @@ function Progress({ looked, all }: { looked: number; all: number }) {
 
 function Unfit() {
   const specimen = lead.value;
-  if (specimen === null || (specimen.unfit.length === 0 && specimen.waiting.length === 0)) return null;
+  useEffect(() => followJobs(), []);
+  if (specimen === null) return null;
+  const { unfit, waiting, reading, id } = specimen;
+  const now = readingOf(id);
+  if (unfit.length === 0 && waiting.length === 0 && !reading.stale && now === undefined) return null;
   return (
     <section class="unfit" aria-labelledby="chapter-unfit">
-      <h2 id="chapter-unfit">Decisions to look at again</h2>
+      <h2 id="chapter-unfit">Decisions and the reading</h2>
       <ul>
-        {specimen.unfit.map((f) => <li key={f.number}>{f.words} ({f.who}) no longer fits: {f.why}.</li>)}
-        {specimen.waiting.map((f) => <li key={f.number}>{f.words} ({f.who}) waits for the next reading{f.why ? `: ${f.why}` : ""}.</li>)}
+        {unfit.map((f) => <li key={f.number}>{f.words} ({f.who}) no longer fits: {f.why}.</li>)}
+        {waiting.map((f) => <li key={f.number}>{f.words} ({f.who}) waits for the next reading{f.why ? `: ${f.why}` : ""}.</li>)}
+        {now ? (
+          <li>The scan is being read again: {now.stage ?? now.state}. <progress max={1} value={now.fraction} aria-label="Reading again" /></li>
+        ) : (
+          (reading.stale || waiting.length > 0) && <li>A new reading would heed what was decided since the last one. <button type="button" class="quiet" onClick={() => void readAgain(id)}>read it again</button></li>
+        )}
       </ul>
     </section>
   );

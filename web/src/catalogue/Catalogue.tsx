@@ -2,12 +2,14 @@ import { useEffect } from "preact/hooks";
 import type { Brief } from "../types";
 import { about, briefs, intakeOpen, loadBriefs, onStage, tellError } from "../state/desk";
 import { signal } from "@preact/signals";
+import { followJobs, readAgain, readingOf } from "../state/jobs";
 
 /** Specimens picked to stand side by side. */
 const together = signal<readonly string[]>([]);
 
 /** The list of the collection: one line a specimen. */
 export function Catalogue() {
+  useEffect(() => followJobs(), []);
   useEffect(() => {
     document.title = "Ossicle";
     loadBriefs().catch(tellError);
@@ -40,6 +42,7 @@ export function Catalogue() {
 
 function Line({ brief }: { brief: Brief }) {
   const picked = together.value.includes(brief.id);
+  const reading = readingOf(brief.id);
   const looked = brief.decided ?? 0;
   const all = looked + (brief.awaiting ?? 0);
   return (
@@ -53,7 +56,9 @@ function Line({ brief }: { brief: Brief }) {
         <p>{brief.taxon && <em>{brief.taxon}</em>}{brief.stage && <>, {brief.stage}</>}</p>
       </div>
       <p class="numbers">{brief.formula && <span class="formula-text">{brief.formula}</span>}
-        <span>{brief.read ? `${brief.teeth ?? 0} teeth found; ${looked} of ${all} findings looked at` : brief.being_read ? "being read now" : "not read yet"}</span></p>
+        <span>{brief.read ? `${brief.teeth ?? 0} teeth found; ${looked} of ${all} findings looked at` : reading ? `being read: ${reading.stage ?? reading.state}` : brief.being_read ? "being read now" : "not read yet"}</span></p>
+      {!brief.read && (reading ? <progress max={1} value={reading.fraction} aria-label={`Reading ${brief.catalogue_number}`} /> :
+        <button type="button" class="quiet" disabled={brief.being_read === true} onClick={() => void readAgain(brief.id)}>read it<span class="hidden">: {brief.catalogue_number}</span></button>)}
       {brief.read && (
         <label class="pick"><input type="checkbox" checked={picked} disabled={!picked && together.value.length >= 6}
           onChange={() => (together.value = picked ? together.value.filter((id) => id !== brief.id) : [...together.value, brief.id])} />

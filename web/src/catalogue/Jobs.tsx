@@ -1,30 +1,12 @@
-import { signal } from "@preact/signals";
 import { useEffect, useState } from "preact/hooks";
 import { api } from "../api";
-import { intakeOpen, loadBriefs, onStage, person, specimens, tellError } from "../state/desk";
+import { intakeOpen, onStage, tellError } from "../state/desk";
+import { ACTIVE, followJobs, jobs } from "../state/jobs";
 import type { Job } from "../types";
-
-const jobs = signal<readonly Job[]>([]);
-const ACTIVE = new Set(["waiting", "queued", "running", "cancelling"]);
 
 /** The queue: what is being taken in and read, with its stage and a picture that grows. */
 export function Jobs() {
-  useEffect(() => {
-    api.jobs().then((all) => (jobs.value = all), tellError);
-    const events = new EventSource("/api/jobs/events");
-    events.addEventListener("job", (event) => {
-      const job = JSON.parse((event as MessageEvent<string>).data) as Job;
-      const rest = jobs.value.filter((j) => j.id !== job.id);
-      jobs.value = [job, ...rest].sort((a, b) => Number(ACTIVE.has(b.state)) - Number(ACTIVE.has(a.state)));
-      if (!ACTIVE.has(job.state) && job.specimen !== null) {
-        const kept = new Map(specimens.value);
-        kept.delete(String(job.specimen));
-        specimens.value = kept;
-        loadBriefs().catch(tellError);
-      }
-    });
-    return () => events.close();
-  }, []);
+  useEffect(() => followJobs(), []);
   if (jobs.value.length === 0) return null;
   return (
     <section class="jobs" aria-label="Queue">
@@ -61,6 +43,3 @@ function JobLine({ job }: { job: Job }) {
     </li>
   );
 }
-
-/** Queues a reading of a specimen. */
-export const readNow = (id: string): Promise<Job> => api.readAgain(id, person.value.trim());

@@ -8,6 +8,7 @@ import { layOut, type Layout, type PlacedSlot } from "./layout";
 import { Strips, Thickness } from "./Strips";
 import { ToothCard } from "./ToothCard";
 import { NICE_MM } from "./scale";
+import { rem } from "../parts/rem";
 import { EMERGENCE, percent } from "../parts/names";
 import { chooseFinding } from "../account/acts";
 
@@ -74,7 +75,7 @@ function Drawn({ layout, width, height }: { layout: Layout; width: number; heigh
           {row.gaps.map((g) => (
             <g class="gap" key={`${g.x1}`} onClick={() => g.finding && chooseFinding(g.finding)}>
               <title>{g.name ? `no tooth at ${g.name}` : "a gap"}, {g.mm.toFixed(2)} mm</title>
-              <line x1={g.x1} x2={g.x2} y1={g.y} y2={g.y} />{Math.abs(g.x2 - g.x1) > 44 && <text x={(g.x1 + g.x2) / 2} y={g.y + (row.quadrant.startsWith("upper") ? 11 : -4)}>{g.mm < 10 ? g.mm.toFixed(2) : g.mm.toFixed(1)} mm</text>}</g>
+              <line x1={g.x1} x2={g.x2} y1={g.y} y2={g.y} />{Math.abs(g.x2 - g.x1) > 2.9 * rem() && <text x={(g.x1 + g.x2) / 2} y={g.y + (row.quadrant.startsWith("upper") ? 11 : -4)}>{g.mm < 10 ? g.mm.toFixed(2) : g.mm.toFixed(1)} mm</text>}</g>
           ))}
           {[...row.slots].sort((a, b) => Number(a.slot.emergence !== "in_crypt") - Number(b.slot.emergence !== "in_crypt")).map((s) => (
             <SlotMark key={`${s.quadrant} ${s.slot.locus} ${s.slot.part}`} placed={s} tabbed={s.slot.part === tabbed} all={all} />

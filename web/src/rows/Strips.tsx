@@ -4,6 +4,7 @@ import { api } from "../api";
 import { chosenParts, choosePart, lead, tellError } from "../state/desk";
 import { stripThickness } from "../state/slicing";
 import { QUADRANTS, type Quadrant, type Strip } from "../types";
+import { rem } from "../parts/rem";
 import { outlinePath } from "../leaf/outlines";
 
 const NAMES: Record<Quadrant, string> = { upper_right: "upper right", upper_left: "upper left", lower_right: "lower right", lower_left: "lower left" };
@@ -55,9 +56,8 @@ export function Thickness() {
   );
 }
 
-const LETTER = 12;
-
 function StripPicture({ id, quadrant, strip, room, shape }: { id: string; quadrant: Quadrant; strip: Strip; room: { width: number; height: number }; shape: string }) {
+  const LETTER = 0.76 * rem();
   const scale = Math.min(room.width / strip.width_px, (room.height - 2 * LETTER - 6) / strip.height_px);
   const w = strip.width_px * scale;
   const h = strip.height_px * scale;
@@ -88,7 +88,7 @@ function StripPicture({ id, quadrant, strip, room, shape }: { id: string; quadra
 /** Moves names apart that would touch. */
 function spreadAlong<T extends { at: number; name: string }>(names: T[], low: number, high: number): T[] {
   const order = [...names].sort((a, b) => a.at - b.at);
-  const half = (n: T): number => 4 + n.name.length * 3.3;
+  const half = (n: T): number => (0.26 + n.name.length * 0.21) * rem();
   for (let pass = 0; pass < 30; pass++) {
     for (let i = 1; i < order.length; i++) {
       const a = order[i - 1] as T;

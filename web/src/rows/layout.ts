@@ -1,6 +1,7 @@
 import type { Quadrant, Row, Rows, Slot } from "../types";
 import { QUADRANTS } from "../types";
 import { UNCERTAIN } from "../parts/names";
+import { rem } from "../parts/rem";
 
 /** Where the four rows stand in their place: right rows on the page's left, as one faces the animal; all at one scale. */
 export interface PlacedSlot {
@@ -29,10 +30,10 @@ export interface Layout {
   height: number;
 }
 
-const LETTER = 13;
-const PAD = 17;
 
 export function layOut(rows: Rows, width: number, height: number): Layout | null {
+  const LETTER = 0.83 * rem();
+  const PAD = 1.09 * rem();
   const found = QUADRANTS.flatMap((q) => (rows.quadrants[q] ? [[q, rows.quadrants[q]] as const] : []));
   const drawn = found.filter(([, row]) => row.bounds_mm !== null);
   if (drawn.length === 0) return null;
@@ -91,7 +92,7 @@ function extended(line: readonly [number, number][]): [number, number][] {
 /** Moves names apart that would touch, as little as need be. */
 function spread(slots: PlacedSlot[], low: number, high: number): void {
   const order = [...slots].sort((a, b) => a.x - b.x);
-  const half = (s: PlacedSlot): number => 5 + s.name.length * 3.6;
+  const half = (s: PlacedSlot): number => (0.32 + s.name.length * 0.225) * rem();
   for (let pass = 0; pass < 40; pass++) {
     let moved = false;
     for (let i = 1; i < order.length; i++) {

@@ -3,6 +3,7 @@ import { chosenFinding, chosenPart, findingsById, hoveredPart, onStage, specimen
 import { painted, parallel, stage } from "../state/eye";
 import { counterpart } from "../parts/looks";
 import { nameOfPart } from "../parts/names";
+import { rem } from "../parts/rem";
 import { strokeDrawn } from "../state/pointing";
 import { evidence, liftNow, posed } from "../state/showing";
 import { landmarksShown } from "../state/marking";
@@ -73,13 +74,14 @@ function Names() {
 /** Names stand above their parts; those that would touch are moved up in turn. */
 function spreadOut<T extends { x: number; y: number; text: string }>(labels: T[]): (T & { tx: number; ty: number })[] {
   const placed: (T & { tx: number; ty: number })[] = [];
+  const letter = rem();
   for (const label of [...labels].sort((a, b) => a.x - b.x)) {
-    let ty = label.y - 34;
-    const half = (text: string): number => 4 + text.length * 3.7;
+    let ty = label.y - 2.1 * letter;
+    const half = (text: string): number => (0.35 + text.length * 0.25) * letter;
     for (let tries = 0; tries < 12; tries++) {
-      const clash = placed.find((p) => Math.abs(p.tx - label.x) < half(p.text) + half(label.text) && Math.abs(p.ty - ty) < 17);
+      const clash = placed.find((p) => Math.abs(p.tx - label.x) < half(p.text) + half(label.text) && Math.abs(p.ty - ty) < 1.1 * letter);
       if (clash === undefined) break;
-      ty = clash.ty - 18;
+      ty = clash.ty - 1.15 * letter;
     }
     placed.push({ ...label, tx: label.x, ty });
   }
@@ -177,7 +179,7 @@ function ScaleBar() {
   painted.value;
   const on = stage.value;
   if (on === null) return null;
-  const mm = NICE.findLast((n) => n / on.mmPerPx <= 150) ?? 0.1;
+  const mm = NICE.findLast((n) => n / on.mmPerPx <= 9.5 * rem()) ?? 0.1;
   const px = mm / on.mmPerPx;
   const text = mm < 1 ? `${Math.round(mm * 1000)} µm` : `${mm} mm`;
   const where = parallel.value ? "" : " at the middle of the view";

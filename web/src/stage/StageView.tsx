@@ -30,7 +30,7 @@ function surfacesAt(url: string): Promise<Surfaces> {
 function inks(): void {
   const style = getComputedStyle(document.documentElement);
   const colour = (name: string): Color => new Color(style.getPropertyValue(name).trim());
-  stageSignal.value?.setInks({ paper: colour("--stage"), ink: colour("--stage-ink"), line: colour("--ground"), chosen: colour("--chosen") });
+  stageSignal.value?.setInks({ paper: colour("--stage"), ink: colour("--stage-ink"), veilInk: colour("--veil-ink"), line: colour("--ground"), chosen: colour("--chosen") });
 }
 
 /** The middle of the page: the canvas, and what is drawn over it. */

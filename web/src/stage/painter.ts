@@ -9,6 +9,7 @@ import { LAYERS, type Layer, type LayerUniforms } from "./skull";
 export interface Inks {
   paper: Color;
   ink: Color;
+  veilInk: Color;
   line: Color;
   chosen: Color;
 }
@@ -65,7 +66,7 @@ export class Painter {
       u[`${layer}Depth`] = { value: target.depthTexture };
     }
     for (const name of ["ground", "groundReach", "mmPerPx", "inkWidth", "near", "far", "parallel", "shadeMm"]) u[name] = { value: 0 };
-    for (const name of ["paper", "ink", "line", "chosen"]) u[name] = { value: new Color() };
+    for (const name of ["paper", "ink", "veilInk", "line", "chosen"]) u[name] = { value: new Color() };
     return {
       ...u,
       hasBone: { value: false }, hasOther: { value: false }, fine: { value: false },
@@ -108,7 +109,7 @@ export class Painter {
     set("fine", fine);
     (u["fromClip"] as IUniform<Matrix4>).value.copy(view.camera.projectionMatrix).multiply(view.camera.matrixWorldInverse).invert();
     (u["size"] as IUniform<Vector2>).value.set(width, height);
-    for (const name of ["paper", "ink", "line", "chosen"] as const) set(name, inks[name]);
+    for (const name of ["paper", "ink", "veilInk", "line", "chosen"] as const) set(name, inks[name]);
     set("ground", ground.y);
     set("groundReach", ground.reach);
     (u["groundCentre"] as IUniform<Vector2>).value.set(ground.x, ground.z);

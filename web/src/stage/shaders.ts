@@ -108,7 +108,7 @@ uniform sampler2D other, otherPiece, otherDepth;
 uniform bool hasBone, hasOther, fine;
 uniform mat4 fromClip;
 uniform vec2 size;
-uniform vec3 paper, ink, line, chosen;
+uniform vec3 paper, ink, veilInk, line, chosen;
 uniform float ground, groundReach, mmPerPx, inkWidth, near, far, parallel, shadeMm;
 uniform vec2 groundCentre;
 out vec4 outColour;
@@ -212,12 +212,12 @@ void main() {
     if (takeBone && hasBone && db < 1.0) {
       vec4 c = texelFetch(bone, at, 0);
       colour = mix(colour, c.rgb, c.a);
-      colour = mix(colour, ink, min(0.55, 0.16 + c.a * 0.5) * inkOf(bonePiece, boneDepth, at, last));
+      colour = mix(colour, veilInk, min(0.55, 0.16 + c.a * 0.5) * inkOf(bonePiece, boneDepth, at, last));
     }
     if (!takeBone && hasOther && dt < 1.0) {
       vec4 c = texelFetch(other, at, 0);
       colour = mix(colour, c.rgb, c.a);
-      colour = mix(colour, ink, 0.4 * inkOf(otherPiece, otherDepth, at, last));
+      colour = mix(colour, veilInk, 0.4 * inkOf(otherPiece, otherDepth, at, last));
     }
   }
   outColour = vec4(colour, 1.0);

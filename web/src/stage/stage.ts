@@ -33,7 +33,7 @@ export class Stage {
   stroking = false;
   /** Milliseconds of the last pictures while moving, for the bench. */
   readonly frames: number[] = [];
-  private inks: Inks = { paper: new Color(1, 1, 1), ink: new Color(0, 0, 0), line: new Color(0.8, 0.8, 0.8), chosen: new Color(0.83, 0.28, 0.06) };
+  private inks: Inks = { paper: new Color(1, 1, 1), ink: new Color(0, 0, 0), veilInk: new Color(0, 0, 0), line: new Color(0.8, 0.8, 0.8), chosen: new Color(0.83, 0.28, 0.06) };
   private width = 1;
   private height = 1;
   private ratio = 1;

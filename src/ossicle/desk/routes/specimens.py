@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, Query, Request, Response
+from fastapi import APIRouter, BackgroundTasks, Query, Request, Response
 
 from ossicle.errors import OssicleError
 
@@ -28,9 +28,11 @@ def specimens(request: Request, bench: Bench, words: str = "", page: int = 1, pe
 
 
 @router.get("/specimens/{number}")
-def specimen(number: int, bench: Bench, who: str | None = None) -> Json:
+def specimen(number: int, bench: Bench, later: BackgroundTasks, who: str | None = None) -> Json:
     """A specimen with its account, decisions applied. ``who`` is whose decisions may be undone."""
-    return specimen_view(bench.shown(number), bench.who(who))
+    shown = bench.shown(number)
+    later.add_task(bench.prepare, shown)
+    return specimen_view(shown, bench.who(who))
 
 
 @router.get("/specimens/{number}/surfaces.glb", response_class=Response)

@@ -1,0 +1,96 @@
+"""The desk's server in a process of its own, and a reader before its page."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+__all__ = ["Desk", "Reader"]
+
+
+@dataclass
+class Desk:
+    """The real server, in a process of its own."""
+
+    cabinet: Path
+    port: int = 0
+    below: Path | None = None
+    process: subprocess.Popen[bytes] | None = field(default=None, repr=False)
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}/"
+
+    def start(self) -> Desk:
+        if self.port == 0:
+            with socket.socket() as free:
+                free.bind(("127.0.0.1", 0))
+                self.port = int(free.getsockname()[1])
+        command = [sys.executable, "-m", "ossicle", "desk", str(self.cabinet), "--no-browser", "--port", str(self.port)]
+        if self.below is not None:
+            command += ["--below", str(self.below)]
+        log = (self.cabinet.parent / "desk.log").open("ab")
+        # Named at start, so that no test hangs on being asked who decides.
+        self.process = subprocess.Popen(
+            command, stdout=log, stderr=log, env={**os.environ, "OSSICLE_PERSON": "A. Reader"}
+        )
+        self._await()
+        return self
+
+    def _await(self) -> None:
+        for _ in range(600):
+            assert self.process is not None
+            assert self.process.poll() is None, (self.cabinet.parent / "desk.log").read_text()
+            try:
+                with urllib.request.urlopen(f"{self.url}api/about", timeout=5):
+                    return
+            except OSError:
+                time.sleep(0.2)
+        raise AssertionError("the desk did not start")
+
+    def stop(self) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.terminate()
+            self.process.wait(30)
+
+
+@dataclass
+class Reader:
+    """A person before the page."""
+
+    page: Any
+    told: list[str]
+    asked: list[str]
+
+    def until(self, script: str, seconds: float = 90) -> Any:
+        """Wait for a script to say something true, and return it. (Waiting within the page would need `eval`.)"""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            said = self.page.evaluate(script)
+            if said:
+                return said
+            time.sleep(0.05)
+        raise AssertionError(f"in vain: {script}\n{self.told}\n{self.page.inner_text('body')[:2000]}")
+
+    def settled(self, specimens: int = 1) -> None:
+        """Wait until the stage shows so many specimens in its finest drawing."""
+        self.until(
+            "window.ossicleStage !== undefined && window.ossicleStage.skulls.length === "
+            f"{specimens} && window.ossicleStage.settled"
+        )
+
+    def open(self, url: str, specimens: int = 1) -> None:
+        self.page.goto(url)
+        self.settled(specimens)
+        self.until("document.querySelectorAll('.slot').length > 0")
+
+    def keys(self, *keys: str) -> None:
+        for key in keys:
+            self.page.keyboard.press(key)
