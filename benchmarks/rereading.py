@@ -157,7 +157,8 @@ def sayings(cabinet: Collection, truth: dict[int, Any]) -> Iterator[Any]:
         yield PlaceLandmark(mark["name"], (x + 0.1, y, z))
     back = np.linalg.inv(np.asarray(kept.reading.pose.scan_to_skull, float))
     plane = [back @ [0.0, y, z, 1.0] for y, z in ((0.0, 0.0), (2.0, -6.0), (-1.0, -9.0))]
-    yield SetMidplane(tuple((float(a), float(b), float(c)) for a, b, c, _ in plane))
+    x, y, z = back[:3, 1]
+    yield SetMidplane(tuple((float(a), float(b), float(c)) for a, b, c, _ in plane), up=(float(x), float(y), float(z)))
     yield Undo(2)
     yield Redo(2)
 

@@ -3,7 +3,6 @@ from __future__ import annotations
 import multiprocessing
 import os
 import shutil
-import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
@@ -18,6 +17,7 @@ sys.path.append(str(Path(__file__).parent.parent / "cli"))
 sys.path.append(str(Path(__file__).parent))
 
 from cli_tools import Run
+from postgres_server import Server, programs_of_postgres
 
 from ossicle.cli import main
 
@@ -53,50 +53,29 @@ def forked(tmp_path_factory: pytest.TempPathFactory) -> ForkServerContext:
     return context
 
 
-def _postgres_programs() -> Path | None:
-    named = shutil.which("initdb")
-    places = [Path(named).parent] if named else []
-    places += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
-    return next((p for p in places if (p / "initdb").exists() and (p / "pg_ctl").exists()), None)
-
-
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[str]:
-    """A PostgreSQL server of our own, on a socket in a temporary folder; the address of its database ``postgres``."""
-    programs = _postgres_programs()
+def server() -> Iterator[Server]:
+    """A PostgreSQL server that runs."""
+    programs = programs_of_postgres()
     if programs is None:
         pytest.skip("PostgreSQL is not installed (on Debian: apt-get install postgresql)")
     pytest.importorskip("psycopg")
     folder = Path(tempfile.mkdtemp(prefix="ossicle-pg-"))
-    as_user = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
-    if as_user:
-        shutil.chown(folder, "postgres")
-
-    def pg(*words: str) -> None:
-        done = subprocess.run([*as_user, *words], capture_output=True, text=True, cwd=folder, timeout=120)
-        assert done.returncode == 0, done.stderr
-
-    # What is shown here is that no update is lost among writers; that a disk holds what it was given is not.
-    options = f"-k {folder} -c listen_addresses= -c fsync=off -c synchronous_commit=off -c full_page_writes=off"
     try:
-        pg(str(programs / "initdb"), "-D", str(folder / "data"), "-U", "postgres", "-A", "trust", "-E", "UTF8")
-        pg(
-            str(programs / "pg_ctl"),
-            "-D",
-            str(folder / "data"),
-            "-o",
-            options,
-            "-l",
-            str(folder / "log"),
-            "-w",
-            "start",
-        )
+        made = Server(programs, folder)
+        made.start()
         try:
-            yield f"postgresql://postgres@/postgres?host={folder}"
+            yield made
         finally:
-            pg(str(programs / "pg_ctl"), "-D", str(folder / "data"), "-m", "immediate", "-w", "stop")
+            made.stop()
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def postgres(server: Server) -> str:
+    """The address of a running server's database ``postgres``."""
+    return server.url
 
 
 @pytest.fixture

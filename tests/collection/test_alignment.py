@@ -90,6 +90,21 @@ def test_points_lie_where_they_lay_though_the_pose_is_off_and_teeth_are_lost(dra
         assert np.linalg.norm(np.subtract(told, true)) < 0.1
 
 
+@pytest.mark.parametrize("turn", [(0, 0, 180), (0, 180, 0), (180, 0, 0)])
+def test_the_way_is_found_though_one_pose_is_upside_down(drawn: Reading, turn: tuple[float, float, float]) -> None:
+    """As seen on practice specimens whose up is told by little: then jaws and sides are called otherwise as well."""
+    move = turned((4, -3, 12), (2, 1, -1))
+    other = laid(drawn, move, off=0.05, lost=3, pose_off=turned(turn, (0.0, 1.5, 0.8)))
+    jaws = {"upper": "lower", "lower": "upper"}
+    other = replace(other, teeth=tuple(replace(t, jaw=jaws[t.jaw]) for t in other.teeth))  # type: ignore[arg-type]
+    way = way_between(drawn, other)
+    assert way is not None
+    assert way.by_teeth
+    for tooth in drawn.teeth:
+        told, true = (moved_by(m, [tooth.centroid_mm_xyz])[0] for m in (way.of(tooth.jaw), move))
+        assert np.linalg.norm(np.subtract(told, true)) < 0.1
+
+
 def test_a_lower_jaw_that_stands_otherwise_is_laid_by_itself(drawn: Reading) -> None:
     move, gape = turned((3, 0, 0), (1, 1, 1)), turned((2.0, 0, 0), (0.0, 0.3, 0.0))
     way = way_between(drawn, laid(drawn, move, off=0.03, jaw=gape))

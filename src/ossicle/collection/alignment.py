@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from ossicle.reading.records import Reading, ToothRecord
+from ossicle.reading.records import Reading
 
 __all__ = ["Way", "rigid", "way_between"]
 
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_MATCHED = 5
-"""Teeth of one jaw that must be matched to lay that jaw by itself. Convention of this program."""
-REACH = 1.5
+"""Teeth that must be matched to lay a jaw by itself. Convention of this program."""
+LEAST_SHARE = 0.5
+"""Share of the teeth (of the scan that shows fewer) that must be matched to trust the fit of both jaws together."""
+REACH = 2.0
 """How far off a tooth may lie at first to be taken for the same, in radii of a ball of the median tooth's volume."""
 CLOSE = 0.5
-"""The same in the last round; the median match must lie as near as half of that, else the poses alone are used."""
-ROUNDS = 8
+"""The same in the last round; the median match must lie as near as half of that."""
+ROUNDS = 10
+TURNS = tuple(np.diag(d) for d in ((1.0, 1, 1), (-1.0, -1, 1), (-1.0, 1, -1), (1.0, -1, -1)))
+"""What a pose may be wrong by: upside down, back to front, or both (skull axes)."""
 
 
 @dataclass(frozen=True)
@@ -57,9 +60,10 @@ def rigid(first: FloatArray, second: FloatArray, *, mirrored: bool = False) -> F
 def way_between(old: Reading, new: Reading) -> Way | None:
     """Return the way from the scan of one reading to that of another, of the same specimen.
 
-    It starts from the two poses. Then teeth of the same jaw that lie nearest to each other are matched and the fit is
-    made anew, the reach closing in; names and label numbers do not matter (iterative closest points: Besl & McKay 1992,
-    IEEE Trans. PAMI 14: 239-256). Where too few match, the poses alone are used.
+    Teeth that lie nearest to each other are matched and the fit is made anew, the reach closing in (iterative closest
+    points: Besl & McKay 1992, IEEE Trans. PAMI 14: 239-256). Names, jaws and label numbers do not matter, as any of
+    them may be read otherwise. It starts from the two poses, also with one of them upside down or back to front, and
+    from the scans lying alike; what matches most teeth is taken. Where too few match, the poses alone are used.
 
     Returns
     -------
@@ -68,42 +72,59 @@ def way_between(old: Reading, new: Reading) -> Way | None:
     """
     if not (old.pose.found and new.pose.found):
         return None
-    start = np.linalg.inv(np.asarray(new.pose.scan_to_skull, float)) @ np.asarray(old.pose.scan_to_skull, float)
-    posed = Way(start, start, False)
-    if not old.teeth or not new.teeth:
+    p, q = (np.asarray(r.pose.scan_to_skull, float) for r in (old, new))
+    posed = Way(np.linalg.inv(q) @ p, np.linalg.inv(q) @ p, False)
+    if min(len(old.teeth), len(new.teeth)) < LEAST_MATCHED:
         return posed
+    a, b = (np.array([t.centroid_mm_xyz for t in r.teeth], float) for r in (old, new))
     radius = float((3 * np.median([t.volume_mm3 for t in new.teeth]) / (4 * np.pi)) ** (1 / 3))
-    both = _fitted(old.teeth, new.teeth, start, radius)
-    if both is None:
+    fits = [f for start in _starts(a, b, p, q) if (f := _fitted(a, b, start, radius)) is not None]
+    if not fits:
+        return posed
+    best, matched, _ = max(fits, key=lambda f: (f[1], -f[2]))
+    if matched < LEAST_SHARE * min(len(a), len(b)):
         return posed
     jaws = {}
     for jaw in ("upper", "lower"):
-        ours, theirs = ([t for t in teeth if t.jaw == jaw] for teeth in (old.teeth, new.teeth))
-        found = _fitted(ours, theirs, both, radius)
-        jaws[jaw] = both if found is None else found
+        found = _fitted(a[[t.jaw == jaw for t in old.teeth]], b, best, radius)
+        jaws[jaw] = best if found is None else found[0]
     return Way(jaws["upper"], jaws["lower"], True)
 
 
-def _fitted(
-    old: Sequence[ToothRecord], new: Sequence[ToothRecord], start: FloatArray, radius: float
-) -> FloatArray | None:
-    """Return the transform that lays teeth onto teeth, or None where too few are matched, or badly."""
-    if len(old) < LEAST_MATCHED or len(new) < LEAST_MATCHED:
+def _starts(a: FloatArray, b: FloatArray, p: FloatArray, q: FloatArray) -> list[FloatArray]:
+    """Return transforms to start from: by the poses, and by their turn alone with the teeth's middles laid together."""
+    out = []
+    for turn in TURNS:
+        flip = np.eye(4)
+        flip[:3, :3] = turn
+        out.append(np.linalg.inv(q) @ flip @ p)
+    alike = np.eye(4)
+    if np.linalg.det(p[:3, :3]) * np.linalg.det(q[:3, :3]) > 0:
+        out.append(alike)
+    for start in list(out):
+        moved = start.copy()
+        moved[:3, 3] = np.median(b, axis=0) - start[:3, :3] @ np.median(a, axis=0)
+        out.append(moved)
+    return out
+
+
+def _fitted(a: FloatArray, b: FloatArray, start: FloatArray, radius: float) -> tuple[FloatArray, int, float] | None:
+    """Return the transform that lays centres onto centres, how many match, and how far off they lie in the median.
+
+    None where too few are matched, or badly.
+    """
+    if len(a) < LEAST_MATCHED:
         return None
-    a, b = (np.array([t.centroid_mm_xyz for t in teeth], float) for teeth in (old, new))
-    # Jaws are set far apart, so that a tooth is never matched with one of the other jaw.
-    apart = 1e6
-    jaw_a, jaw_b = (np.array([[apart * (t.jaw == "lower")] for t in teeth]) for teeth in (old, new))
     mirrored = bool(np.linalg.det(start[:3, :3]) < 0)
-    out = start
+    targets, out = cKDTree(b), start
     for reach in np.linspace(REACH, CLOSE, ROUNDS) * radius:
         moved = a @ out[:3, :3].T + out[:3, 3]
-        there, back = np.hstack([moved, jaw_a]), np.hstack([b, jaw_b])
-        off, nearest = cKDTree(back).query(there)
-        mutual = cKDTree(there).query(back)[1][nearest] == np.arange(len(a))
+        off, nearest = targets.query(moved)
+        mutual = cKDTree(moved).query(b)[1][nearest] == np.arange(len(a))
         kept = mutual & (off <= reach)
         if kept.sum() < LEAST_MATCHED:
             return None
         out = rigid(a[kept], b[nearest[kept]], mirrored=mirrored)
     rest = np.linalg.norm(a[kept] @ out[:3, :3].T + out[:3, 3] - b[nearest[kept]], axis=1)
-    return out if np.median(rest) <= CLOSE * radius / 2 else None
+    middle = float(np.median(rest))
+    return (out, int(kept.sum()), middle) if middle <= CLOSE * radius / 2 else None

@@ -53,10 +53,21 @@ def catalogue_url(layout: Layout) -> str:
     """Return the address of a collection's catalogue; ``OSSICLE_CATALOGUE`` goes before what the folder says.
 
     A password is never kept in the folder: give it in ``OSSICLE_CATALOGUE``, ``PGPASSWORD`` or ``~/.pgpass``.
+
+    Raises
+    ------
+    OssicleError
+        The folder says something else than SQLite or PostgreSQL: no file outside the folder is opened as a catalogue.
     """
     said = str(layout.read_marker().get("catalogue", "sqlite"))
     if said == "sqlite":
         return f"sqlite:///{layout.sqlite}"
+    if not said.startswith("postgresql:"):
+        raise OssicleError(
+            "the catalogue is neither the file in this folder nor a PostgreSQL database",
+            where=shown(layout.marker),
+            mend='write catalogue = "sqlite", or the address of its database',
+        )
     return os.environ.get("OSSICLE_CATALOGUE") or said
 
 

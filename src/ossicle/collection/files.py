@@ -16,6 +16,7 @@ import hashlib
 import json
 import math
 import os
+import re
 import secrets
 import shutil
 import tomllib
@@ -47,6 +48,7 @@ __all__ = [
 ]
 
 FORMAT = "ossicle-collection/1"
+_KEY = re.compile(r"[0-9A-Za-z]{1,64}")
 _FOLDERS = ("scans", "sources", "readings", "attachments", "work")
 
 
@@ -78,23 +80,23 @@ class Layout:
 
     def scan(self, key: str) -> Path:
         """Return the store of a scan."""
-        return self.root / "scans" / f"{key}.ome.zarr"
+        return self.root / "scans" / f"{_named(key)}.ome.zarr"
 
     def labels(self, key: str, uid: str) -> Path:
         """Return the parts of a reading of a scan."""
-        return self.scan(key) / "labels" / uid
+        return self.scan(key) / "labels" / _named(uid)
 
     def sources(self, key: str) -> Path:
         """Return the copies of a scan's source files."""
-        return self.root / "sources" / key
+        return self.root / "sources" / _named(key)
 
     def reading(self, uid: str) -> Path:
         """Return the folder of a reading."""
-        return self.root / "readings" / uid
+        return self.root / "readings" / _named(uid)
 
     def attachment(self, sha256: str) -> Path:
         """Return an attached file."""
-        return self.root / "attachments" / sha256
+        return self.root / "attachments" / _named(sha256)
 
     def make(self) -> None:
         """Make the folders that are missing."""
@@ -133,6 +135,23 @@ class Layout:
         """Write the marker, whole or not at all."""
         lines = [f"{key} = {json.dumps(value)}\n" for key, value in {"format": FORMAT, **said}.items()]
         write_file(self.marker, "".join(lines).encode())
+
+
+def _named(name: str) -> str:
+    """Return a key as it may stand in a path; a catalogue from elsewhere must not lead out of the folder.
+
+    Raises
+    ------
+    OssicleError
+        It is none that Ossicle makes.
+    """
+    if not _KEY.fullmatch(name):
+        raise OssicleError(
+            f"the catalogue names {shown(name[:80])!r}, which is no key of this program",
+            where="catalogue",
+            mend="restore the catalogue from a copy; do not use one that you were given by strangers",
+        )
+    return name
 
 
 def unwritable(path: Path, error: OSError) -> OssicleError:

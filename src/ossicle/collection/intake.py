@@ -342,12 +342,28 @@ def _copy_sources(source: Path, partial: Path, final: Path) -> None:
     if final.is_dir():
         return
     if source.is_dir():
-        shutil.copytree(source, partial)
+        shutil.copytree(source, partial, ignore=_links_out(source.resolve()))
     else:
         partial.mkdir()
         shutil.copy2(source, partial / source.name)
     sync_tree(partial)
     partial.rename(final)
+
+
+def _links_out(root: Path) -> Callable[[str, list[str]], set[str]]:
+    """Leave links out that lead out of the folder, or nowhere, and what is neither file nor folder."""
+
+    def left_out(folder: str, names: list[str]) -> set[str]:
+        out = set()
+        for name in names:
+            path = Path(folder, name)
+            target = path.resolve()
+            leads_out = path.is_symlink() and (root not in target.parents or target in path.absolute().parents)
+            if leads_out or not (path.is_file() or path.is_dir()):
+                out.add(name)
+        return out
+
+    return left_out
 
 
 def _calibration(item: Item, scan: Scan) -> dict[str, Any]:

@@ -6,6 +6,8 @@ from __future__ import annotations
 import io
 import json
 import math
+import zipfile
+import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
@@ -138,15 +140,31 @@ def load_reading(folder: Path, labels: ArrayLike3D) -> KeptReading:
             mend="use a later version of Ossicle",
         )
     try:
-        with np.load(folder / "arrays.npz", allow_pickle=False) as kept:
-            arrays = {name: kept[name] for name in kept.files}
-        return _back(data, arrays, labels)
-    except (OSError, KeyError, TypeError, ValueError) as error:
+        return _back(data, _arrays(folder / "arrays.npz"), labels)
+    except _DAMAGED as error:
         raise OssicleError(
             f"this reading is damaged ({type(error).__name__}: {error})",
             where=shown(folder),
             mend="run `ossicle check` on the collection",
         ) from error
+
+
+_DAMAGED = (
+    OSError, LookupError, TypeError, ValueError, AttributeError, ArithmeticError, EOFError, MemoryError, RecursionError,
+    zipfile.BadZipFile, zlib.error, NotImplementedError,
+)  # fmt: skip
+"""What reading a file back may raise that is not as it was written."""
+MOST_BYTES = 4 << 30
+"""Bytes that the arrays of a reading may unfold to; a reading of the largest scans takes less than a twentieth."""
+
+
+def _arrays(path: Path) -> dict[str, Any]:
+    """Return named arrays; what would unfold to more than `MOST_BYTES` is refused before it is unfolded."""
+    with zipfile.ZipFile(path) as packed:
+        if sum(item.file_size for item in packed.infolist()) > MOST_BYTES:
+            raise ValueError("its arrays are larger than any reading's")
+    with np.load(path, allow_pickle=False) as kept:
+        return {name: kept[name] for name in kept.files}
 
 
 def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3D) -> KeptReading:

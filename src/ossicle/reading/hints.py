@@ -20,6 +20,7 @@ __all__ = [
     "NameTooth",
     "PlaceLandmark",
     "SideIs",
+    "said_to_be_teeth",
     "shifted",
 ]
 
@@ -123,4 +124,15 @@ def shifted(hints: Hints, offset_mm_xyz: Sequence[float] | npt.NDArray[np.float6
         midplane=None if middle is None else replace(middle, points_mm=many(middle.points_mm)),
         sides=tuple(replace(s, point_mm=one(s.point_mm)) for s in hints.sides),
         landmarks=tuple(replace(p, point_mm=one(p.point_mm)) for p in hints.landmarks),
+    )
+
+
+def said_to_be_teeth(hints: Hints) -> tuple[Vector, ...]:
+    """Return points in teeth at a person's word: who names a thing, joins, cuts or adds it calls it a tooth."""
+    return (
+        *(m.point_mm for m in hints.missed),
+        *(n.point_mm for n in hints.names),
+        *(s.point_mm for s in hints.sides),
+        *(p for j in hints.joins for p in j.points_mm),
+        *(p for c in hints.cuts for p in c.seeds_mm),
     )

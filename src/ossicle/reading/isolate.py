@@ -12,9 +12,9 @@ from scipy.ndimage import find_objects
 from .candidates import away_from_bone
 from .greys import Normalised
 from .grow import Contact, fill_pulp, grow, join
-from .hints import Hints
+from .hints import Hints, said_to_be_teeth
 from .judgement import odds_of_tooth, one_tooth
-from .records import Jaw, Pose, Side, Vector
+from .records import Jaw, Pose, Side
 from .rows import JawSplit, RowCurve, fit_rows, split_jaws
 from .standing import NoRow, Standing, bodies_of, markers_of, stand, touching_pairs
 from .tissue_model import ToothChance
@@ -257,18 +257,8 @@ def _describe(
         part = label_near(labels, spacing, told.point_mm)
         if part in assignments:
             assignments[part] = (assignments[part][0], told.side)
-    for point in _said_to_be_teeth(hints):
+    for point in said_to_be_teeth(hints):
         part = label_near(labels, spacing, point)
         if part in assignments:
             detection[part] = 1.0
     return Isolation(labels, pose, split, assignments, detection, rows, standing.size)
-
-
-def _said_to_be_teeth(hints: Hints) -> list[Vector]:
-    """Points that lie in teeth at a person's word."""
-    return [
-        *(m.point_mm for m in hints.missed),
-        *(n.point_mm for n in hints.names),
-        *(p for j in hints.joins for p in j.points_mm),
-        *(p for c in hints.cuts for p in c.seeds_mm),
-    ]

@@ -16,7 +16,7 @@ from .alveoli import vacancies_of
 from .bodies import Company, without_company
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
-from .hints import Hints, shifted
+from .hints import Hints, said_to_be_teeth, shifted
 from .isolate import Isolation, isolate, label_near, nothing, unknown_pose
 from .measures import measure_teeth
 from .naming import NamedTooth, NameHint, Naming, name_teeth
@@ -381,7 +381,9 @@ def _with_look(observations: list[ToothObservation], isolation: Isolation) -> li
 def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float, float]) -> Mapping[int, NameHint]:
     from ossicle.anatomy import ToothName
 
-    out: dict[int, NameHint] = {}
+    # Whatever a person called a tooth stays one, though it may fit no place of the row.
+    taken = (label_near(isolation.labels, np.array(spacing), p) for p in said_to_be_teeth(hints))
+    out: dict[int, NameHint] = {part: NameHint() for part in taken if part}
     for said in hints.names:
         part = label_near(isolation.labels, np.array(spacing), said.point_mm)
         if part == 0:
