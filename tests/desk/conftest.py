@@ -48,12 +48,12 @@ class Desk:
     web: TestClient
     folder: Path
 
-    def get(self, path: str, **query: Any) -> Any:
+    def get(self, path: str, /, **query: Any) -> Any:
         answer = self.web.get(f"/api{path}", params=query)
         assert answer.status_code == 200, answer.text
         return answer.json()
 
-    def send(self, path: str, status: int = 200, **body: Any) -> Any:
+    def send(self, path: str, /, status: int = 200, **body: Any) -> Any:
         answer = self.web.post(f"/api{path}", json=body, headers={"x-ossicle-desk": TOKEN})
         assert answer.status_code == status, answer.text
         return answer.json()

@@ -162,9 +162,9 @@ class TestDecisions:
         assert {t["part"]: t["name"] for t in again["account"]["teeth"]} == names
 
     def test_a_molar_that_becomes_a_premolar_lets_those_behind_close_up(self, desk) -> None:
-        part = desk.part("m1", "lower")
+        part = desk.part("M1", "lower")
         moves = {s["from"]: s["to"] for s in desk.get("/specimens/1/suggest", part=part, locus="p5")}
-        assert moves == {"m1": "p5", "m2": "m1", "m3": "m2"}
+        assert moves == {"M1": "p5", "M2": "m1", "M3": "m2"}
 
     def test_a_person_s_name_is_not_pushed_away(self, desk) -> None:
         desk.decide(kind="rename", part=desk.part("dP3"), locus="dP3")

@@ -289,9 +289,9 @@ class Collection(Holdings):
     def replayed(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Replayed:
         """Return the account with decisions, and what became of each; ``by`` takes one person's alone."""
         kept, decisions = self._kept(self._info(handle, reading)), self.decisions(handle)
-        return _replayed(kept, self._structures(handle, kept, decisions), decisions, by)
+        return _replayed(kept, self.structures(handle, kept, decisions), decisions, by)
 
-    def _structures(self, handle: Handle, kept: KeptReading, decisions: Sequence[Decision]) -> Structures:
+    def structures(self, handle: Handle, kept: KeptReading, decisions: Sequence[Decision]) -> Structures:
         """Return a reading's structures, with the ways from the other scans on which was decided."""
         if all(d.scan in ("", kept.scan) for d in decisions):
             return kept.structures()
@@ -364,7 +364,7 @@ class Collection(Holdings):
             info = self._info(handle, reading)
             kept = seen or self._kept(info)
             earlier = self.decisions(handle)
-            structures = self._structures(handle, kept, earlier)
+            structures = self.structures(handle, kept, earlier)
             shown_now = _replayed(kept, structures, earlier)
             for one in others:
                 decision = anchored(one, name, at, why, shown_now, structures, kept.facts)
@@ -379,7 +379,7 @@ class Collection(Holdings):
     def opinions(self, handle: Handle, first: str, second: str, *, reading: int | None = None) -> Opinions:
         """Return two persons' opinions side by side, with kappa and technical error."""
         kept, decisions = self._kept(self._info(handle, reading)), self.decisions(handle)
-        return opinions(self._structures(handle, kept, decisions), decisions, first, second)
+        return opinions(self.structures(handle, kept, decisions), decisions, first, second)
 
     def changes(self, handle: Handle, before: int, after: int | None = None) -> Changes:
         """Return what changed between two readings, without decisions."""

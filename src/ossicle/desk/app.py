@@ -114,7 +114,7 @@ def _errors(app: FastAPI) -> None:
     async def mendable(_: Request, error: OssicleError) -> JSONResponse:
         status = (
             404
-            if error.what.startswith(("there is no", "no specimen"))
+            if error.what.startswith(("there is no ", "no specimen"))
             else 409
             if isinstance(error, Conflict | NotRead)
             else 400

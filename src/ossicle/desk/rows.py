@@ -15,7 +15,7 @@ import numpy as np
 
 from ossicle.account import account_to_dict
 from ossicle.account.findings.common import tooth_ids
-from ossicle.account.silhouettes import Silhouette, silhouettes
+from ossicle.account.silhouettes import Silhouette, silhouettes, unrolled
 from ossicle.account.words import QUADRANTS, quadrant_key
 from ossicle.reading.records import ToothRecord
 
@@ -141,32 +141,69 @@ def _path(shape: Silhouette, turn: float) -> str:
 def _gaps(
     shown: Shown, jaw: Any, side: Any, teeth: list[ToothRecord], shapes: dict[int, Silhouette], turn: float
 ) -> list[Json]:
-    """Return a slot for each gap that the account tells, with the loci in it that hold no tooth.
+    """Return a slot for each place without a tooth that the reading tells, and for each gap of the account besides.
 
-    Whether a tooth was lost there, or never was, or has left an empty socket, no reading tells yet.
+    ``state`` is ``empty_alveolus``, ``gap`` or ``closed`` (the neighbours have closed up); whether a tooth was lost there
+    or never was, the account's words say as far as they can.
     """
     out = []
+    row = next((r for r in shown.replayed.reading.rows if (r.jaw, r.side) == (jaw, side)), None)
+    told: set[tuple[int | None, int | None]] = set()
+    parts = {t.part for t in teeth}
+    findings = {f.id: f for f in shown.account.findings}
+    unnamed = 0
+    for vacancy in shown.replayed.reading.vacancies:
+        unnamed += vacancy.name is None
+        if (vacancy.jaw, vacancy.side) != (jaw, side):
+            continue
+        if any(t.name == vacancy.name for t in teeth):  # a tooth has been added or renamed there
+            continue
+        middle = np.asarray([vacancy.middle], float)
+        name = f"completeness/{jaw}-{side}-{vacancy.name or f'socket-{unnamed}'}"
+        beside = [p for p in (vacancy.before, vacancy.behind) if p in parts]
+        told.add((vacancy.before, vacancy.behind))
+        ends = _ends([shapes[p] for p in beside if p in shapes]) if len(beside) == 2 else None
+        out.append(
+            {
+                "locus": None if vacancy.name is None else f"{jaw}-{side}/{vacancy.name}",
+                "name": vacancy.name,
+                "part": None,
+                "state": vacancy.state,
+                "finding": name if name in findings else None,
+                "between": beside,
+                "length_mm": None if vacancy.gap_mm is None else round(vacancy.gap_mm, 3),
+                "depth_mm": None if vacancy.depth_mm is None else round(vacancy.depth_mm, 3),
+                "x_mm": round(float(unrolled(row, middle)[0]), 3),
+                "y_mm": round(-float(middle[0, 1]), 3),
+                "from_mm": None if ends is None else ends[0],
+                "to_mm": None if ends is None else ends[1],
+                "margin_mm": None,
+                "confidence": round(vacancy.confidence, 4),
+            }
+        )
     for finding in shown.account.findings:
         if not finding.id.startswith(f"dentition/{jaw}-{side}/gap/") or len(finding.evidence.parts) != 2:
             continue
-        one, two = (shapes.get(p) for p in finding.evidence.parts)
-        if one is None or two is None:
+        before, behind = finding.evidence.parts
+        one, two = shapes.get(before), shapes.get(behind)
+        if one is None or two is None or (before, behind) in told:
             continue
-        start = max(float(p[:, 0].max()) for p in one.polygons)
-        stop = min(float(p[:, 0].min()) for p in two.polygons)
+        start, stop = _ends([one, two])
         levels = [m for m in (one.margin, two.margin) if m is not None]
         out.append(
             {
                 "locus": None,
-                "name": ", ".join(_skipped(one.tooth, two.tooth, teeth)) or None,
+                "name": None,
                 "part": None,
                 "state": "gap",
                 "finding": finding.id,
-                "between": [one.tooth.part, two.tooth.part],
+                "between": [before, behind],
                 "length_mm": finding.value,
+                "depth_mm": None,
                 "x_mm": round((start + stop) / 2, 3),
-                "from_mm": round(start, 3),
-                "to_mm": round(stop, 3),
+                "y_mm": None,
+                "from_mm": start,
+                "to_mm": stop,
                 "margin_mm": round(turn * float(np.mean(levels)), 3) if levels else None,
                 "confidence": round(finding.confidence, 4),
             }
@@ -174,9 +211,8 @@ def _gaps(
     return out
 
 
-def _skipped(before: ToothRecord, after: ToothRecord, teeth: list[ToothRecord]) -> list[str]:
-    if before.tooth_class != after.tooth_class:
-        return []
-    present = {t.position for t in teeth if t.tooth_class == before.tooth_class}
-    letter = before.name.lstrip("d").rstrip("0123456789")
-    return [f"{letter}{n}" for n in range(before.position + 1, after.position) if n not in present]
+def _ends(beside: list[Silhouette]) -> tuple[float, float]:
+    """Where the gap between two crowns begins and ends along the row, mm."""
+    one, two = sorted(beside, key=lambda s: s.along)[0], sorted(beside, key=lambda s: s.along)[-1]
+    start = max(float(p[:, 0].max()) for p in one.polygons)
+    return round(start, 3), round(min(float(p[:, 0].min()) for p in two.polygons), 3)

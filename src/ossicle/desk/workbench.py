@@ -189,7 +189,7 @@ class Workbench:
         held = replace(as_read, reading=replace(as_read.reading, labels=labels))  # type: ignore[arg-type]
         near = self._local.of(info.uid, held, boxes, decisions, lambda: self._scan(as_read.scan))
         replayed = replay(
-            near.kept.structures(),
+            self.cabinet.structures(f"#{specimen.id}", near.kept, decisions),
             near.kept.facts,
             near.kept.made_by,
             decisions,
