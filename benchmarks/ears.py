@@ -19,7 +19,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from ossicle.practice.animals import animal
-from ossicle.practice.ear import Ear, build_ear
+from ossicle.practice.ear import NATURAL, Ear, build_ear, ear_origin
 from ossicle.reading.structures import Space
 from ossicle.reading.structures.ear import ear_of
 from ossicle.reading.structures.labyrinth import labyrinth_in
@@ -71,8 +71,8 @@ def drawn(name: str, seed: int) -> tuple[Ear, float, np.ndarray[Any, Any]]:
     design = animal(name).design
     bulla = np.asarray(design["cranium"]["bulla"], float)
     table = design.get("ear", {})
-    scale = float(table.get("size", 1.0))
-    origin = bulla[:3] + np.array([0.1, bulla[4] * 0.5 + 1.05 * scale, 0.1])
+    scale = NATURAL * float(table.get("size", 1.0))
+    origin = ear_origin(bulla[:3], bulla[3:6], scale)
     rng = np.random.default_rng([seed, 5])
     return build_ear(table, "left", origin, scale, bulla[:3], bulla[3:6], rng), scale, origin
 

@@ -31,7 +31,15 @@ from ossicle.practice.shapes import (
     torus,
 )
 
-__all__ = ["Ear", "build_ear", "tube"]
+__all__ = ["NATURAL", "Ear", "build_ear", "ear_origin", "tube"]
+
+NATURAL = 1.4
+"""What an ear of the designs' lengths is scaled by in a skull of 30 to 37 mm.
+
+At 1 its labyrinth holds 1.1 mm3, less than that of a mouse, whose skull is two thirds as long (about 2 to 3 mm3); at
+1.4 it holds 3.1 mm3, the petrosal takes up a sixth of the skull's length, and the oval window 0.4 to 0.5 mm2, as in
+small carnivores (0.4 to 1.5 mm2). All values from memory.
+"""
 
 F = np.float32
 Vec = NDArray[np.float64]
@@ -134,6 +142,13 @@ def _stapes(foot: Vec, out: Vec, along: Vec, half: float, height: float, thick: 
         for s in (1.0, -1.0)
     ]
     return join(plate, *legs, k=0.05)
+
+
+def ear_origin(bulla: Vec, bulla_radii: Vec, scale: float) -> Vec:
+    """Middle of the left petrosal (skull mm) over the middle ear's floor; a larger one also reaches farther in."""
+    inward = 0.45 * max(0.0, scale - 1.0)
+    out: Vec = bulla + np.array([0.1 - inward, float(bulla_radii[1]) * 0.5 + 0.95 * scale, 0.1])
+    return out
 
 
 def build_ear(

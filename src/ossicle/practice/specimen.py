@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ossicle.practice.animals import Animal, Stage, animal
 from ossicle.practice.cranium import Skull, cranium
 from ossicle.practice.dentary import dentary
-from ossicle.practice.ear import Ear, build_ear
+from ossicle.practice.ear import NATURAL, Ear, build_ear, ear_origin
 from ossicle.practice.growth import Proportions
 from ossicle.practice.palate import Opening, palate_openings
 from ossicle.practice.rows import lay_row, mirrored
@@ -216,8 +216,8 @@ def _ear(beast: Animal, side: str, age: float, grow: Proportions, rng: np.random
     radii = bulla[3:6] * grow.brain * (0.82 + 0.18 * min(age, 1.0))
     size = float(design.get("size", 1.0))
     # nearly full-grown at birth, and bounded by the skull it sits in
-    scale = size * min(0.9 + 0.1 * min(age, 1.0), 1.12 * grow.brain)
-    origin = centre + np.array([0.1, float(radii[1]) * 0.5 + 1.05 * scale, 0.1])
+    scale = NATURAL * size * min(0.9 + 0.1 * min(age, 1.0), 1.12 * grow.brain)
+    origin = ear_origin(centre, radii, scale)
     return build_ear(design, side, origin, scale, centre, radii, rng)
 
 

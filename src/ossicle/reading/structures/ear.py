@@ -15,7 +15,7 @@ from scipy.ndimage import binary_dilation
 
 from ..records import Side
 from .braincase import Cavity
-from .cochlea import cochlear_turns
+from .cochlea import cochlear_coil
 from .labyrinth import Labyrinth, find_labyrinth
 from .membrane import plane_axes
 from .records import Ear, EarState, Opening, Value
@@ -31,8 +31,6 @@ STRUT = 0.3
 LEAST_STRUT_VOXELS = 2.0
 LEAST_VESTIBULE_VOXELS = 3.5
 """A void that is nowhere so many voxels wide is not taken for a labyrinth."""
-LEAST_CANAL_VOXELS = 3.0
-"""Width of the cochlear canal, in voxels, under which its turns are not counted."""
 
 
 def read_ear(space: Space, cavity: Cavity, side: Side) -> tuple[Ear, Labyrinth] | None:
@@ -52,22 +50,15 @@ def ear_of(space: Space, labyrinth: Labyrinth, side: Side) -> Ear | None:
     reasons: dict[str, str] = {}
     volume = float(len(cells)) * step**3
     faces = float((labyrinth.mask & binary_dilation(~labyrinth.mask)).sum()) * step**2
-    wide = 2 * float(np.quantile(edt.edt(labyrinth.mask, parallel=1)[labyrinth.mask], 0.9)) * step
     oval, round_ = read_windows(space, labyrinth, side, reasons)
     state, why = _stapes(space, oval)
     if why:
         reasons["stapes"] = why
     for bone in ("incus", "malleus"):
         reasons[bone] = "not told apart from the walls of the middle ear by this version"
-    turns = None
-    if wide < LEAST_CANAL_VOXELS * space.voxel:
-        reasons["cochlear_turns"] = (
-            f"the labyrinth's canals are {wide / space.voxel:.1f} voxels wide, and {LEAST_CANAL_VOXELS:g} are needed"
-        )
-    else:
-        turns, why = cochlear_turns(labyrinth, None if round_ is None else round_.centre)
-        if why:
-            reasons["cochlear_turns"] = why
+    coil, why = cochlear_coil(space, labyrinth, round_, side)
+    if why:
+        reasons["cochlear_turns"] = why
     ratio = None
     if oval is not None and oval.width_mm.value > 0:
         ratio = oval.length_mm.value / oval.width_mm.value
@@ -78,7 +69,7 @@ def ear_of(space: Space, labyrinth: Labyrinth, side: Side) -> Ear | None:
         oval,
         round_,
         ratio,
-        turns,
+        None if coil is None else coil[0],
         {},
         {"stapes": state, "incus": "not_resolved", "malleus": "not_resolved"},
         reasons,

@@ -12,12 +12,12 @@ import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, map_coordinates, maximum_filter
+from scipy.ndimage import binary_dilation, map_coordinates
 from scipy.spatial import cKDTree
-from skimage.segmentation import watershed
 
 from ..records import Side
 from .braincase import Cavity
+from .labyrinth_rooms import FULL, Rooms, even_directions, inner_rooms, rooms_of, walled_share
 from .space import Block, Space, unit
 
 __all__ = ["Labyrinth", "find_labyrinth", "labyrinth_in", "ways_out"]
@@ -28,13 +28,16 @@ BoolArray = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Labyrinth:
-    """The bony labyrinth: cells of a box in skull pose, its way out, and how dense its wall is."""
+    """The bony labyrinth: cells of a box in skull pose, what lies about it, how dense its wall is, and the vestibule's
+    middle (skull mm) and radius."""
 
     mask: BoolArray
     low: FloatArray
     step: float
     zones: npt.NDArray[np.int32]
     wall: float
+    vestibule: FloatArray
+    vestibule_mm: float
 
     def point(self, index: npt.ArrayLike) -> FloatArray:
         """Skull mm of cells (..., 3)."""
@@ -60,103 +63,101 @@ def find_labyrinth(space: Space, cavity: Cavity, side: Side) -> Labyrinth | None
 
 
 def labyrinth_in(block: Block, brain: BoolArray, radius: float) -> Labyrinth | None:
-    """Find the labyrinth in a box that holds one ear; None where no void in dense bone closes.
+    """Find the labyrinth in a box that holds one ear; None where no room in dense bone is walled off nearly all round.
 
     ``brain`` marks cells of the braincase; ``radius`` (mm) is the braincase's, against which sizes are judged.
     """
-    step = block.step
-    solid = block.values > 0.5
-    void = ~solid
-    best: tuple[float, BoolArray, float] | None = None
-    for size in (0.05, 0.075, 0.1):
-        closed = _closed(solid, size * radius / step)
-        pieces, count = cc3d.connected_components(closed & void & ~brain, connectivity=6, return_N=True)
-        if not count:
-            continue
-        volume = np.bincount(pieces.ravel(), minlength=count + 1)[1:] * step**3
-        for n in np.argsort(-volume)[:4]:
-            mask = pieces == n + 1
-            if not 2e-4 * radius**3 < volume[n] < 0.12 * radius**3 or _on_face(mask):
-                continue
-            shell = binary_dilation(mask, iterations=3) & ~binary_dilation(mask, iterations=1) & solid
-            wall = float(np.median(block.values[shell])) if shell.any() else 0.0
-            score = float(volume[n] ** 0.5 * wall**4)
-            if best is None or score > best[0]:
-                best = (score, mask, wall)
-    if best is None:
+    step, values = block.step, block.values
+    solid = values > 0.5
+    rooms = rooms_of(~solid & ~brain, MOST_RADIUS * radius / step)
+    seat = _vestibule(values, ~solid, brain, rooms, radius / step)
+    if seat is None:
         return None
-    vestibule = _vestibule(block.values, solid, best[1], radius / step)
-    zones = _zones(void, brain, best[1], vestibule, _closed(solid, 0.11 * radius / step))
-    return Labyrinth(zones == LABYRINTH, block.low, step, zones, best[2])
+    index, wall = seat
+    deep = float(rooms.depth[index])
+    reach = 2.4 * deep
+    near = np.linalg.norm(rooms.seat - rooms.seat[index], axis=1) < FARTHEST * deep
+    share = np.zeros(len(rooms))
+    for i in np.flatnonzero(near & (rooms.volume > 0)):
+        share[i] = walled_share(values, rooms.seat[i], reach)
+    skin = rooms.volume ** (2 / 3)
+    within = np.where(near, np.clip((share - 0.9) / 0.1, 0, 1), 0) * skin
+    without = np.where(near, np.clip((0.8 - share) / 0.3, 0, 1), 1) * skin
+    faced = _on_faces(rooms)
+    within[faced], without[faced | (rooms.depth > 1.8 * deep)] = 0, FULL
+    beside = np.bincount(rooms.labels[binary_dilation(brain)], minlength=len(rooms) + 1)[1:]
+    without += beside  # faces that open into the braincase
+    within[index], without[index] = FULL, 0
+    kept = inner_rooms(rooms, within, without)
+    own = np.concatenate([[False], kept])[rooms.labels]
+    own = _joined(own, rooms.labels == index + 1, 6.0 * deep)
+    volume = float(own.sum()) * step**3
+    if not 2e-4 * radius**3 < volume < 0.12 * radius**3:
+        return None
+    zones = np.where(own, LABYRINTH, np.where(brain, BRAIN, np.where(solid, 0, OPEN))).astype(np.int32)
+    middle = block.point(rooms.seat[index])
+    return Labyrinth(own, block.low, step, zones, wall, middle, deep * step)
 
 
 LABYRINTH, OPEN, BRAIN = 1, 2, 3
+MOST_RADIUS = 0.22
+"""No vestibule is so wide, against the braincase's radius. Common practice, no source."""
+FARTHEST = 7.0
+"""How far from the vestibule's middle parts of the labyrinth lie, in its radii. Common practice, no source."""
 
 
-def _vestibule(values: npt.NDArray[np.float32], solid: BoolArray, core: BoolArray, radius: float) -> BoolArray:
-    """The roomiest place beside the core that bone walls off nearly all round: where the windows are as wide as the
-    vestibule, closing does not seal it. Distances in cells; ``radius`` is the braincase's. Empty where there is none.
-    """
-    depth = edt.edt(~solid, parallel=1)
-    near = edt.edt(~core, parallel=1) < 0.3 * radius
-    top = (depth == maximum_filter(depth, 3)) & near & ~core & (depth > max(2.0, 0.04 * radius))
-    seats = np.argwhere(top & (depth < 0.22 * radius))
-    for seat in seats[np.argsort(-depth[tuple(seats.T)])]:
-        deep = float(depth[tuple(seat)])
-        if _walled_share(values, seat, 2.6 * deep) < 0.84:
-            continue
-        for level in (0.8, 0.88, 0.95):
-            room = cc3d.connected_components(depth > level * deep, connectivity=6)
-            own: BoolArray = room == room[tuple(seat)]
-            if float(depth[own].max()) <= 1.1 * deep:
-                return own
-    return np.zeros(solid.shape, bool)
-
-
-def _walled_share(values: npt.NDArray[np.float32], seat: npt.NDArray[np.intp], reach: float) -> float:
-    """Of how many of 120 even directions (a spiral on the sphere) from a cell bone is met within ``reach`` cells."""
-    n = np.arange(120) + 0.5
-    polar, turn = np.arccos(1 - 2 * n / 120), np.pi * (1 + 5**0.5) * n
-    way = np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], axis=1)
-    far = np.arange(1.0, reach, 0.5)
-    path = seat + way[:, None, :] * far[None, :, None]
-    seen = map_coordinates(values, np.moveaxis(path, -1, 0), order=1, mode="nearest")
-    return float((seen > 0.5).any(axis=1).mean())
-
-
-def _zones(
-    void: BoolArray, brain: BoolArray, core: BoolArray, vestibule: BoolArray, closed: BoolArray
-) -> npt.NDArray[np.int32]:
-    """Air shared out between labyrinth, what lies open to the outside, and the braincase: floods meet where a way is
-    narrowest. Small voids that nothing reaches but that lie by the labyrinth's core (ends of its canals) are its
-    own."""
+def _vestibule(
+    values: npt.NDArray[np.float32], void: BoolArray, brain: BoolArray, rooms: Rooms, radius: float
+) -> tuple[int, float] | None:
+    """The room that bone walls off nearly all round and that has the most walled-off rooms about it in dense bone; with
+    the bone's grey. What opens into the braincase by a way nearly as wide as itself (the internal meatus) is none.
+    Sizes in cells."""
     depth = edt.edt(void, parallel=1)
-    markers = np.zeros(void.shape, np.int32)
-    free = void & ~closed & ~brain
-    if vestibule.any():  # its own middle is too roomy to close: what is open begins beyond its walls
-        free &= edt.edt(~vestibule, parallel=1) > 1.5 * float(depth[vestibule].max())
-    markers[free] = OPEN
-    markers[brain] = BRAIN
-    markers[core | vestibule] = LABYRINTH
-    zones: npt.NDArray[np.int32] = watershed(-depth, markers, mask=void).astype(np.int32)
-    lone, count = cc3d.connected_components(void & (zones == 0), connectivity=26, return_N=True)
-    if count:
-        far = edt.edt(~core, parallel=1)
-        reach = 1.5 * float(np.cbrt(core.sum()))
-        most = np.zeros(count + 1)
-        np.maximum.at(most, lone.ravel(), far.ravel())
-        near = np.flatnonzero(most < reach)
-        zones[np.isin(lone, near[near > 0])] = LABYRINTH
-    return zones
+    walled = np.zeros(len(rooms))
+    faced = _on_faces(rooms)
+    some = np.flatnonzero((rooms.volume > 0) & ~faced & (rooms.depth < MOST_RADIUS * radius))
+    for i in some:
+        walled[i] = walled_share(values, rooms.seat[i], 2.6 * max(float(rooms.depth[i]), 2.0))
+    best: tuple[float, int, float] | None = None
+    for i in some:
+        deep = float(rooms.depth[i])
+        if walled[i] < 0.84 or deep < max(2.0, 0.035 * radius):
+            continue
+        around = np.linalg.norm(rooms.seat - rooms.seat[i], axis=1) < 4.0 * deep
+        inner = float(np.where(around, np.clip((walled - 0.85) / 0.1, 0, 1) * rooms.volume, 0).sum())
+        far = deep + np.array([1.5, 2.5, 3.5])
+        ways = rooms.seat[i] + even_directions(200)[:, None] * far[None, :, None]
+        seen = map_coordinates(values, np.moveaxis(ways, -1, 0), order=1, mode="nearest").max(axis=1)
+        dense = float(np.quantile(seen, 0.7))
+        score = inner**0.5 * deep * dense**4
+        if best is not None and score <= best[0]:
+            continue
+        wide = cc3d.connected_components(depth > 0.6 * deep, connectivity=6)
+        if not (brain & (wide == wide[tuple(rooms.seat[i])])).any():
+            best = (score, int(i), dense)
+    return None if best is None else best[1:]
 
 
-def _closed(solid: BoolArray, cells: float) -> BoolArray:
-    """Bone closed by a ball of so many cells."""
-    pad = int(np.ceil(cells)) + 1
-    wide = np.pad(solid, pad)
-    grown = edt.edt(~wide, parallel=1) <= cells
-    back = edt.edt(grown, parallel=1) > cells
-    out: BoolArray = (back | wide)[pad:-pad, pad:-pad, pad:-pad]
+def _on_faces(rooms: Rooms) -> BoolArray:
+    """Which rooms reach the faces of the box."""
+    a = rooms.labels
+    met = np.unique(np.concatenate([f.ravel() for f in (a[0], a[-1], a[:, 0], a[:, -1], a[:, :, 0], a[:, :, -1])]))
+    out = np.zeros(len(rooms) + 1, bool)
+    out[met] = True
+    return out[1:]
+
+
+def _joined(own: BoolArray, vestibule: BoolArray, reach: float) -> BoolArray:
+    """What hangs together with the vestibule, and pieces wholly within ``reach`` cells of it: ends of canals that are
+    thinner than a voxel where they leave it."""
+    pieces, count = cc3d.connected_components(own, connectivity=26, return_N=True)
+    far = edt.edt(~vestibule, parallel=1)
+    most = np.zeros(count + 1)
+    np.maximum.at(most, pieces.ravel(), far.ravel())
+    held = most < reach
+    held[np.unique(pieces[vestibule])] = True
+    held[0] = False
+    out: BoolArray = held[pieces]
     return out
 
 
@@ -174,10 +175,6 @@ def _of_cavity(cavity: Cavity, low: FloatArray, step: float, shape: tuple[int, .
     inside = fits[0][:, None, None] & fits[1][None, :, None] & fits[2][None, None, :]
     out: BoolArray = roomy[np.ix_(*held)] & inside
     return out
-
-
-def _on_face(mask: BoolArray) -> bool:
-    return any(bool(f.any()) for f in (mask[0], mask[-1], mask[:, 0], mask[:, -1], mask[:, :, 0], mask[:, :, -1]))
 
 
 def ways_out(labyrinth: Labyrinth) -> list[tuple[FloatArray, FloatArray, int]]:
