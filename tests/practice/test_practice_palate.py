@@ -39,7 +39,8 @@ def test_openings_lie_in_bone_and_lead_through_it(name: str, stage: str) -> None
             )
             held = skull_at(a, side) < 0
             first = np.flatnonzero(held)
-            assert len(first) and heights[first[0]] < heights[plate[0]] + 0.7, (name, stage, o.term, o.side)
+            assert len(first), (name, stage, o.term, o.side)
+            assert heights[first[0]] < heights[plate[0]] + 0.7, (name, stage, o.term, o.side)
 
 
 def test_the_palate_ends_in_bone_before_the_choanae() -> None:
