@@ -59,10 +59,13 @@ def build_account(
         *f.completeness_findings(reading),
         *f.palate_findings(reading),
         *f.jaw_findings(reading),
+        *f.mental_findings(reading),
+        *f.joint_findings(reading),
         *f.ear_findings(reading),
         *f.braincase_findings(reading),
         *f.measurement_findings(reading),
         *f.enamel_findings(reading),
+        *f.crown_findings(reading),
         *f.cascade_findings(reading),
         *f.asymmetry_findings(reading),
     ]

@@ -34,7 +34,7 @@ def _with_error(name: str, unit: str, value: Value | None) -> Row:
 def opening_rows(reading: Reading) -> tuple[Row, ...]:
     """Every opening of palate, occiput and labyrinth."""
     s = reading.structures
-    return () if s is None else tuple(_opening(reading, o) for o in openings_of(s.palate, s.braincase, s.ears))
+    return () if s is None else tuple(_opening(reading, o) for o in openings_of(s.palate, s.braincase, s.ears, s.jaws))
 
 
 def _opening(reading: Reading, o: Opening) -> Row:
@@ -55,10 +55,10 @@ def _opening(reading: Reading, o: Opening) -> Row:
 def jaw_rows(reading: Reading) -> tuple[Row, ...]:
     """One row a dentary that the scan holds."""
     s = reading.structures
-    return () if s is None else tuple(_jaw(j) for j in s.jaws)
+    return () if s is None else tuple(_jaw(reading, j) for j in s.jaws)
 
 
-def _jaw(j: JawHalf) -> Row:
+def _jaw(reading: Reading, j: JawHalf) -> Row:
     a = j.angle
     return {
         "side": j.side,
@@ -69,6 +69,8 @@ def _jaw(j: JawHalf) -> Row:
         "form": None if a is None else a.form,
         "symphysis": j.symphysis,
         "cut_by_scan_edge": j.cut,
+        **_with_error("joint_gap", "mm", j.joint_gap_mm),
+        "mental_foramina": [_opening(reading, o) for o in j.mental],
     }
 
 
@@ -124,6 +126,7 @@ def _measured(reading: Reading, m: Measured) -> Row:
         "definition": m.definition,
         "side": m.side,
         "landmarks": [_scan(reading, p) for p in m.ends],
+        "landmark_names": list(m.marks),
     }
 
 

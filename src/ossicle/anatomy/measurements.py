@@ -37,6 +37,9 @@ class MeasurementDefinition:
         Where the definition was read (``"V"``), or that it is from memory (``"M"``).
     ends
         End points or extremal rule as they are taken here; empty where the definition has not been copied yet.
+    marks
+        Names of the two landmarks between which it is taken, the foremost, upper or left one first, without their side
+        where ``sides`` is ``"paired"``; empty where the definition has not been copied yet.
     plane
         The direction in which the distance counts.
     sides
@@ -50,6 +53,7 @@ class MeasurementDefinition:
     source: str
     status: Mark
     ends: str
+    marks: tuple[str, ...]
     plane: str
     sides: Literal["single", "paired"]
 
@@ -68,6 +72,7 @@ def load_measurements() -> Mapping[str, MeasurementDefinition]:
                 row["source"],
                 row["status"],
                 row["ends"],
+                tuple(row["marks"]),
                 row["plane"],
                 row["sides"],
             )

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from ossicle.practice.ear import tube
 from ossicle.practice.growth import Proportions
 from ossicle.practice.lofts import Table, loft, plate
-from ossicle.practice.palate import Opening
+from ossicle.practice.palate import Opening, palate_plate, palate_top
 from ossicle.practice.relief import infraorbital_canal, jugal_process, orbit, paroccipital, rounded
 from ossicle.practice.rows import RowCurve
 from ossicle.practice.shapes import (
@@ -128,27 +128,6 @@ def hull(
     )
 
 
-def palate_plate(curve: RowCurve, grow: Proportions, end: float, thick: float) -> Solid:
-    """The hard palate between the two rows."""
-    s = np.linspace(0, curve.length, 60)
-    p = np.array([curve.point(t) for t in s])
-    p = p[np.r_[True, np.diff(p[:, 2]) < -1e-3]]
-    o = np.argsort(p[:, 2])
-    width, level = Table(p[o, 2], p[o, 0]), Table(p[o, 2], np.minimum(p[o, 1], 0.8))
-    back, front = float(grow.along(end)), float(p[:, 2].max()) - 0.3
-    middle, half = F((back + front) / 2), F((front - back) / 2)
-
-    def field(x: Array, y: Array, z: Array) -> Array:
-        w = width(z)
-        vault = F(0.55) * (F(1) - (x / np.maximum(w, F(0.3))) ** 2)
-        dy = np.abs(y - level(z) - np.maximum(vault, F(-0.2)) - F(0.35)) - F(thick)
-        d = np.maximum(dy * F(0.9), np.abs(x) - w)
-        return f32(np.maximum(d, np.abs(z - middle) - half))
-
-    xm = float(p[:, 0].max())
-    return Solid(field, np.array([-xm, -0.6, back]), np.array([xm, 2.6, front]))
-
-
 def ridge(curve: RowCurve, s0: float, s1: float, depth: float, radius: float, side: float) -> Solid:
     """The alveolar process: a rounded bar along the row, `depth` mm beyond the margin."""
     up = 1.0 if curve.jaw == "upper" else -1.0
@@ -227,19 +206,15 @@ def cranium(
     out.cut(nasal, 0.1)
     for t in turbinals(nasal, grow, tuple(c["nasal"]), shape, 0.07):
         out.add(t)
-    # airway from the nose over the palate to the throat
+    # airway from the nose over the palate to the throat: it opens behind the hard palate, never through it
     y0 = float(np.interp(end, shape[::-1, 0], shape[::-1, 2]))
-    air = [
-        [0, 1.6, end + 5.0],
-        [0, 1.5, end + 1.5],
-        [0, min(y0 - 0.3, 1.4), end - 1.0],
-        [0, min(y0 - 0.6, 0.9), end - 4.0],
-    ]
-    out.cut(
-        chain(g(air), [0.9 * size, 0.95 * size, 1.0 * size, 0.9 * size], squash=(1.15, 0.85, 1)),
-        0.3,
-        "choana",
-    )
+    top, _ = palate_top(curve, grow, end, 0.26 * size)
+    air = g([[0, 0, end + 5.0], [0, 0, end + 1.5], [0, 0, end - 0.3]])
+    air[:, 1] = top(f32(air[:, 0]), f32(np.maximum(air[:, 2], grow.along(end)))) + 0.3 * size
+    throat = g([[0, min(y0 - 0.3, 1.4), end - 2.0], [0, min(y0 - 0.6, 0.9), end - 4.5]])
+    way = chain(np.vstack([air, throat]), [v * size for v in (0.9, 0.95, 0.95, 1.0, 0.9)], squash=(1.15, 0.85, 1))
+    shelf = palate_plate(curve, grow, end, 0.26 * size, below=3.0)
+    out.cut(cut(way, shelf, swollen(brain, 0.8 * wall)), 0.1, "choana")
     # pterygoid plates beside it
     py = float(np.interp(end - 4.0, shape[::-1, 0], shape[::-1, 2]))
     wing = [

@@ -1,11 +1,14 @@
 """Dentaries drawn in closed form: a body, a ramus, two processes and an angle turned inward by a known amount."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from ossicle.reading.structures.jaw import JawFrame, jaw_frame, read_jaw
+from ossicle.reading.structures.loci import StandingTooth
 
-from .phantoms import box, capsule, joined, space_of
+from .phantoms import box, capsule, cylinder, ellipsoid, joined, space_of, without
 
 LEVEL = JawFrame(0.0)
 
@@ -72,6 +75,72 @@ def test_length_and_coronoid_height() -> None:
     # from the coronoid's tip (4.5 + 0.5) down to the plate's lower edge
     assert half.coronoid_height_mm.value == pytest.approx(9.6, abs=1.5 * space.voxel)
     assert half.symphysis == "other side absent"
+
+
+def teeth_of(side: float, jaw: str, places: list[float], height) -> list[StandingTooth]:
+    """Cheek teeth at the given z, whose necks lie at ``height`` of z."""
+    out = []
+    for i, z in enumerate(places):
+        neck = np.array([side * 2.5, height(z), z])
+        half = np.array([0.6, 0.8, 0.8])
+        low, high = neck - half, neck + half
+        which = "left" if side > 0 else "right"
+        kind = "premolar" if i < 3 else "molar"
+        letter = ("p" if i < 3 else "m") + str(i % 3 + 1)
+        args = (low, high, neck, low, high, low, high)
+        out.append(StandingTooth(50 + i, letter, jaw, which, kind, i % 3 + 1, *args))  # type: ignore[arg-type]
+    return out
+
+
+def test_a_jaw_is_closed_until_facing_teeth_run_alike() -> None:
+    """Rows that rise behind alike, the lower one opened by six degrees: the curve of the rows does not enter."""
+
+    def curve(z: float) -> float:
+        return 0.02 * z * z
+
+    places = [-1.0, -3.0, -5.0, -7.0, -9.0, -11.0]
+    open_ = JawFrame(np.deg2rad(6.0))
+    upper = [t for k in (1, -1) for t in teeth_of(k, "upper", [z + 0.7 for z in places], curve)]
+    lower = [t for k in (1, -1) for t in teeth_of(k, "lower", places, lambda z: curve(z) - 2)]
+    turned = [replace(t, neck=open_.to_skull(t.neck)) for t in lower]
+    assert np.rad2deg(jaw_frame([*upper, *turned]).pitch_rad) == pytest.approx(6.0, abs=0.8)
+
+
+def test_a_mental_foramen_of_known_size_and_a_dent_that_is_none() -> None:
+    """A canal of 0.4 mm radius leads from the outer face of the body into a cavity; a dent beside it leads nowhere."""
+    canal = cylinder([2.7, -4.0, 1.0], [5.5, -4.0, 1.0], (0.4, 0.4), [0, 1, 0])
+    hollow = capsule([2.7, -4.0, 2.5], [3.4, -4.0, -3.0], 0.45)
+    dent = ellipsoid([4.35, -4.0, -2.6], [0.35, 0.5, 0.5])
+    body = box([1.6, -5.6, -8.0], [4.0, -2.2, 8.0])
+    solid = without(without(without(joined(body, dentary(12.0)), canal), hollow), dent)
+    space = space_of(solid, [0, -7, -18], [7, 7, 11], 0.16, noise=0.03, turn_deg=(3, 5, 0))
+    teeth = teeth_of(1.0, "lower", [6.0, 4.0, 2.0, 0.0, -2.0, -4.0], lambda z: -2.2)
+    half = read_jaw(space, 1, "left", ["left"], LEVEL, None, teeth)
+    assert half is not None
+    assert len(half.mental) == 1
+    found = half.mental[0]
+    assert found.area_mm2.value == pytest.approx(np.pi * 0.16, rel=0.12)
+    assert np.linalg.norm(found.centre - [4.0, -4.0, 1.0]) < 0.4
+    assert found.side == "left"
+    none = read_jaw(
+        space_of(joined(body, dentary(12.0)), [0, -7, -18], [7, 7, 11], 0.16), 1, "left", ["left"], LEVEL, None, teeth
+    )
+    assert none is not None
+    assert none.mental == ()
+
+
+def test_a_person_places_the_tip_of_the_process() -> None:
+    half, space = read(12.0)
+    assert half is not None
+    assert half.angle is not None
+    assert half.angle.base is not None
+    tip = half.angle.base + 3.0 * np.array([-np.sin(np.pi / 3), 0.0, -np.cos(np.pi / 3)])
+    moved = read_jaw(space, 1, "left", ["left"], LEVEL, placed={"angular process, tip left": tip})
+    assert moved is not None
+    assert moved.angle is not None
+    assert moved.angle.inflection_deg is not None
+    assert moved.angle.inflection_deg.value == pytest.approx(60.0, abs=0.1)
+    assert moved.angle.form == "shelf"
 
 
 def test_a_jaw_without_teeth_is_left_as_it_stands() -> None:

@@ -15,7 +15,7 @@ from ..words import join, number, percent
 from .common import least, slug
 from .structures import plus_minus
 
-__all__ = ["asymmetry_findings", "cascade_findings", "enamel_findings", "measurement_findings"]
+__all__ = ["asymmetry_findings", "cascade_findings", "crown_findings", "enamel_findings", "measurement_findings"]
 
 NOTABLE = 2.0
 """Differences of sides beyond so many standard errors are told one by one."""
@@ -83,12 +83,12 @@ def asymmetry_findings(reading: Reading) -> list[Finding]:
 
 def _asymmetry(a: Asymmetry) -> Finding:
     larger = "left" if a.share > 0 else "right"
-    unit = {"mm": "mm", "mm2": "mm²", "mm3": "mm³", "degree": "°"}[a.unit]
+    unit = {"mm": " mm", "mm2": " mm²", "mm3": " mm³", "degree": "°", "count": ""}[a.unit]
     return Finding(
         f"asymmetry/{slug(a.name)}",
         "asymmetry",
         a.name,
-        f"{a.name[0].upper()}{a.name[1:]}: left {number(a.left)} {unit}, right {number(a.right)} {unit}; the {larger} "
+        f"{a.name[0].upper()}{a.name[1:]}: left {number(a.left)}{unit}, right {number(a.right)}{unit}; the {larger} "
         f"is the greater by {percent(abs(a.share))}, with an error of {percent(a.error)}.",
         "measures.asymmetry",
         0.7,
@@ -108,13 +108,19 @@ def enamel_findings(reading: Reading) -> list[Finding]:
         cap = s.enamel.get(tooth.part)
         if cap is not None:
             name = f"{tooth.side} {tooth.jaw} {tooth.name}"
+            section = s.enamel_sections.get(tooth.part)
+            flat = (
+                f"; in one section across the row {number(section.average_mm)} mm, {number(section.relative)} relative"
+                if section is not None
+                else ""
+            )
             found.append(
                 Finding(
                     f"measurements/enamel-{slug(name)}",
                     "measurements",
                     name,
                     f"The enamel of the {name} is {number(cap.average_mm)} mm thick on average over its junction with "
-                    f"the dentine, {number(cap.relative)} relative to the crown's dentine.",
+                    f"the dentine, {number(cap.relative)} relative to the crown's dentine{flat}.",
                     "measures.enamel",
                     min(0.7, tooth.confidence),
                     value=cap.average_mm,
@@ -122,6 +128,51 @@ def enamel_findings(reading: Reading) -> list[Finding]:
                     evidence=teeth_evidence(reading.pose, [tooth], caption=f"The {name}."),
                 )
             )
+    return found
+
+
+def crown_findings(reading: Reading) -> list[Finding]:
+    """Cusps of the cheek teeth, and how high-crowned the molars are that are still erupting, and so unworn."""
+    s = reading.structures
+    if s is None:
+        return []
+    found = []
+    for tooth in reading.teeth:
+        name = f"{tooth.side} {tooth.jaw} {tooth.name}"
+        cusps = s.cusps.get(tooth.part)
+        if cusps is not None:
+            many = "one peak" if cusps.count == 1 else f"{cusps.count} peaks"
+            found.append(
+                Finding(
+                    f"measurements/cusps-{slug(name)}",
+                    "measurements",
+                    name,
+                    f"The crown of the {name} has {many} that stand out by {number(cusps.prominence_mm, 2)} mm or "
+                    "more; a worn crown may have had more.",
+                    "dental.cusps",
+                    min(cusps.confidence, tooth.confidence),
+                    value=cusps.count,
+                    unit="count",
+                    evidence=teeth_evidence(reading.pose, [tooth], caption=f"The {name}."),
+                )
+            )
+        if tooth.tooth_class == "molar" and tooth.emergence == "erupting" and tooth.width_mm > 0:
+            index = tooth.crown_height_mm / tooth.width_mm
+            if np.isfinite(index):
+                found.append(
+                    Finding(
+                        f"measurements/hypsodonty-{slug(name)}",
+                        "measurements",
+                        name,
+                        f"The crown of the {name}, which is still erupting and so not yet worn, is {number(index)} "
+                        "times as high as it is wide.",
+                        "dental.hypsodonty",
+                        min(0.6, tooth.confidence),
+                        value=index,
+                        unit="ratio",
+                        evidence=teeth_evidence(reading.pose, [tooth], caption=f"The {name}."),
+                    )
+                )
     return found
 
 

@@ -17,9 +17,19 @@ from scipy.spatial import cKDTree
 
 from .records import Angle, Value
 
-__all__ = ["angular_process"]
+__all__ = ["SHELF_DEG", "angles_of", "angular_process"]
 
 FloatArray = npt.NDArray[np.float64]
+
+
+SHELF_DEG = 40.0
+"""Inflection beyond which a process is called a shelf whatever its section. Common practice, no source."""
+
+
+def angles_of(axis: FloatArray) -> tuple[float, float]:
+    """Inflection and angle from behind (degrees, medial positive) of an axis from base to tip in the jaw's frame."""
+    inflection = float(np.degrees(np.arctan2(-axis[0], -axis[2])))
+    return inflection, float(np.degrees(np.arctan2(-axis[0], abs(axis[1]))))
 
 
 def angular_process(
@@ -47,12 +57,11 @@ def angular_process(
     sheet = _sheet(points, cells[tip_cell], length)
     base, end_point = _ends_of_process(points, cells, own, tip_cell, sheet, voxel, step)
     axis = end_point - base
-    inflection = float(np.degrees(np.arctan2(-axis[0], -axis[2])))
-    behind = float(np.degrees(np.arctan2(-axis[0], abs(axis[1]))))
+    inflection, behind = angles_of(axis)
     long = float(np.linalg.norm(axis))
     error = float(np.degrees(np.arctan2(0.6 * voxel * np.sqrt(2), max(long, voxel))))
     flat = _flatness(points, base, end_point)
-    form: Literal["shelf", "rod"] = "shelf" if inflection > 40 or (inflection > 25 and flat > 1.6) else "rod"
+    form: Literal["shelf", "rod"] = "shelf" if inflection > SHELF_DEG or (inflection > 25 and flat > 1.6) else "rod"
     return Angle(
         form,
         Value(inflection, float(np.hypot(error, 1.0))),
@@ -179,12 +188,11 @@ def _meets_ramus(
         rows.append((float(k), x, y, z))
     if len(rows) < 3:
         return None
-    # The process bends as it leaves the ramus: a parabola where there are slices enough for one. The tip is the mean
-    # of many points and lies far off, so that it steadies the way back to the ramus.
+    # The process bends as it leaves the ramus: a parabola where there are slices enough for one. The tip is left out of
+    # it: a shelf that bends once more towards its tip would pull the base back.
     degree = 2 if len(rows) >= 6 else 1
-    table = np.array([*rows, (off, *tip)])
-    weight = np.r_[np.ones(len(rows)), 3.0]
-    return np.array([np.polyval(np.polyfit(table[:, 0], table[:, i], degree, w=weight), 0.0) for i in (1, 2, 3)])
+    table = np.array(rows)
+    return np.array([np.polyval(np.polyfit(table[:, 0], table[:, i], degree), 0.0) for i in (1, 2, 3)])
 
 
 def _flatness(points: FloatArray, base: FloatArray, tip: FloatArray) -> float:

@@ -9,8 +9,7 @@ cross-sections, followed back, join the ramus.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 import numpy as np
@@ -19,10 +18,12 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
-from ..records import Jaw, Side
-from .inflection import angular_process
+from ..records import Side
+from .inflection import SHELF_DEG, angles_of, angular_process
+from .jaw_foramina import mental_foramina
+from .jaw_frame import PITCH_ERROR, JawFrame, jaw_frame
 from .loci import StandingTooth
-from .records import JawHalf, Value
+from .records import Angle, JawHalf, Value
 from .space import Space
 from .surface import extent, surface_points, tip
 
@@ -35,67 +36,42 @@ COARSE = 5200
 MOST_CONTACT = 0.065
 """Side of a square, as a share of the jaw's length, over which a contact with the cranium is more than a joint's.
 Common practice, no source."""
+BRIGHT = 0.7
+"""Grey (surround 0, bone 1) of voxels that hang together. Common practice, no source."""
 LEAST_PROCESS = 0.035
 """Persistence, as a share of the jaw's length, under which a corner is no process. Common practice, no source."""
 
 
-@dataclass(frozen=True)
-class JawFrame:
-    """Turns skull mm into the jaw's own: the lower row level, whatever the gape."""
-
-    pitch_rad: float
-
-    def to_jaw(self, points: npt.ArrayLike) -> FloatArray:
-        """Return points (..., 3) in the jaw's frame."""
-        out: FloatArray = np.asarray(points, float) @ self._matrix().T
-        return out
-
-    def to_skull(self, points: npt.ArrayLike) -> FloatArray:
-        """Return points (..., 3) back in skull coordinates."""
-        out: FloatArray = np.asarray(points, float) @ self._matrix()
-        return out
-
-    def _matrix(self) -> FloatArray:
-        c, s = np.cos(self.pitch_rad), np.sin(self.pitch_rad)
-        return np.array([[1, 0, 0], [0, c, -s], [0, s, c]])
-
-
-def jaw_frame(teeth: Sequence[StandingTooth]) -> JawFrame:
-    """Close the lower jaw: turn it until the necks of its cheek teeth run as the upper ones do.
-
-    Without upper cheek teeth it is levelled; without four lower ones it is left as it stands.
-    """
-    lower, upper = _slope(teeth, "lower"), _slope(teeth, "upper")
-    if lower is None:
-        return JawFrame(0.0)
-    return JawFrame(float(np.arctan(lower) - np.arctan(upper or 0.0)))
-
-
-def _slope(teeth: Sequence[StandingTooth], jaw: Jaw) -> float | None:
-    """Rise of a row towards the front: the median slope of all pairs of necks (Theil 1950; Sen 1968)."""
-    necks = np.array([t.neck for t in teeth if t.jaw == jaw and t.tooth_class in ("premolar", "molar")])
-    if len(necks) < 4 or np.ptp(necks[:, 2]) < 1e-6:
-        return None
-    slopes = [
-        (b[1] - a[1]) / (b[2] - a[2]) for i, a in enumerate(necks) for b in necks[i + 1 :] if abs(b[2] - a[2]) > 1e-3
-    ]
-    return float(np.median(slopes))
-
-
 def read_jaw(
-    space: Space, part: int, side: Side, others: Sequence[Side], frame: JawFrame, cranium: int | None = None
+    space: Space,
+    part: int,
+    side: Side,
+    others: Sequence[Side],
+    frame: JawFrame,
+    cranium: int | None = None,
+    teeth: Sequence[StandingTooth] = (),
+    placed: Mapping[str, FloatArray] | None = None,
 ) -> JawHalf | None:
     """Read one dentary, label ``part``; ``others`` holds the sides that have one. None where it is a mere piece.
 
     Where it hangs together with ``cranium`` over more than a joint's surface, its hind end is not sure: no length is
-    told then, and no process is called absent.
+    told then, and no process is called absent. ``teeth`` place the mental foramina; ``placed`` are landmarks (skull mm)
+    that a person placed.
     """
-    where = np.argwhere(space.labels == part)
+    where = space.voxels(part)
     if len(where) < 200:
         return None
     edge = (where.min(0) <= 1) | (where.max(0) >= np.array(space.labels.shape) - 2)
-    points = frame.to_jaw(space.skull_mm(where))
-    points[:, 0] *= 1.0 if side == "left" else -1.0  # lateral positive
+    mirror = np.array([1.0 if side == "left" else -1.0, 1.0, 1.0])  # lateral positive
+
+    def own(skull: npt.ArrayLike) -> FloatArray:
+        out: FloatArray = frame.to_jaw(skull) * mirror
+        return out
+
+    def back(p: FloatArray | None) -> FloatArray | None:
+        return None if p is None else frame.to_skull(p * mirror)
+
+    points = own(space.skull_mm(where))
     length = float(np.ptp(points[:, 2]))
     cells, step = _cells(points, space.voxel)
     walk = _walk(cells, step)
@@ -105,35 +81,29 @@ def read_jaw(
     cells, walk = cells[keep], walk[keep]
     ends = _summits(cells, walk, step)
     condyle, coronoid, angular = _sort_ends(cells, walk, ends, length)
-    remarks: list[str] = []
-
-    def back(p: FloatArray | None) -> FloatArray | None:
-        if p is None:
-            return None
-        q = p * np.array([1.0 if side == "left" else -1.0, 1.0, 1.0])
-        return frame.to_skull(q)
-
-    jaw_length = height = None
+    jaw_length = height = gap = None
     at_condyle = at_coronoid = None
     fault = 0.29 * space.voxel * float(np.sqrt(2))
-    skin = frame.to_jaw(surface_points(space, part))
-    skin[:, 0] *= 1.0 if side == "left" else -1.0
+    surface = surface_points(space, part)
+    skin = own(surface)
+    front = tip(skin, 2, 1, space)
     if condyle is not None:
         near = skin[np.linalg.norm(skin - cells[condyle], axis=1) < 0.07 * length]
-        hind, front = tip(near, 2, -1, space), tip(skin, 2, 1, space)
+        hind = tip(near, 2, -1, space)
         at_condyle = cells[condyle] if hind is None else hind
         if not (cut or joined) and hind is not None and front is not None:
             jaw_length = Value(float(front[2] - hind[2]), fault)
+        gap = None if joined or cranium is None else _joint_gap(space, cranium, frame.to_skull(near * mirror), length)
     if coronoid is not None:
-        near = skin[np.linalg.norm(skin - cells[coronoid], axis=1) < 0.07 * length]
-        top = tip(near, 1, 1, space)
-        at_coronoid = cells[coronoid] if top is None else top
-        below = skin[np.abs(skin[:, 2] - at_coronoid[2]) < 1.5 * space.voxel]
-        if not (cut or joined) and top is not None and len(below) > 12:
-            height = Value(float(top[1]) - extent(below[:, 1])[0], fault)
+        near = surface[np.linalg.norm(skin - cells[coronoid], axis=1) < 0.07 * length]
+        at_coronoid, height = _coronoid(space, frame, near, surface, mirror)
+        at_coronoid = cells[coronoid] if at_coronoid is None else at_coronoid
+        height = None if cut or joined else height
     angle = None
     if condyle is not None and not (joined and angular is None):
         angle = angular_process(points, cells, walk, angular, step, length, space.voxel, back)
+        angle = _placed_angle(angle, side, own, placed or {})
+    remarks: list[str] = []
     if cut:
         remarks.append("cut by the edge of the scan")
     if joined:
@@ -144,21 +114,86 @@ def read_jaw(
         angle,
         back(at_condyle),
         back(at_coronoid),
-        back(skin[np.argmax(skin[:, 2])] if len(skin) else None),
+        back(front),
         jaw_length,
         height,
         _symphysis(space, points, others, side, frame),
         cut,
         tuple(remarks),
+        mental_foramina(space, part, side, frame, skin, teeth),
+        gap,
+        frame.to_skull(np.array([0.0, 1.0, 0.0])),
     )
 
 
+def _coronoid(
+    space: Space, frame: JawFrame, near: FloatArray, surface: FloatArray, mirror: FloatArray
+) -> tuple[FloatArray | None, Value | None]:
+    """The coronoid's tip (jaw's frame) and its height over the lower margin straight below it.
+
+    ``near`` are surface points (skull) about the tip, ``surface`` all. What is straight below depends on how far the
+    jaw is closed: its error is that of two ends, and the change of height over the error of that.
+    """
+    heights, at = [], None
+    for turn in (-PITCH_ERROR, 0.0, PITCH_ERROR):
+        turned = JawFrame(frame.pitch_rad + turn)
+        top = tip(turned.to_jaw(near) * mirror, 1, 1, space)
+        if top is None:
+            return None, None
+        if turn == 0.0:
+            at = top
+        skin = turned.to_jaw(surface)
+        below = skin[np.abs(skin[:, 2] - top[2]) < 1.5 * space.voxel]
+        if len(below) <= 12:
+            return at, None
+        heights.append(float(top[1]) - extent(below[:, 1])[0])
+    swing = abs(heights[2] - heights[0]) / 2
+    return at, Value(heights[1], float(np.hypot(0.29 * space.voxel * np.sqrt(2), swing)))
+
+
+def _joint_gap(space: Space, cranium: int, condyle: FloatArray, length: float) -> Value | None:
+    """Least distance (mm) of the condyle's surface (skull, n x 3) from the cranium's; None where none is near."""
+    if len(condyle) < 12:
+        return None
+    reach = 0.15 * length
+    index = space.indices(np.array([condyle.min(0) - reach, condyle.max(0) + reach]))
+    corners = np.array([index.min(axis=1), index.max(axis=1)])
+    middle, half = corners.mean(0), 0.5 * float(np.ptp(corners, axis=0).max())
+    low = np.maximum(np.floor(middle - half).astype(int), 0)
+    high = np.minimum(np.ceil(middle + half).astype(int) + 1, space.labels.shape)
+    z, y, x = (slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
+    other = surface_points(space, cranium, (z, y, x))
+    if len(other) < 12:
+        return None
+    gaps = np.sort(cKDTree(other).query(condyle)[0])
+    return Value(float(gaps[: max(3, len(gaps) // 50)].mean()), 0.29 * space.voxel * float(np.sqrt(2)))
+
+
+def _placed_angle(
+    angle: Angle, side: Side, own: Callable[[npt.ArrayLike], FloatArray], placed: Mapping[str, FloatArray]
+) -> Angle:
+    """The angular process between a base and a tip of which a person placed one or both."""
+    base = placed.get(f"angular process, base {side}", angle.base)
+    end = placed.get(f"angular process, tip {side}", angle.tip)
+    if base is None or end is None or (base is angle.base and end is angle.tip):
+        return angle
+    way = own(end) - own(base)
+    inflection, behind = angles_of(way)
+    error = angle.inflection_deg.error if angle.inflection_deg is not None else 2.0
+    form = angle.form if angle.form != "absent" else "rod"
+    if angle.form != "absent" and (inflection > SHELF_DEG) != (angle.form == "shelf"):
+        form = "shelf" if inflection > SHELF_DEG else "rod"
+    return Angle(form, Value(inflection, error), behind, float(np.linalg.norm(way)), base, end)
+
+
 def _contact(space: Space, part: int, where: npt.NDArray[np.intp], cranium: int | None) -> float:
-    """Surface (mm2) along which a dentary hangs together with the cranium."""
+    """Surface (mm2) along which a dentary hangs together with the cranium: faces that are bright on both sides, since a
+    narrow joint is dim."""
     if cranium is None:
         return 0.0
     low, high = np.maximum(where.min(0) - 1, 0), where.max(0) + 2
-    near = space.labels[tuple(slice(a, b) for a, b in zip(low, high, strict=True))]
+    box = tuple(slice(a, b) for a, b in zip(low, high, strict=True))
+    near = np.where(space.values[box] > BRIGHT, space.labels[box], 0)
     own = near == part
     count = 0
     for axis in range(3):

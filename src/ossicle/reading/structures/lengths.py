@@ -13,6 +13,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
+from ossicle.anatomy.measurements import load_measurements
+
 from ..records import Side
 from .braincase import Cavity
 from .loci import StandingTooth
@@ -20,11 +22,19 @@ from .records import JawHalf, Measured, Opening, Palate, Value
 from .space import Space
 from .surface import extent, tip
 
-__all__ = ["Ruler", "cranial_lengths", "jaw_lengths", "row_lengths"]
+__all__ = ["Ruler", "cranial_lengths", "jaw_lengths", "marks_of", "row_lengths"]
 
 FloatArray = npt.NDArray[np.float64]
 CONDYLES = "hindmost of the occipital condyles"
 SIDES: tuple[Side, Side] = ("left", "right")
+
+
+def marks_of(definition: str, side: Side | None) -> tuple[str, str]:
+    """The landmarks at the ends of a measure, the side told where each side has its own."""
+    known = load_measurements()[definition]
+    tail = f" {side}" if side is not None and known.sides == "paired" else ""
+    a, b = known.marks
+    return f"{a}{tail}", f"{b}{tail}"
 
 
 @dataclass(frozen=True)
@@ -39,14 +49,26 @@ class Ruler:
     ) -> Measured | None:
         """The distance of two points along an axis; None where either lies on the edge of the scan or it is not
         positive."""
-        value = float(a[axis] - b[axis])
+        return self.along(name, definition, a, b, np.eye(3)[axis], side)
+
+    def along(
+        self, name: str, definition: str, a: FloatArray, b: FloatArray, way: FloatArray | None, side: Side | None = None
+    ) -> Measured | None:
+        """The distance of two points along a direction (length 1), or as the crow flies where that is None.
+
+        Its error is that of two ends placed to a voxel's uniform error, and of a pose that may be off: a measure along
+        a direction changes by what its ends lie apart across it.
+        """
+        gap = a - b
+        value = float(np.linalg.norm(gap)) if way is None else float(gap @ way)
         if value <= 0 or not self._within(np.array([a, b])):
             return None
-        off = np.delete(a - b, axis)
-        tilt = np.deg2rad(self.tilt_deg)
-        lean = value * (1 - np.cos(tilt)) + float(np.linalg.norm(off)) * np.sin(tilt)
+        lean = 0.0
+        if way is not None:
+            tilt = np.deg2rad(self.tilt_deg)
+            lean = value * (1 - np.cos(tilt)) + float(np.linalg.norm(gap - value * way)) * np.sin(tilt)
         error = float(np.hypot(0.29 * self.space.voxel * np.sqrt(2), lean))
-        return Measured(name, definition, Value(value, error), (a, b), side)
+        return Measured(name, definition, Value(value, error), (a, b), side, marks_of(definition, side), way)
 
     def _within(self, points: FloatArray) -> bool:
         index = self.space.indices(points)
@@ -115,11 +137,10 @@ def cranial_lengths(
     if palate is not None:
         for o in palate.openings:
             if o.term == "incisive foramen" and o.side != "midline":
-                rim = o.rim
-                ends = (rim[np.argmax(rim[:, 2])], rim[np.argmin(rim[:, 2])])
-                found.append(
-                    Measured(f"incisive foramen length {o.side}", "incisive_foramen_length", o.length_mm, ends, o.side)
-                )
+                ends = (o.rim[np.argmax(o.rim[:, 2])], o.rim[np.argmin(o.rim[:, 2])])
+                name, definition = f"incisive foramen length {o.side}", "incisive_foramen_length"
+                sided: Side = "left" if o.side == "left" else "right"
+                found.append(Measured(name, definition, o.length_mm, ends, sided, marks_of(definition, sided)))
     return [m for m in found if m is not None], marks
 
 
@@ -227,14 +248,15 @@ def jaw_lengths(jaws: Sequence[JawHalf]) -> list[Measured]:
     """Length and coronoid height of each dentary."""
     out = []
     for j in jaws:
-        zero = np.zeros(3)
-        if j.length_mm is not None:
-            ends = (j.condyle if j.condyle is not None else zero, j.front if j.front is not None else zero)
-            out.append(Measured(f"mandible length {j.side}", "mandible_length", j.length_mm, ends, j.side))
-        if j.coronoid_height_mm is not None:
-            at = j.coronoid if j.coronoid is not None else zero
-            ends = (at, at - np.array([0, j.coronoid_height_mm.value, 0]))
-            out.append(Measured(f"coronoid height {j.side}", "coronoid_height", j.coronoid_height_mm, ends, j.side))
+        up = np.array([0.0, 1.0, 0.0]) if j.up is None else j.up
+        if j.length_mm is not None and j.condyle is not None and j.front is not None:
+            name, definition = f"mandible length {j.side}", "mandible_length"
+            ends, front = (j.front, j.condyle), np.cross(np.array([1.0, 0.0, 0.0]), up)
+            out.append(Measured(name, definition, j.length_mm, ends, j.side, marks_of(definition, j.side), front))
+        if j.coronoid_height_mm is not None and j.coronoid is not None:
+            name, definition = f"coronoid height {j.side}", "coronoid_height"
+            ends = (j.coronoid, j.coronoid - up * j.coronoid_height_mm.value)
+            out.append(Measured(name, definition, j.coronoid_height_mm, ends, j.side, marks_of(definition, j.side), up))
     return out
 
 
@@ -266,7 +288,7 @@ def row_lengths(ruler: Ruler, teeth: Sequence[StandingTooth]) -> list[Measured]:
             a = min((t.neck_low for t in front), key=lambda p: p[2])
             b = max((t.neck_high for t in cheek), key=lambda p: p[2])
             gap = ruler.between(f"diastema length {side}", "diastema_length", a, b, 2, side)
-            out.append(gap if gap is not None and gap.value_mm.value > 0.25 * _usual_length(cheek) else None)
+            out.append(gap if gap is not None and gap.value_mm.value > 0.15 * _usual_length(cheek) else None)
         cheek_low = [t for t in lower if t.tooth_class in ("premolar", "molar")]
         if len(cheek_low) > 1:
             a = max((t.crown_high for t in cheek_low), key=lambda p: p[2])

@@ -42,15 +42,11 @@ def standing_teeth(space: Space, teeth: Sequence[ToothRecord]) -> list[StandingT
     The crown is what stands beyond the neck; the neck is taken at ``crown_height_mm`` from the occlusal end.
     """
     out = []
-    flat = np.flatnonzero(space.labels)
-    mark = space.labels.ravel()[flat]
-    order = np.argsort(mark, kind="stable")
-    flat, mark = flat[order], mark[order]
     for t in teeth:
-        a, b = np.searchsorted(mark, [t.part, t.part + 1])
-        if t.emergence == "in_crypt" or b - a < 8:
+        where = space.voxels(t.part) if t.emergence != "in_crypt" else np.zeros((0, 3))
+        if len(where) < 8:
             continue
-        points = space.skull_mm(np.stack(np.unravel_index(flat[a:b], space.labels.shape), axis=1))
+        points = space.skull_mm(where)
         up = 1.0 if t.jaw == "upper" else -1.0
         height = points[:, 1] * up
         tip = float(np.quantile(height, 0.003))

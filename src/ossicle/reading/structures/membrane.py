@@ -21,7 +21,7 @@ from skimage.measure import find_contours, points_in_poly
 
 from .space import unit
 
-__all__ = ["Membrane", "narrowest", "plane_axes", "rim_in_image", "section"]
+__all__ = ["Membrane", "narrowest", "plane_axes", "rim_in_image", "section", "wall_beside"]
 
 FloatArray = npt.NDArray[np.float64]
 Sampler = Callable[[npt.NDArray[np.float64]], npt.NDArray[np.float32]]
@@ -68,7 +68,7 @@ def rim_in_image(image: npt.NDArray[np.floating], seed: tuple[float, float], lev
     return best
 
 
-def _wall(image: npt.NDArray[np.floating], line: FloatArray, reach: float) -> float:
+def wall_beside(image: npt.NDArray[np.floating], line: FloatArray, reach: float) -> float:
     """The usual grey of the wall round a rim: the greatest outward of it within ``reach`` cells, at most 1."""
     out = line[:-1] - line[:-1].mean(0)
     out /= np.maximum(np.linalg.norm(out, axis=1, keepdims=True), 1e-9)
@@ -135,7 +135,7 @@ def section(
     line = rim_in_image(image, (n, n), level)
     if line is None:
         return None
-    wall = _wall(image, line, 2.5 * blur / step)
+    wall = wall_beside(image, line, 2.5 * blur / step)
     if wall < 0.95:  # a plate hardly thicker than the blur never shows its full grey: half of what it shows is its edge
         line = rim_in_image(image, (n, n), level * max(wall, 0.7))
         if line is None:

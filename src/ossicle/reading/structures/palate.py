@@ -8,15 +8,17 @@ table 6), since the sutures that define them do not show in every scan: the name
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import cc3d
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import binary_dilation, distance_transform_edt, gaussian_filter, map_coordinates
+from scipy.special import erfc
+from skimage.draw import polygon2mask
 
 from .loci import StandingTooth
-from .membrane import Membrane, from_line, rim_in_image
+from .membrane import Membrane, from_line, rim_in_image, wall_beside
 from .records import Opening, Paired, Palate, Value
 from .space import Block, Space
 
@@ -28,6 +30,10 @@ Curve = Callable[[FloatArray], FloatArray]
 
 LEAST_VOXELS = 1.1
 """Radius (voxels) of the largest disc within an opening under which it is not told from noise and sutures."""
+
+
+FAINT_WALL = 0.7
+"""Share of the half level below which a place is dark, where its wall towards the outside is thin."""
 
 
 def read_palate(space: Space, teeth: Sequence[StandingTooth], cranium: int) -> Palate | None:
@@ -54,7 +60,7 @@ def read_palate(space: Space, teeth: Sequence[StandingTooth], cranium: int) -> P
     face = _oral_face(block, grey, curve, wide)
     if face is None:
         return None
-    height, thick = face
+    height, thick, met = face
     image = _laid_out(block, grey, height, thick)
     x, z = block.axis(0), block.axis(2)
     within = np.abs(x)[:, None] < _lingual(upper, curve, z)[None, :]
@@ -69,37 +75,81 @@ def read_palate(space: Space, teeth: Sequence[StandingTooth], cranium: int) -> P
     edge |= ~within
     pieces = cc3d.connected_components(dark, connectivity=4)
     open_ = set(np.unique(pieces[binary_dilation(edge) & dark])) - {0}
-    choana = _choana(pieces, x, z, curve, z_last)
-    open_ |= choana
-    hind = _hind_border(pieces, choana, z, x, z_last, wide)
-    last = float(min(z[np.isin(pieces, list(choana)).any(axis=0)].min(), z_last)) if choana else z_last
+    # behind the palate the first bone met from below lies deeper than the palate is thick
+    gaps = cc3d.connected_components((dark | (met > height + 0.8 * thick)) & within, connectivity=4)
+    choana = np.isin(gaps, list(_choana(gaps, x, z, curve, z_last)))
+    open_ |= set(np.unique(pieces[choana & dark])) - {0}
+    hind = _hind_border(choana, z, x, z_last, wide)
+    last = float(min(z[choana.any(axis=0)].min(), z_last)) if choana.any() else z_last - 0.2 * wide
     found: list[Opening] = []
-    closed = within & (z[None, :] > last - 0.2 * wide) & (z[None, :] < z_front) & ~np.isin(pieces, list(open_))
-    depth = distance_transform_edt(dark)
+    closed = within & (z[None, :] > last) & (z[None, :] < z_front) & ~np.isin(pieces, list(open_)) & ~choana
+    zone = within & (z[None, :] > last) & (z[None, :] < z_front) & ~choana
     smooth = gaussian_filter(plate, 0.5)
     blur = float(np.hypot(space.sampled_blur, 0.5 * step))
-    for k in range(1, int(pieces.max()) + 1):
-        mask = pieces == k
-        if k in open_ or depth[mask].max() < LEAST_VOXELS or not closed[mask].all():
-            continue
-        seat = np.unravel_index(int(np.argmax(np.where(mask, depth, 0))), mask.shape)
-        if smooth[seat] > 0.75 * half:
-            continue
-        line = rim_in_image(smooth, (float(seat[0]), float(seat[1])), half)
-        if line is None:
-            continue
+    middle = height + thick / 2
 
-        def place(q: FloatArray, line_height: FloatArray = height + thick / 2) -> FloatArray:
-            y = map_coordinates(line_height, q.T, order=1, mode="nearest")
-            return np.stack([x[0] + q[:, 0] * step, y, z[0] + q[:, 1] * step], axis=1)
+    def place(q: FloatArray) -> FloatArray:
+        y = map_coordinates(middle, q.T, order=1, mode="nearest")
+        return np.stack([x[0] + q[:, 0] * step, y, z[0] + q[:, 1] * step], axis=1)
 
+    for mask, level in _dark_places(plate, pieces, open_, closed, zone, half):
+        line = _rim(plate, smooth, mask, level, wall, blur / step)
+        if line is None or not zone[polygon2mask(zone.shape, line)].all():
+            continue
         m = from_line(line, step, place, np.array([0.0, 1.0, 0.0]), blur)
-        lean = float(slope[mask].mean())
-        found.append(_opening(m, lean, space, upper, curve, hind))
+        found.append(_opening(m, float(slope[mask].mean()), space, upper, curve, hind))
     found = _paired(found)
     shut = float((slope * step * step)[closed].sum())
     holes = sum(o.area_mm2.value for o in found)
     return Palate(tuple(found), shut, holes / max(shut, 1e-9), hind, plate, (float(x[0]), float(z[0])), step)
+
+
+def _dark_places(
+    plate: FloatArray,
+    pieces: npt.NDArray[np.integer],
+    open_: set[int],
+    closed: BoolArray,
+    zone: BoolArray,
+    half: float,
+) -> Iterator[tuple[BoolArray, float]]:
+    """Places dark enough for an opening, with the level at which bone closes them.
+
+    What hangs together at half the wall's grey with the outside, but not at seven tenths of that, is an opening whose
+    far wall is thin.
+    """
+    for k in range(1, int(pieces.max()) + 1):
+        mask = pieces == k
+        if k not in open_ and closed[mask].all() and distance_transform_edt(mask).max() >= LEAST_VOXELS:
+            yield mask, half
+    deep = cc3d.connected_components(plate < FAINT_WALL * half, connectivity=4)
+    for k in range(1, int(deep.max()) + 1):
+        mask = deep == k
+        hung = set(np.unique(pieces[mask])) - {0}
+        if hung <= open_ and zone[mask].all() and distance_transform_edt(mask).max() >= 0.9 * LEAST_VOXELS:
+            yield mask, 0.85 * half
+
+
+def _rim(
+    plate: FloatArray, smooth: FloatArray, mask: BoolArray, level: float, wall: float, blur: float
+) -> FloatArray | None:
+    """The closed line (n, 2) round a dark place; None where it is not dark enough or bone does not close it.
+
+    Its level lies half-way between what fills the opening and the wall beside it, where ``blur`` (cells) does not tell
+    the filling's grey from a narrow opening's.
+    """
+    depth = distance_transform_edt(mask)
+    seat = np.unravel_index(int(np.argmax(depth)), mask.shape)
+    at = (float(seat[0]), float(seat[1]))
+    if plate[seat] > 0.75 * level:
+        return None
+    line = rim_in_image(smooth, at, level)
+    if line is None:
+        return None
+    beside = min(1.0, wall_beside(smooth, line, 2.5 * blur) / wall)
+    floor = max(0.0, float(smooth[seat]) / wall - float(erfc(depth[seat] / (np.sqrt(2) * blur))))
+    change = float(np.clip(beside + floor, 0.7, 1.15))
+    again = rim_in_image(smooth, at, level * change)
+    return line if again is None else again
 
 
 def _half_width(upper: Sequence[StandingTooth]) -> Curve:
@@ -121,8 +171,9 @@ def _half_width(upper: Sequence[StandingTooth]) -> Curve:
 
 def _oral_face(
     block: Block, grey: npt.NDArray[np.float32], curve: Curve, wide: float
-) -> tuple[FloatArray, FloatArray] | None:
-    """Height (y, mm) of the palate's oral face over (x, z) and its thickness (mm), smooth and without gaps."""
+) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Height (y, mm) of the palate's oral face over (x, z) and its thickness (mm), smooth and without gaps; and the
+    height at which bone is met first, column by column (inf where there is none)."""
     x, y, z = (block.axis(i) for i in range(3))
     solid = grey > 0.5
     any_ = solid.any(axis=1)
@@ -132,6 +183,8 @@ def _oral_face(
     below, here = grey[i, j - 1, k], grey[i, j, k]
     part = np.clip((0.5 - below) / np.maximum(here - below, 1e-3), 0, 1)
     h = y[0] + (j - 1 + part) * block.step
+    met = np.full(any_.shape, np.inf)
+    met[i, k] = h
     medial = np.abs(x[i]) < 0.72 * curve(z[k])
     i, j, k, h = i[medial], j[medial], k[medial], h[medial]
     if len(h) < 200:
@@ -170,7 +223,7 @@ def _oral_face(
     thickness = run * block.step
     middle = np.abs(x[i[kept]]) < 0.5 * curve(z[k[kept]])
     usual = float(np.median(thickness[middle])) if middle.any() else float(np.median(thickness))
-    return height, np.full(height.shape, float(np.clip(usual, 2 * block.step, 0.3 * wide)))
+    return height, np.full(height.shape, float(np.clip(usual, 2 * block.step, 0.3 * wide))), met
 
 
 def _laid_out(block: Block, grey: npt.NDArray[np.float32], height: FloatArray, thick: FloatArray) -> FloatArray:
@@ -222,13 +275,10 @@ def _choana(pieces: npt.NDArray[np.integer], x: FloatArray, z: FloatArray, curve
     return out
 
 
-def _hind_border(
-    pieces: npt.NDArray[np.integer], choana: set[int], z: FloatArray, x: FloatArray, z_last: float, wide: float
-) -> float:
+def _hind_border(choana: BoolArray, z: FloatArray, x: FloatArray, z_last: float, wide: float) -> float:
     """z of the palate's hind border near the midplane: where the gap of the choanae begins."""
     middle = np.abs(x) < 0.1 * wide
-    gap = np.isin(pieces, list(choana))[middle].mean(axis=0) > 0.5
-    hits = np.flatnonzero(gap)
+    hits = np.flatnonzero(choana[middle].mean(axis=0) > 0.5)
     return float(z[hits.max()]) if len(hits) else float(z_last)
 
 

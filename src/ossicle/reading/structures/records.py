@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..records import Side
+from .dental_cusps import Cusps
 from .enamel import EnamelThickness
 
 __all__ = [
@@ -100,6 +101,12 @@ class JawHalf:
     symphysis: Literal["fused", "open", "other side absent"]
     cut: bool
     remarks: tuple[str, ...] = ()
+    mental: tuple[Opening, ...] = ()
+    """Mental foramina from front to back; none also where the side has no cheek tooth to place them by."""
+    joint_gap_mm: Value | None = None
+    """Least distance of the condyle from the cranium; None where either is missing or they hang together."""
+    up: FloatArray | None = None
+    """Direction (skull, length 1) that points up in the closed jaw."""
 
 
 @dataclass(frozen=True)
@@ -132,13 +139,19 @@ class Braincase:
 
 @dataclass(frozen=True)
 class Measured:
-    """One linear measure: name (as in the measurement list, with its side), mm, definition's id, end points."""
+    """One linear measure: name (as in the measurement list, with its side), mm, definition's id, end points.
+
+    ``marks`` are the names of its ends as landmarks; ``along`` (skull, length 1) is the direction in which it counts,
+    None where it is the plain distance.
+    """
 
     name: str
     definition: str
     value_mm: Value
     ends: tuple[FloatArray, FloatArray]
     side: Side | None = None
+    marks: tuple[str, str] = ("", "")
+    along: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -185,3 +198,7 @@ class Structures:
     """Parts by name, such as ``left dentary``."""
     enamel: Mapping[int, EnamelThickness] = field(default_factory=dict)
     """Enamel thickness by part, of crowns where it is resolved."""
+    enamel_sections: Mapping[int, EnamelThickness] = field(default_factory=dict)
+    """The same in one section of each of them."""
+    cusps: Mapping[int, Cusps] = field(default_factory=dict)
+    """Cusps by part, of whole erupted cheek teeth."""

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import find_objects, map_coordinates
+
+from ..boxes import Box
 
 __all__ = ["Block", "Space", "unit"]
 
@@ -72,6 +75,23 @@ class Space:
         """Blur (mm) of what is drawn from the volume between voxels; linear interpolation adds a sixth of a voxel
         squared to its variance."""
         return float(np.sqrt(self.blur_mm**2 + self.voxel**2 / 6))
+
+    @cached_property
+    def boxes(self) -> list[Box | None]:
+        """The box of each part's voxels, by label less one; None where a label has none."""
+        return list(find_objects(self.labels))
+
+    def box(self, part: int) -> Box | None:
+        """The box of a part's voxels; None where there is none."""
+        return self.boxes[part - 1] if 0 < part <= len(self.boxes) else None
+
+    def voxels(self, part: int) -> npt.NDArray[np.intp]:
+        """Indices (n, 3) in z, y, x of a part's voxels, in the order of the scan."""
+        box = self.box(part)
+        if box is None:
+            return np.zeros((0, 3), np.intp)
+        out: npt.NDArray[np.intp] = np.argwhere(self.labels[box] == part) + np.array([s.start for s in box])
+        return out
 
     def indices(self, skull: npt.ArrayLike) -> FloatArray:
         """Voxel indices (3, ...) in z, y, x of skull points (..., 3)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ..boxes import box_of, grown
+from ..boxes import Box, grown
 from .space import Space
 
 __all__ = ["extent", "surface_points", "tip"]
@@ -13,19 +13,23 @@ __all__ = ["extent", "surface_points", "tip"]
 FloatArray = npt.NDArray[np.float64]
 
 
-def surface_points(space: Space, parts: int | list[int]) -> FloatArray:
-    """Return points (n, 3) in skull mm on the outer and inner surface of parts.
+def surface_points(space: Space, parts: int | list[int], within: Box | None = None) -> FloatArray:
+    """Return points (n, 3) in skull mm on the outer and inner surface of parts, or of what of them lies in a box.
 
     Voxels of the parts that touch what is not solid are moved along the slope of the grey to its half level, by one
     voxel at most; those without a clear slope are left out.
     """
-    own = np.isin(space.labels, parts)
-    tight = box_of(own)
-    if tight is None:
+    some = [parts] if isinstance(parts, int) else parts
+    held = [b for b in (space.box(p) for p in some) if b is not None]
+    if not held:
         return np.zeros((0, 3))
-    box = grown(tight, own.shape, 2)
+    tight = within or tuple(slice(min(b[a].start for b in held), max(b[a].stop for b in held)) for a in range(3))
+    box = grown(tight, space.labels.shape, 2)
     values = space.values[box]
-    mark = own[box] & (values > 0.5)
+    labels = space.labels[box]
+    mark = (labels == some[0] if len(some) == 1 else np.isin(labels, some)) & (values > 0.5)
+    if not mark.any():
+        return np.zeros((0, 3))
     inner = np.ones(mark.shape, bool)
     solid = values > 0.5
     for axis in range(3):

@@ -17,11 +17,13 @@ from ..records import Pose, ScanStatistics, Side, ToothRecord
 from ..working_grid import WorkingGrid
 from .asymmetry import asymmetries
 from .braincase import Cavity, read_braincase
-from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns
+from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns, sections_of_crowns
+from .dental_cusps import cusps_of_crowns
 from .ear import read_ear
 from .jaw import jaw_frame, read_jaw
 from .labyrinth import Labyrinth
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
+from .lengths_placed import marks_at, with_placed
 from .loci import StandingTooth, standing_teeth
 from .looks import braincase_look, ear_look, jaw_look, palate_look
 from .painting import Painter
@@ -126,7 +128,7 @@ def read_structures(
     ruler = Ruler(space, tilt_deg)
     absent: list[str] = []
     painter = Painter.on(space)
-    jaws = _jaws(space, dentaries, cranium, standing, absent)
+    jaws = _jaws(space, dentaries, cranium, standing, placed or {}, absent)
     head = _Head()
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
@@ -137,20 +139,25 @@ def read_structures(
         absent.append(
             f"Enamel thickness is told where it spans {LEAST_ENAMEL_VOXELS:g} voxels; in no whole crown it does."
         )
+    cusps = cusps_of_crowns(space, standing, teeth)
     measured = [*head.measured, *jaw_lengths(jaws), *row_lengths(ruler, standing)]
-    openings = openings_of(head.palate, head.brain, head.ears)
+    measured = with_placed(measured, placed or {}, ruler, jaws)
+    jaws = [replace(j, mental=painter.openings(j.mental)) for j in jaws]
+    openings = openings_of(head.palate, head.brain, head.ears, jaws)
     found = Structures(
         head.palate,
         tuple(jaws),
         head.ears,
         head.brain,
         tuple(measured),
-        {**head.marks, **_jaw_marks(jaws), **(placed or {})},
-        asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel),
+        {**head.marks, **_jaw_marks(jaws), **marks_at(measured), **(placed or {})},
+        asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel, caps, cusps),
         tuple(absent),
         _looks(space, head.palate, jaws, head.brain, head.ears),
         _bones(cranium, dentaries),
         caps,
+        {} if enamel is None else sections_of_crowns(space, standing, caps, enamel),
+        cusps,
     )
     return found, painter.labels, painter.elements
 
@@ -247,12 +254,15 @@ def _looks(
     return {name: look for name, look in looks.items() if look is not None}
 
 
-def openings_of(palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear]) -> list[Opening]:
-    """All openings: of the palate, the foramen magnum, the windows."""
+def openings_of(
+    palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear], jaws: Sequence[JawHalf] = ()
+) -> list[Opening]:
+    """All openings: of the palate, the foramen magnum, the windows, the mental foramina."""
     out = list(palate.openings) if palate is not None else []
     if brain is not None and brain.magnum is not None:
         out.append(brain.magnum)
-    return out + [w for e in ears for w in (e.oval, e.round) if w is not None]
+    out += [w for e in ears for w in (e.oval, e.round) if w is not None]
+    return out + [o for j in jaws for o in j.mental]
 
 
 def _jaws(
@@ -260,12 +270,14 @@ def _jaws(
     dentaries: Mapping[Side, int],
     cranium: int | None,
     standing: Sequence[StandingTooth],
+    placed: Mapping[str, FloatArray],
     absent: list[str],
 ) -> list[JawHalf]:
     frame = jaw_frame(standing)
     found = []
     for side, part in dentaries.items():
-        half = _tried(f"{side} dentary", partial(read_jaw, space, part, side, list(dentaries), frame, cranium), absent)
+        read = partial(read_jaw, space, part, side, list(dentaries), frame, cranium, standing, placed)
+        half = _tried(f"{side} dentary", read, absent)
         if half is not None:
             found.append(half)
     if not found:
