@@ -21,7 +21,7 @@ from .membrane import plane_axes
 from .records import Opening, Value
 from .space import Space
 
-__all__ = ["Coil", "coil_of_points", "cochlear_coil", "sharpened", "turns_of_coil", "turns_of_line"]
+__all__ = ["Coil", "cochlear_coil", "coil_of_points", "sharpened", "turns_of_coil", "turns_of_line"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
