@@ -120,7 +120,7 @@ class Drawn:
         self, shown: Shown, part: int, labels: npt.NDArray[np.integer], box: tuple[slice, ...], allowed: int
     ) -> Surface | None:
         own = np.asarray(labels) == part
-        cap = enamel_of(shown, self.bench.scan(shown), own, box)
+        cap = enamel_of(shown, lambda: self.bench.scan(shown), own, box)
         if cap is None or np.count_nonzero(cap) < 8:
             return None
         surface = contour(np.pad(cap, 1), [s.start - 1 for s in box], shown.spacing, shown.grid_to_skull)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +15,7 @@ __all__ = ["enamel_of"]
 
 
 def enamel_of(
-    shown: Shown, scan: Scan, own: npt.NDArray[np.bool_], box: Sequence[slice]
+    shown: Shown, open_scan: Callable[[], Scan], own: npt.NDArray[np.bool_], box: Sequence[slice]
 ) -> npt.NDArray[np.bool_] | None:
     """Return which voxels of a tooth (``own``, in ``box`` of the scan) are enamel; None where that is not known.
 
@@ -30,5 +30,6 @@ def enamel_of(
     levels = shown.kept.reading.statistics
     if levels.enamel is None or not levels.enamel > levels.dentine:
         return None
+    scan = open_scan()
     grey = scan.grey(np.asarray(scan.values[tuple(box)])).astype(np.float32)
     return np.asarray((gaussian_filter(grey, 0.6) > (levels.dentine + levels.enamel) / 2) & own)

@@ -143,7 +143,7 @@ def _gaps(
 ) -> list[Json]:
     """Return a slot for each place without a tooth that the reading tells, and for each gap of the account besides.
 
-    ``state`` is ``empty_alveolus``, ``gap`` or ``closed`` (the neighbours have closed up); whether a tooth was lost
+    ``state`` is ``empty_alveolus``, ``gap`` or ``closed`` (the neighbours have closed up). Whether a tooth was lost
     there or never was, the account's words say as far as they can.
     """
     out = []

@@ -77,7 +77,10 @@ class Reader:
             if said:
                 return said
             time.sleep(0.05)
-        raise AssertionError(f"in vain: {script}\n{self.told}\n{self.page.inner_text('body')[:2000]}")
+        notice = self.page.evaluate(
+            "[...document.querySelectorAll('.notice, .pointing')].map(n => n.textContent).join(' | ')"
+        )
+        raise AssertionError(f"in vain: {script}\nat {self.page.url}\ntold: {self.told}\nnotice: {notice}")
 
     def settled(self, specimens: int = 1) -> None:
         """Wait until the stage shows so many specimens in its finest drawing."""

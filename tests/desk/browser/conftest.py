@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator
@@ -29,20 +30,22 @@ FLAGS = [
     "--disable-sync",
     "--no-first-run",
 ]
-PRESETS = {"OTC 12": "carnivore-like-juvenile", "OTC 13": "carnivore-like-adult"}
-VOXEL_MM = "0.2"
-"""Coarser than the presets' own, so that a reading takes seconds."""
+MADE = {"OTC 12": ("carnivore-like-juvenile", "0.25"), "OTC 13": ("carnivore-like-adult", "0.3")}
+"""Catalogue number, preset and voxel edge in mm: coarser than the presets' own, so that a reading takes seconds."""
 
 
 @pytest.fixture(scope="session")
 def read_cabinet(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A collection of two invented animals of one kind, both read."""
+    """A collection of two invented animals of one kind, both read; a ready one where OSSICLE_DESK_CABINET names it."""
+    ready = os.environ.get("OSSICLE_DESK_CABINET")
+    if ready:
+        return Path(ready)
     at = tmp_path_factory.mktemp("desk")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("OSSICLE_CACHE", str(at / "cache"))
-        for number, preset in PRESETS.items():
+        for number, (preset, voxel) in MADE.items():
             made, stage = at / preset, preset.rsplit("-", 1)[-1]
-            assert main(["practice", "make", preset, "--voxel", VOXEL_MM, "--out", str(made), "--threads", "1"]) == 0
+            assert main(["practice", "make", preset, "--voxel", voxel, "--out", str(made), "--threads", "1"]) == 0
             terms = [f"catalogNumber={number}", "scientificName=Fictus minor (invented)", f"lifeStage={stage}"]
             words = [word for term in terms for word in ("--term", term)]
             assert main(["intake", str(made), "--into", str(at / "cabinet"), *words]) == 0

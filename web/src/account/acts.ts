@@ -1,5 +1,6 @@
 import { signal } from "@preact/signals";
 import { chosenFinding, chosenParts, decide, findingsById, lead } from "../state/desk";
+import { atOnce } from "../state/atonce";
 import { goToView } from "../state/eye";
 import { showEvidence } from "../state/showing";
 import { awaits, filter, sequence } from "./order";
@@ -52,8 +53,8 @@ export async function agree(): Promise<void> {
 
 export function startSaying(what: "amend" | "dispute"): void {
   if (chosenFinding.value === null) return;
-  saying.value = what;
-  requestAnimationFrame(() => document.querySelector<HTMLElement>(".saying textarea, .saying input")?.focus());
+  atOnce(() => (saying.value = what));
+  document.querySelector<HTMLElement>(".saying textarea, .saying input")?.focus();
 }
 
 export async function sayIt(what: "amend" | "dispute", why: string, statement: string, value: unknown): Promise<void> {

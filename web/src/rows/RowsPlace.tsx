@@ -100,7 +100,7 @@ function SlotMark({ placed, tabbed, all }: { placed: PlacedSlot; tabbed: boolean
     if (info && !more) centreOn([info]);
   };
   return (
-    <g class={classes} role="button" tabIndex={tabbed ? 0 : -1} aria-pressed={chosen} aria-label={said(placed)} data-part={part}
+    <g class={classes} role="button" tabindex={tabbed ? 0 : -1} aria-pressed={chosen} aria-label={said(placed)} data-part={part}
       onClick={(e) => choose(e.shiftKey || e.ctrlKey || e.metaKey)}
       onPointerEnter={() => (hoveredPart.value = { id: leadId.value ?? "", part })}
       onPointerLeave={() => (hoveredPart.value = null)}

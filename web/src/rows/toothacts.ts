@@ -1,6 +1,7 @@
 import { signal } from "@preact/signals";
 import { Vector3 } from "three";
 import { chosenPart, chosenParts, decide, partsByNumber, say, teethByPart } from "../state/desk";
+import { atOnce } from "../state/atonce";
 import { stage } from "../state/eye";
 import { letGoOfPointing, pointing, strokeDrawn } from "../state/pointing";
 import { rowActs } from "../state/rowacts";
@@ -23,8 +24,10 @@ export function openForm(kind: ToothFormKind, points: readonly Vec3[] = [], view
   if (kind === "join" && teeth.length < 2) return say("Choose two or more pieces first, with Shift");
   if ((kind === "rename" || kind === "generation") && !teethByPart.value.has(chosenPart.value ?? -1)) return say("Choose a tooth first");
   if (kind === "discard" && teeth.length !== 1) return say("Choose one tooth first");
-  toothForm.value = { kind, points, view };
-  requestAnimationFrame(() => document.querySelector<HTMLElement>(".tooth-form input:not([type=checkbox]), .tooth-form button")?.focus());
+  atOnce(() => (toothForm.value = { kind, points, view }));
+  const field = document.querySelector<HTMLInputElement>(".tooth-form input:not([type=checkbox])");
+  field?.focus();
+  if (kind === "rename") field?.select();
 }
 
 export function closeForm(): void {

@@ -121,8 +121,10 @@ export function keepAddress(): void {
   let standing = onStage.value.join("+");
   let intake = intakeOpen.value;
   let timer = 0;
+  let last = -1000;
   const write = (push: boolean): void => {
     const hash = written();
+    last = performance.now();
     if (hash === location.hash || (hash === "#/" && location.hash === "")) return;
     if (push) history.pushState(null, "", hash);
     else history.replaceState(null, "", hash);
@@ -135,8 +137,11 @@ export function keepAddress(): void {
     standing = now;
     intake = intakeOpen.value;
     window.clearTimeout(timer);
-    if (push) write(true);
-    else timer = window.setTimeout(() => write(false), 200);
+    // At once, so that a page that dies is opened again as it was; but not at every step of a movement.
+    const since = performance.now() - last;
+    if (push || since > 200) write(push);
+    else timer = window.setTimeout(() => write(false), 200 - since);
   });
+  window.addEventListener("pagehide", () => write(false));
   window.addEventListener("popstate", readAddress);
 }

@@ -6,6 +6,7 @@ import { centreOn, goToPose, parallel, setParallel, showWhole, stage } from "./e
 import { letGoOfPointing, pointing } from "./pointing";
 import { boneVeil, clipDepth, evidence, leaf, type Leaf, lift, own, setOwn } from "./showing";
 import { lead } from "./desk";
+import { toothForm } from "../rows/toothacts";
 import { keysOpen } from "./keysheet";
 import { rowActs } from "./rowacts";
 
@@ -56,7 +57,7 @@ function onKey(event: KeyboardEvent): void {
     void (event.shiftKey ? redo() : undo());
     return;
   }
-  if (event.ctrlKey || event.metaKey) return;
+  if (event.ctrlKey || event.metaKey || saying.value !== null || toothForm.value !== null) return;
   if (onStageKey(event, target) || (leadId.value !== null && lettersOn.value && onLetter(event.key)) || (event.key === "?" && openKeys())) event.preventDefault();
 }
 
@@ -142,6 +143,7 @@ function cyclePresence(): void {
 function letGo(): void {
   if (pointing.value !== null) letGoOfPointing();
   else if (saying.value !== null) saying.value = null;
+  else if (toothForm.value !== null) toothForm.value = null;
   else if (chosenParts.value.length > 0) chosenParts.value = [];
   else if (chosenFinding.value !== null) chosenFinding.value = null;
   else if (leaf.value !== null) leaf.value = null;
