@@ -31,6 +31,7 @@ class OssicleError(Exception):
         text = self.what if self.where is None else f"{self.where}: {self.what}"
         if self.mend is not None:
             text = f"{text}; {self.mend}"
+        text = " ".join(text.splitlines())  # what is quoted of an input may hold line breaks
         return text if text.endswith((".", "?")) else text + "."
 
 

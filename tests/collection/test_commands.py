@@ -146,6 +146,16 @@ def test_bad_input_is_one_sentence(held: Path, run, words: tuple[str, ...], sent
         assert cabinet.decisions("OTC 12") == []
 
 
+def test_a_table_with_errors_makes_no_collection(tmp_path: Path, run) -> None:
+    write_scan(tmp_path / "in" / "a", 0)
+    (tmp_path / "t.csv").write_text("source,Museum no.,sex\na,OTC 1,male\na,OTC 2,female\n")
+    done = run("intake", tmp_path / "in", "--into", tmp_path / "new", "--table", tmp_path / "t.csv")
+    assert done.code == 2
+    assert "no column means catalogNumber" in done.sentence
+    assert "of the same specimen" not in done.sentence
+    assert not (tmp_path / "new").exists()
+
+
 def test_the_example_of_the_documentation(
     held: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

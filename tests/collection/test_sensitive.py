@@ -49,7 +49,9 @@ def test_sensitive_localities_are_shown_generalised(
         for told in ("1e-05 degree", f"{10.0 ** -(int(category) - 1):g} degree", "trade", "2031-05-01"):
             assert told in terms["dataGeneralizations"]
         assert terms["coordinateUncertaintyInMeters"] > 30
-        assert cabinet.exact_terms("OTC 1")["decimalLatitude"] == -12.34567
+        exact = cabinet.exact_terms("OTC 1")
+        assert (exact["decimalLatitude"], exact["locality"]) == (-12.34567, "by the old mill")
+        assert (exact["sensitivityCategory"], exact["sensitivityReason"]) == (int(category), "trade")
         assert cabinet.specimens("mill").total == 0
         assert cabinet.specimens("nowhere").total == 1
         assert dict(cabinet.specimen("OTC 1").terms) == terms

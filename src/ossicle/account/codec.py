@@ -95,7 +95,7 @@ def account_from_json(text: str, where: object = "account.json") -> Account:
     """
     try:
         data = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise OssicleError(
             f"this is not JSON ({error})", where=where, mend="give a folder that `ossicle read --out` wrote"
         ) from error

@@ -133,7 +133,7 @@ def intake(
 ) -> None:
     """Take a scan, or a folder of scans, into a collection. Stopped, the same command goes on where it was."""
     set_threads(threads)
-    from ossicle.collection import Collection, box_from
+    from ossicle.collection import Collection, box_from, read_table
 
     from .console import telling
 
@@ -146,6 +146,8 @@ def intake(
         raise OssicleError("there is no such file or folder", where=source, mend="name one that is there")
     if not new and catalogue is not None:
         raise OssicleError("this collection has its catalogue already", where="--catalogue", mend="leave it out")
+    if table is not None:
+        read_table(table, listed(column, "--column"))  # before a collection is made
     given = {"said": listed(term, "--term"), "table": table, "columns": listed(column, "--column")}
     options = {"spacing": spacing, "series": series, "mirrored": mirrored, "again": again}
     try:

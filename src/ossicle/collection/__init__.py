@@ -36,7 +36,7 @@ from .opinions import Agreement, Opinion, Opinions
 from .readings import KeptReading
 from .records import AttachmentInfo, DataChange, Job, Page, ReadingInfo, ScanInfo, Specimen
 from .replay import Fate, Replayed, replay
-from .table import box_from
+from .table import box_from, read_table
 
 __all__ = [
     "KINDS",
@@ -83,6 +83,7 @@ __all__ = [
     "hints_of",
     "in_force",
     "person",
+    "read_table",
     "replay",
     "request",
     "technical_error",

@@ -121,7 +121,7 @@ class Layout:
             )
         try:
             data = tomllib.loads(self.marker.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise OssicleError(f"it cannot be read ({error})", where=shown(self.marker), mend="mend it") from error
         if data.get("format") != FORMAT:
             raise OssicleError(
@@ -191,7 +191,7 @@ def read_json(path: Path) -> dict[str, Any]:
     """Read a JSON object that Ossicle wrote; raises `OssicleError` where it is missing or damaged."""
     try:
         data = json.loads(path.read_bytes())
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise OssicleError(
             f"this file is damaged or missing ({error})",
             where=shown(path),

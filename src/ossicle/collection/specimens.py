@@ -132,11 +132,17 @@ def exact_terms(catalogue: Catalogue, handle: str | int) -> dict[str, Any]:
         row = find_row(session, handle)
         held = session.get(Locality, row.id)
         exact = {} if held is None else shown_terms(HeldLocality(*_exact(held)))
-        own = {
+        own: dict[str, Any] = {
             "humanRemains": row.human_remains,
             "remainsConsent": row.consent,
             "remainsProvenance": row.remains_provenance,
         }
+        if held is not None:
+            own |= {
+                "sensitivityCategory": held.category,
+                "sensitivityReason": held.reason,
+                "sensitivityReviewDate": held.review_date,
+            }
         return {**row.terms, **exact, **{k: v for k, v in own.items() if v}}
 
 

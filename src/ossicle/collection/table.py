@@ -77,7 +77,7 @@ def read_table(path: Path, columns: Mapping[str, str] | None = None) -> list[Cat
         row, wrong = _row(line, cells, headings, meaning)
         errors += wrong
         number = row.said.get("catalogNumber", "")
-        if number in numbers and not wrong:
+        if number and number in numbers and not wrong:
             before, said = numbers[number]
             errors += [
                 f"row {line}, column {_heading(t, headings, meaning)}: {v!r}, but row {before} says {said[t]!r} of the "
