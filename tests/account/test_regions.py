@@ -17,7 +17,9 @@ from ossicle.reading.structures import (
     Angle,
     Asymmetry,
     Braincase,
+    Cusps,
     Ear,
+    EnamelThickness,
     JawHalf,
     Measured,
     Opening,
@@ -27,6 +29,7 @@ from ossicle.reading.structures import (
 )
 from ossicle.reading.structures.records import Look
 
+PART = next(t.part for t in sketch_reading().teeth if t.tooth_class == "molar")
 TURN = np.linspace(0, 2 * np.pi, 12, endpoint=False)
 
 
@@ -70,6 +73,11 @@ def structures() -> Structures:
         Value(9.9, 0.05),
         "other side absent",
         False,
+        mental=(
+            replace(opening("mental foramen", "left", 0.3, 3.0), basis="below p2"),
+            replace(opening("mental foramen", "left", 0.2, 3.5), basis="below p4"),
+        ),
+        joint_gap_mm=Value(0.31, 0.04),
     )
     ear = Ear(
         "left",
@@ -95,7 +103,10 @@ def structures() -> Structures:
         (Asymmetry("incisive foramen area", 1.5, 1.2, "mm2", 0.222, 0.05),),
         ("No right dentary was found in the scan; nothing is said of it.",),
         {"palate": Look("The palate laid out", "A palate.", image, 0.1, (("incisive foramen", np.ones((4, 2))),))},
-        {"left dentary": 60},
+        {"left dentary": 60, "cranium": 61},
+        {PART: EnamelThickness(0.21, 12.0, 1.0, 5.0, 5.0)},
+        {PART: EnamelThickness(0.19, 11.0, 1.0, 5.0, 5.0)},
+        {PART: Cusps(3, 0.17, np.zeros((3, 3)), 0.6)},
     )
 
 
@@ -120,6 +131,30 @@ def test_sentences_hold_value_error_and_unit(account: Account) -> None:
     assert "37.000 ± 0.060 mm (Hall 1951)" in said(account, "measurements/condylobasal-length")
     assert "is not resolved: a strut would be about 1.4 voxels" in said(account, "ear/stapes-left")
     assert "the left is the greater by 22 %" in said(account, "asymmetry/incisive-foramen-area")
+
+
+def test_jaw_and_crowns(reading: Reading, account: Account) -> None:
+    text = said(account, "jaw/mental-foramina-left")
+    assert "2 mental foramina" in text
+    assert "one below p2 of 0.300 ± 0.050 mm², one below p4 of 0.200 ± 0.050 mm²" in text
+    assert "0.310 ± 0.040 mm on the left" in said(account, "jaw/joint")
+    assert "Which bone of the cranium bears the socket is not told" in said(account, "jaw/joint")
+    tooth = next(t for t in reading.teeth if t.part == PART)
+    name = f"{tooth.side}-{tooth.jaw}-{tooth.name}"
+    assert "has 3 peaks that stand out by 0.17 mm or more" in said(account, f"measurements/cusps-{name}")
+    assert "in one section across the row 0.190 mm" in said(account, f"measurements/enamel-{name}")
+    row = json.loads(account_to_json(account))["jaw"][0]
+    assert [o["basis"] for o in row["mental_foramina"]] == ["below p2", "below p4"]
+    assert row["joint_gap_mm"] == 0.31
+
+
+def test_crown_height_is_told_of_erupting_molars_only(reading: Reading) -> None:
+    molar = next(t for t in reading.teeth if t.tooth_class == "molar")
+    for emergence, told in (("erupted", False), ("erupting", True), ("in_crypt", False)):
+        other = replace(molar, emergence=emergence, crown_height_mm=2.0, width_mm=1.6)
+        again = build_account(replace(reading, teeth=(other,)), scan_facts(), MADE_BY)
+        index = [f for f in again.findings if f.method == "dental.hypsodonty"]
+        assert [f.value for f in index] == ([1.25] if told else []), emergence
 
 
 def test_every_finding_shows_where_to_look(account: Account) -> None:

@@ -16,6 +16,7 @@ def test_the_list_is_whole_and_every_definition_names_its_source() -> None:
         assert definition.definition
         assert definition.source
         assert definition.unit == "mm"
+        assert len(definition.marks) == (2 if definition.ends else 0) == len(set(definition.marks))
         assert definition.status == ("M" if "memory" in definition.source else "V")
 
 

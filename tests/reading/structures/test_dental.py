@@ -1,22 +1,24 @@
 """Enamel of a crown whose cap is a half-ball shell."""
 
+from dataclasses import make_dataclass
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
 from ossicle.reading.structures import Space
-from ossicle.reading.structures.dental import crown_enamel, crown_section
+from ossicle.reading.structures.dental import crown_enamel, crown_section, enamel_of_crowns
 from ossicle.reading.structures.dental_cusps import count_peaks, crown_cusps
 from ossicle.reading.structures.loci import StandingTooth
 
 
-def half_balls() -> tuple[Space, StandingTooth]:
-    """Half-balls of 5 and 4, lower tooth, crown upward, short root."""
+def half_balls(inner: float = 4.0) -> tuple[Space, StandingTooth]:
+    """Half-balls of 5 and 4 (or another), lower tooth, crown upward, short root."""
     step = 0.2
     axis = np.arange(-6.1, 6.2, step)
     z, y, x = np.meshgrid(axis, axis, axis, indexing="ij")
     r = np.sqrt(x**2 + y**2 + z**2)
-    cap, core = (r <= 5) & (r > 4) & (y > 0), (r <= 4) & (y > -3)
+    cap, core = (r <= 5) & (r > inner) & (y > 0), (r <= inner) & (y > -3)
     grey = gaussian_filter(np.where(cap, 1.9, np.where(core, 1.0, 0.0)), 0.7).astype(np.float32)
     labels = np.where(cap | core, 7, 0).astype(np.int32)
     matrix = np.eye(4)
@@ -43,6 +45,17 @@ def test_a_section_of_a_crown_of_known_enamel() -> None:
     assert found is not None
     assert found.average_mm == pytest.approx(1.125, rel=0.06)
     assert found.relative == pytest.approx(22.44, rel=0.06)
+
+
+@pytest.mark.parametrize(("inner", "told"), [(4.0, True), (4.7, False), (4.8, False)])
+def test_enamel_is_told_where_it_spans_three_voxels(inner: float, told: bool) -> None:
+    """Caps of 5, 1.5 and 1 voxel; blur makes thin ones look thick."""
+    space, tooth = half_balls(inner)
+    record = make_dataclass("Record", ["part", "completeness", "emergence"])(7, "complete", "erupted")
+    found = enamel_of_crowns(space, [tooth], [record], 1.9)  # type: ignore[list-item]
+    assert (7 in found) == told
+    if told:
+        assert found[7].average_mm == pytest.approx(1.2709, rel=0.06)
 
 
 def test_peaks_of_a_height_field_count_by_their_prominence() -> None:
@@ -84,7 +97,7 @@ def test_cusps_of_a_crown_in_closed_form(cusps: int, jaw: str) -> None:
     found = crown_cusps(space, tooth)
     assert found is not None
     assert found.count == cusps
-    assert found.prominence_mm == pytest.approx(max(0.15, 0.06 * 2.9))
+    assert found.prominence_mm == pytest.approx(0.04 * 2.9)
     assert abs(found.tips[:, 1]) == pytest.approx(1.3, abs=0.25)
 
 

@@ -1,5 +1,6 @@
 """Palate, jaw, ear and braincase: read from greys, labels, pose and tooth loci; measured with their error."""
 
+from .dental_cusps import Cusps
 from .enamel import EnamelThickness, enamel_thickness_2d, enamel_thickness_3d
 from .records import Angle, Asymmetry, Braincase, Ear, JawHalf, Measured, Opening, Palate, Structures, Value
 from .space import Space
@@ -9,6 +10,7 @@ __all__ = [
     "Angle",
     "Asymmetry",
     "Braincase",
+    "Cusps",
     "Ear",
     "EnamelThickness",
     "JawHalf",

@@ -26,9 +26,11 @@ __all__ = ["Cusps", "count_peaks", "crown_cusps", "cusps_of_crowns"]
 
 FloatArray = npt.NDArray[np.float64]
 
-PROMINENCE_VOXELS = 1.5
-PROMINENCE_SHARE = 0.06
+PROMINENCE_VOXELS = 0.75
+PROMINENCE_SHARE = 0.04
 """A cusp stands out by so many voxels and by this share of the crown's height. Common practice, no source."""
+SMOOTH = 0.7
+"""Standard deviation (cells of eight tenths of a voxel) by which the heights are smoothed."""
 LEAST_WIDTH = 10.0
 """Voxels that a crown must be wide for its cusps to be counted. Common practice, no source."""
 
@@ -63,7 +65,7 @@ def crown_cusps(space: Space, tooth: StandingTooth) -> Cusps | None:
     step = 0.8 * space.voxel
     block = space.block(low, high, step, labels=True)
     assert block.labels is not None
-    own = binary_dilation(block.labels == tooth.part)
+    own = binary_dilation(block.labels == tooth.part) & ((block.labels == tooth.part) | (block.labels == 0))
     solid = own & (block.values > 0.5)
     up = -1 if tooth.jaw == "upper" else 1  # towards the occlusal side along y
     ordered = solid[:, ::-1] if up > 0 else solid
@@ -81,7 +83,7 @@ def crown_cusps(space: Space, tooth: StandingTooth) -> Cusps | None:
     height = np.zeros(seen.shape)  # above the crown's neck end, mm
     height[i, k] = (block.values.shape[1] - 1 - j + part) * step
     least = max(PROMINENCE_VOXELS * space.voxel, PROMINENCE_SHARE * tall)
-    smooth = gaussian_filter(height, 0.8) / np.maximum(gaussian_filter(seen.astype(float), 0.8), 1e-3)
+    smooth = gaussian_filter(height, SMOOTH) / np.maximum(gaussian_filter(seen.astype(float), SMOOTH), 1e-3)
     smooth = np.where(seen, smooth, 0.0)
     peaks = count_peaks(smooth, seen, least)
     tips = []

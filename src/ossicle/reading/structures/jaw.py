@@ -36,7 +36,7 @@ COARSE = 5200
 MOST_CONTACT = 0.065
 """Side of a square, as a share of the jaw's length, over which a contact with the cranium is more than a joint's.
 Common practice, no source."""
-BRIGHT = 0.7
+BRIGHT = 0.85
 """Grey (surround 0, bone 1) of voxels that hang together. Common practice, no source."""
 LEAST_PROCESS = 0.035
 """Persistence, as a share of the jaw's length, under which a corner is no process. Common practice, no source."""

@@ -288,7 +288,7 @@ def row_lengths(ruler: Ruler, teeth: Sequence[StandingTooth]) -> list[Measured]:
             a = min((t.neck_low for t in front), key=lambda p: p[2])
             b = max((t.neck_high for t in cheek), key=lambda p: p[2])
             gap = ruler.between(f"diastema length {side}", "diastema_length", a, b, 2, side)
-            out.append(gap if gap is not None and gap.value_mm.value > 0.15 * _usual_length(cheek) else None)
+            out.append(gap if gap is not None and gap.value_mm.value > 0.25 * _usual_length(cheek) else None)
         cheek_low = [t for t in lower if t.tooth_class in ("premolar", "molar")]
         if len(cheek_low) > 1:
             a = max((t.crown_high for t in cheek_low), key=lambda p: p[2])

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from .records import Braincase, Ear, JawHalf, Look, Opening, Palate
 from .space import Space, unit
 
-__all__ = ["braincase_look", "ear_look", "jaw_look", "palate_look"]
+__all__ = ["body_look", "braincase_look", "ear_look", "jaw_look", "palate_look"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -66,6 +66,38 @@ def jaw_look(space: Space, jaw: JawHalf) -> Look | None:
         image,
         block.step,
         (("axis of the process", place(np.array([base, tip]))), ("sagittal", place(sagittal))),
+    )
+
+
+def body_look(space: Space, jaw: JawHalf) -> Look | None:
+    """The relief of a dentary's body about its mental foramina, from its outer side, dorsal at the top."""
+    if not jaw.mental:
+        return None
+    rims = np.concatenate([o.rim for o in jaw.mental])
+    room = max(2.5, 2.0 * max(o.length_mm.value for o in jaw.mental))
+    block = space.block(rims.min(0) - room, rims.max(0) + room, space.voxel, labels=True)
+    assert block.labels is not None
+    own = (block.labels == jaw.part) & (block.values > 0.5)
+    outward = own[::-1] if jaw.side == "left" else own
+    deep = np.where(outward.any(axis=0), np.argmax(outward, axis=0), outward.shape[0]).astype(float)
+    low, high = np.quantile(deep[deep < outward.shape[0]], [0.02, 0.98]) if own.any() else (0.0, 1.0)
+    relief = np.where(deep < outward.shape[0], 1.0 - 0.8 * (deep - low) / max(high - low, 2.0), 0.0)
+    front_left = jaw.side == "left"  # front at the left from the animal's left side, at the right from its right
+    image = np.clip(relief, 0.0, 1.0)[::-1, ::-1] if front_left else np.clip(relief, 0.0, 1.0)[::-1]
+    top = block.axis(1)[-1]
+    z0, z1 = block.axis(2)[[0, -1]]
+
+    def place(points: FloatArray) -> FloatArray:
+        across = z1 - points[:, 2] if front_left else points[:, 2] - z0
+        return np.stack([across, top - points[:, 1]], axis=1) + block.step / 2
+
+    return Look(
+        f"The {jaw.side} dentary from its outer side",
+        f"Relief of the {jaw.side} dentary's body, nearer is brighter; dorsal at the top, front at the "
+        f"{'left' if front_left else 'right'}. Mental foramina outlined where measured.",
+        image.astype(np.float32),
+        block.step,
+        tuple((f"{o.term}, {o.basis}", place(_closed(o.rim))) for o in jaw.mental),
     )
 
 

@@ -25,7 +25,7 @@ from .labyrinth import Labyrinth
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .lengths_placed import marks_at, with_placed
 from .loci import StandingTooth, standing_teeth
-from .looks import braincase_look, ear_look, jaw_look, palate_look
+from .looks import body_look, braincase_look, ear_look, jaw_look, palate_look
 from .painting import Painter
 from .palate import read_palate
 from .records import Braincase, Ear, JawHalf, Look, Measured, Opening, Palate, Structures
@@ -247,6 +247,7 @@ def _looks(
         looks["palate"] = palate_look(palate)
     for j in jaws:
         looks[f"jaw {j.side}"] = jaw_look(space, j)
+        looks[f"mental foramina {j.side}"] = body_look(space, j)
     if brain is not None:
         looks["braincase"] = braincase_look(space, brain)
     for ear in ears:
