@@ -45,5 +45,5 @@ class Server:
         self._run("pg_ctl", "-D", str(self.folder / "data"), "-o", options, "-l", log, "-w", "start")
 
     def stop(self) -> None:
-        """Stop it at once; whoever is connected is cut off."""
-        self._run("pg_ctl", "-D", str(self.folder / "data"), "-m", "immediate", "-w", "stop")
+        """Stop it; whoever is connected is cut off."""
+        self._run("pg_ctl", "-D", str(self.folder / "data"), "-m", "fast", "-w", "stop")

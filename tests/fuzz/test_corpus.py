@@ -12,6 +12,8 @@ sys.path.append(str(Path(__file__).resolve().parents[2]))  # `benchmarks` is no 
 
 from benchmarks.fuzz import changed, once, targets
 
+from ossicle.errors import OssicleError
+
 CORPUS = Path(__file__).parent / "corpus"
 TARGETS = targets()
 
@@ -47,10 +49,12 @@ def test_a_fault_is_seen() -> None:
     def broken(data: bytes) -> None:
         raise KeyError("no such thing")
 
-    def many_lines(data: bytes) -> None:
-        from ossicle.errors import OssicleError
+    class Lines(OssicleError):
+        def sentence(self) -> str:
+            return "one\ntwo"
 
-        raise OssicleError("one\ntwo")
+    def many_lines(data: bytes) -> None:
+        raise Lines("one")
 
     assert once(broken, b"") == "KeyError: 'no such thing'"
     assert "its sentence is none" in str(once(many_lines, b""))
