@@ -70,7 +70,7 @@ def test_surfaces_hold_every_part_in_skull_mm(desk) -> None:
     for p in told["parts"]:
         middle = found[f"part-{p['part']}"].vertices.mean(axis=0)
         if p["group"] != "bone":
-            np.testing.assert_allclose(middle, p["centroid_skull_mm"], atol=0.4)
+            np.testing.assert_allclose(middle, p["centroid_skull_mm"], atol=0.5)
     caps = [n for n in found if n.startswith("enamel-")]
     assert len(caps) == len(told["account"]["teeth"])
     for name in caps:  # the half that looks out of the jaw
