@@ -16,7 +16,9 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
+from typing import Any
 
 from ossicle.errors import OssicleError
 
@@ -197,22 +199,39 @@ def guided(target: Target, seeds: list[bytes], seconds: float, found: Callable[[
             if wrong is not None:
                 found(data, wrong)
 
-        atheris.instrument_all()
         atheris.Setup(
             [sys.argv[0], f"-max_total_time={int(seconds)}", f"-max_len={MOST_BYTES}", "-timeout=20", place], run
         )
         atheris.Fuzz()
 
 
+def _atheris() -> Any:
+    """Return atheris, or None where it is not installed."""
+    try:
+        import atheris
+    except ImportError:
+        print("atheris is not installed, so the changes are blind", file=sys.stderr)
+        return None
+    return atheris
+
+
 def main() -> None:
     """Parse the command line and try."""
-    known = targets()
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("target", choices=[*known, "all"])
+    parser.add_argument("target", help="its name, or all")
     parser.add_argument("--seconds", type=float, default=60, help="for each target")
     parser.add_argument("--findings", type=Path, help="a folder for inputs that broke something")
     parser.add_argument("--blind", action="store_true", help="do not use atheris")
     given = parser.parse_args()
+    guide = given.target != "all" and not given.blind and _atheris()
+    with guide.instrument_imports(include=["ossicle"]) if guide else nullcontext():
+        known = targets()
+        for name, (target, seeds) in known.items():
+            if given.target in (name, "all"):
+                for seed in seeds:
+                    assert once(target, seed) is None, (name, seed, once(target, seed))
+    if given.target not in (*known, "all"):
+        parser.error(f"no target is called {given.target}; there are {', '.join(known)}")
     names = list(known) if given.target == "all" else [given.target]
     for name in names:
         target, seeds = known[name]
@@ -229,16 +248,9 @@ def main() -> None:
                 place.mkdir(parents=True, exist_ok=True)
                 (place / hashlib.sha256(data).hexdigest()[:16]).write_bytes(data)
 
-        for seed in seeds:
-            assert once(target, seed) is None, (name, seed, once(target, seed))
-        if not given.blind and given.target != "all":
-            try:
-                import atheris  # noqa: F401
-            except ImportError:
-                print("atheris is not installed, so the changes are blind", file=sys.stderr)
-            else:
-                guided(target, seeds, given.seconds, found)
-                return
+        if guide:
+            guided(target, seeds, given.seconds, found)
+            return
         count = blind(target, seeds, given.seconds, found)
         print(f"| {name} | {count} | {len(told)} |", flush=True)
 
