@@ -40,10 +40,13 @@ def test_the_same_specimen_does_not_differ_from_itself(adult: Anatomy) -> None:
     assert "No difference was found" in comparison_text(found)
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_measured_twice_nothing_is_told(adult: Anatomy, seed: int) -> None:
-    # Errors are drawn from those stated; one in twenty pairs may err, and of these seeds none does.
-    assert told(specimen("one", adult, noise=2 * seed), specimen("two", adult, noise=2 * seed + 1)) == set()
+def test_measured_twice_hardly_anything_is_told(adult: Anatomy) -> None:
+    # Errors are drawn from those stated: about one pair in twenty may err by chance, two of eight hardly ever.
+    pairs = [
+        told(specimen("one", adult, noise=2 * seed), specimen("two", adult, noise=2 * seed + 1)) for seed in range(8)
+    ]
+    assert sum(bool(found) for found in pairs) <= 1
+    assert max(len(found) for found in pairs) <= 1
 
 
 @pytest.mark.parametrize("seed", range(4))
