@@ -70,6 +70,9 @@ def without_scan_place(data: dict[str, Any]) -> dict[str, Any]:
         for row in text[rows]:
             for name in names:
                 row.pop(name)
+    for jaw in text["jaw"]:
+        for foramen in jaw["mental_foramina"]:
+            foramen.pop("centroid_mm_xyz")
     text["findings"] = [f for f in text["findings"] if f["region"] != "scan"]
     return dict(text)
 
