@@ -91,6 +91,9 @@ def _ear(e: Ear) -> Row:
         "stapedial_ratio": e.stapedial_ratio,
         **_with_error("labyrinth_volume", "mm3", e.labyrinth_mm3),
         **_with_error("cochlear_turns", "", e.cochlear_turns),
+        **_with_error("cochlear_canal_length", "mm", e.cochlea_length_mm),
+        "semicircular_canal_radii_mm": {n: v.value for n, v in e.canal_radii_mm.items()},
+        "semicircular_canal_radii_error_mm": {n: v.error for n, v in e.canal_radii_mm.items()},
         "reasons": dict(e.reasons),
     }
 

@@ -110,9 +110,9 @@ def _unit(v: ArrayLike) -> Vec:
     return a / float(np.linalg.norm(a))
 
 
-def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec]:
-    """The spiral: narrowing and rising from its base to its apex, with bone between its turns; returns it and where it
-    begins.
+def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec, float]:
+    """The spiral: narrowing and rising from its base to its apex, with bone between its turns; returns it, where it
+    begins, and how long its middle line is.
     """
     axis = _unit([0.45, -0.42, 0.78])
     u = _unit(np.cross(axis, [0.0, 1.0, 0.0]))
@@ -122,9 +122,10 @@ def _cochlea(turns: float, base: Vec, scale: float) -> tuple[Solid, Vec]:
     start = np.arctan2(np.array([0.5, -0.1, -0.65]) @ v, np.array([0.5, -0.1, -0.65]) @ u)
     a = start + 2 * np.pi * turns * t
     r = scale * 0.64 * (1 - 0.66 * t)
-    h = scale * (0.2 + 0.30 * turns) * t
+    h = scale * (0.2 + 0.33 * turns) * t
     pts = base + r[:, None] * (np.cos(a)[:, None] * u + np.sin(a)[:, None] * v) + h[:, None] * axis
-    return chain(pts, list(scale * (0.165 - 0.075 * t)), smooth=1), pts[0]
+    long = float(np.linalg.norm(np.diff(pts, axis=0), axis=1).sum())
+    return chain(pts, list(scale * (0.165 - 0.075 * t)), smooth=1), pts[0], long
 
 
 def _stapes(foot: Vec, out: Vec, along: Vec, half: float, height: float, thick: float, columella: bool) -> Solid:
@@ -186,20 +187,22 @@ def build_ear(
     s = scale
     turns = float(design.get("turns", 2.4)) + float(rng.normal(0, 0.04))
     vest = np.array([0.25, -0.15, -0.35]) * s
-    cochlea, begin = _cochlea(turns, np.array([-0.28, -0.10, 0.32]) * s, s)
+    cochlea, begin, long = _cochlea(turns, np.array([-0.28, -0.10, 0.32]) * s, s)
     canals = []
+    radii = {}
     size = float(design.get("canals", 1.0))
-    for ahead, other, radius in (
-        ([0.2, 1.0, 0.42], [0.7, 0.0, 0.7], 0.60),
-        ([0.25, 0.62, -0.85], [0.75, 0.1, -0.5], 0.55),
-        ([1.0, 0.12, -0.3], [0.2, 0.05, 1.0], 0.5),
+    for which, ahead, other, radius in (
+        ("anterior", [0.2, 1.0, 0.42], [0.7, 0.0, 0.7], 0.60),
+        ("posterior", [0.25, 0.62, -0.85], [0.75, 0.1, -0.5], 0.55),
+        ("lateral", [1.0, 0.12, -0.3], [0.2, 0.05, 1.0], 0.5),
     ):
+        radii[which] = round(radius * s * size, 4)
         d = _unit(ahead)
         normal = np.cross(d, _unit(other))
         canals.append(torus(vest + d * radius * s * size, normal, radius * s * size, 0.115 * s))
         canals.append(ellipsoid(vest + d * 0.42 * s + _unit(np.cross(normal, d)) * 0.22 * s, np.full(3, 0.2 * s)))
     sac = ellipsoid(vest, np.array([0.40, 0.44, 0.50]) * s)
-    link = chain([vest, begin], [0.24 * s, 0.22 * s], smooth=1)
+    link = chain([vest, begin], [0.24 * s, 0.165 * s], smooth=1)  # no wider than the canal: bone parts the turns
     labyrinth = join(sac, link, cochlea, *canals, k=0.08 * s)
     stone = join(
         ellipsoid(np.array([-0.2, 0.02, 0.40]) * s, np.array([1.2, 1.05, 1.30]) * s),
@@ -218,7 +221,7 @@ def build_ear(
     out_r = _unit([-0.3, -0.62, -0.72])
     r_round = float(design.get("round", 0.25)) * s
     reach_r = _surface_along(petrosal, begin, out_r)
-    round_ = tube(begin + out_r * 0.05, begin + out_r * (reach_r + 0.35 * s), r_round, r_round)
+    round_ = tube(begin + out_r * 0.09 * s, begin + out_r * (reach_r + 0.35 * s), r_round, r_round)
     mouth = np.array([-1.9, 0.55, 0.15]) * s
     meatus = tube(mouth, _fundus(labyrinth, mouth, np.array([-0.45, 0.05, 0.2]) * s, 0.4 * s), 0.24 * s, 0.28 * s)
 
@@ -279,6 +282,8 @@ def build_ear(
         "oval_window_mm2": round(float(np.pi * half * b), 5),
         "round_window_mm2": round(float(np.pi * r_round**2), 5),
         "cochlear_turns": round(turns, 3),
+        "cochlear_canal_length_mm": round(long, 4),
+        "semicircular_canal_radii_mm": radii,
         "floor": str(design.get("floor", "ectotympanic")),
         "ossicles": dict.fromkeys(bones, "present"),
     }

@@ -188,6 +188,8 @@ def ear_records(s: Specimen) -> list[dict[str, Any]]:
         row = {**ear.figures, "labyrinth_volume_mm3": round(volume_of(ear.labyrinth) * k**3, 5)}
         for name in ("oval_window_mm2", "round_window_mm2"):
             row[name] = round(row[name] * k**2, 5)
+        row["cochlear_canal_length_mm"] = round(row["cochlear_canal_length_mm"] * k, 4)
+        row["semicircular_canal_radii_mm"] = {n: round(r * k, 4) for n, r in row["semicircular_canal_radii_mm"].items()}
         if row["stapes_minimum_thickness_mm"] is not None:
             row["stapes_minimum_thickness_mm"] = round(row["stapes_minimum_thickness_mm"] * k, 4)
         out.append(row)

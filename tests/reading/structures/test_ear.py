@@ -1,10 +1,10 @@
-"""Turns of coiled canals in closed form, and when a stapes may be called absent."""
+"""Turns and length of coiled canals in closed form, and when a stapes may be called absent."""
 
 import edt
 import numpy as np
 import pytest
 
-from ossicle.reading.structures.cochlea import turns_of_coil
+from ossicle.reading.structures.cochlea import coil_of_points, turns_of_coil, turns_of_line
 from ossicle.reading.structures.ear import strut_resolved
 
 
@@ -57,3 +57,35 @@ def test_a_strut_thinner_than_two_voxels_is_not_called_absent() -> None:
     resolved, why = strut_resolved(0.5, 0.11)
     assert not resolved
     assert "1.4 voxels" in why
+
+
+def test_turns_and_length_of_a_helix() -> None:
+    """A helix of radius 1 and rise 0.5 a turn: length 2 pi n sqrt(1 + (0.5 / 2 pi)^2)."""
+    turns, rise = 2.25, 0.5
+    t = np.linspace(0, 2 * np.pi * turns, 400)
+    line = np.stack([np.cos(t), np.sin(t), rise * t / (2 * np.pi)], axis=1)
+    found, why = turns_of_line(line, 0.03)
+    assert found is not None, why
+    assert found[0].value == pytest.approx(turns, abs=0.03)
+    assert found[1].value == pytest.approx(2 * np.pi * turns * np.hypot(1, rise / (2 * np.pi)), rel=0.01)
+
+
+@pytest.mark.parametrize("wall", [0.35, 0.6])
+def test_thin_walls_are_not_cut_across(wall: float) -> None:
+    """Walls between turns that hardly show (grey ``wall``) still make the way round cheaper than the way through."""
+    step, turns = 0.06, 2.6
+    t = np.linspace(0, 1, 400)
+    angle, bend = 2 * np.pi * turns * t, 1.0 * (1 - 0.5 * t)
+    line = np.stack([bend * np.cos(angle), bend * np.sin(angle), 0.5 * turns * t], axis=1)
+    axes = [np.arange(a, b, step) for a, b in zip(line.min(0) - 0.3, line.max(0) + 0.3, strict=True)]
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    from scipy.spatial import cKDTree
+
+    off = cKDTree(line).query(grid)[0]
+    grey = np.where(off < 0.16, 0.05, np.where(off < 0.26, wall, 1.0))
+    dark = grey < 0.62
+    found, why = coil_of_points(grid[dark], grey[dark], line[0], step)
+    assert found is not None, why
+    assert found[0].value == pytest.approx(turns, abs=0.2)
+    true = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+    assert found[1].value == pytest.approx(true, rel=0.1)

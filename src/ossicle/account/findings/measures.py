@@ -83,7 +83,7 @@ def asymmetry_findings(reading: Reading) -> list[Finding]:
 
 def _asymmetry(a: Asymmetry) -> Finding:
     larger = "left" if a.share > 0 else "right"
-    unit = {"mm": " mm", "mm2": " mm²", "mm3": " mm³", "degree": "°", "count": ""}[a.unit]
+    unit = {"mm": " mm", "mm2": " mm²", "mm3": " mm³", "degree": "°", "count": "", "turns": " turns"}[a.unit]
     return Finding(
         f"asymmetry/{slug(a.name)}",
         "asymmetry",

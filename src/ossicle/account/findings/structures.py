@@ -188,7 +188,7 @@ def _ear(e: Ear) -> list[Finding]:
     if e.labyrinth_mm3 is not None:
         size = 4 * float(np.cbrt(e.labyrinth_mm3.value))
         turns = (
-            f"; the cochlea makes {plus_minus(e.cochlear_turns, '')} turns"
+            f"; the cochlea makes {plus_minus(e.cochlear_turns, '')} turns{_long(e)}"
             if e.cochlear_turns is not None
             else f"; its turns are not counted, as {e.reasons.get('cochlear_turns', 'they were not resolved')}"
         )
@@ -205,17 +205,22 @@ def _ear(e: Ear) -> list[Finding]:
                 evidence=_view(e.centre, size, f"The {e.side} labyrinth, bone veiled.", parts),
             )
         )
+    if e.canal_radii_mm:
+        found.append(_canals(e, parts, size))
     for w in (e.oval, e.round):
         if w is not None:
             found.append(_opening(w, "ear", f"ear/{slug(w.term)}-{e.side}", "ear.window", min(w.certain, 0.65)))
-    if e.oval is None:
+    if e.oval is None or e.round is None:
+        one = "oval window" if e.oval is None else "round window"
+        missing = "windows" if e.oval is None and e.round is None else one
+        verb = "are" if missing == "windows" else "is"
+        because = e.reasons.get("oval_window_mm2" if e.oval is None else "round_window_mm2", "nothing was found")
         found.append(
             Finding(
                 f"ear/windows-{e.side}",
                 "ear",
                 subject,
-                f"The windows of the {e.side} labyrinth are not resolved: "
-                f"{e.reasons.get('oval_window_mm2', 'they were not found')}.",
+                f"The {missing} of the {e.side} labyrinth {verb} not resolved: {because}.",
                 "ear.window",
                 0.6,
                 value="not_resolved",
@@ -236,6 +241,29 @@ def _ear(e: Ear) -> list[Finding]:
         )
     )
     return found
+
+
+def _long(e: Ear) -> str:
+    v = e.cochlea_length_mm
+    return "" if v is None else f" and its canal is {plus_minus(v, ' mm')} long"
+
+
+def _canals(e: Ear, parts: tuple[int, ...], size: float) -> Finding:
+    """Radii of the semicircular canals."""
+    told = [f"{plus_minus(v, ' mm')} ({name})" for name, v in sorted(e.canal_radii_mm.items())]
+    rest = sorted({"anterior", "posterior", "lateral"} - set(e.canal_radii_mm))
+    more = "" if not rest else f"; not told of the {' and the '.join(rest)} canal"
+    return Finding(
+        f"ear/canals-{e.side}",
+        "ear",
+        f"{e.side} ear",
+        f"The semicircular canals of the {e.side} ear have radii of curvature of {', '.join(told)}{more}.",
+        "ear.canals",
+        0.6,
+        value=next(iter(e.canal_radii_mm.values())).value,
+        unit="mm",
+        evidence=_view(e.centre, size, f"The {e.side} labyrinth, bone veiled.", parts),
+    )
 
 
 def braincase_findings(reading: Reading) -> list[Finding]:

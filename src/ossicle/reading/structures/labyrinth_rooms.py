@@ -46,7 +46,7 @@ class Rooms:
 
 
 def rooms_of(void: BoolArray, most: float) -> Rooms:
-    """Part a void (x, y, z) into rooms; what is farther than ``most`` cells from bone is room 1, if any is."""
+    """Part a void (x, y, z) into rooms; all that is farther than ``most`` cells from bone is room 1."""
     depth = edt.edt(void, parallel=1)
     smooth = np.minimum(gaussian_filter(depth, 1.0), most)
     seats = (smooth == maximum_filter(smooth, 5)) & void & (depth > 1)

@@ -124,6 +124,9 @@ class Ear:
     ossicles: Mapping[str, EarState]
     reasons: Mapping[str, str] = field(default_factory=dict)
     part: int | None = None
+    cochlea_length_mm: Value | None = None
+    lines: Mapping[str, FloatArray] = field(default_factory=dict)
+    """Middle lines (n, 3) of the cochlea and of the semicircular canals' circles, by name."""
 
 
 @dataclass(frozen=True)
