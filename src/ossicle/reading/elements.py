@@ -23,6 +23,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 from skimage.segmentation import watershed
 
+from .boxes import box_of, grown
 from .greys import Normalised
 from .records import Jaw, PartKind, Side
 from .rows import JawSplit
@@ -82,13 +83,13 @@ def find_elements(
     for jaw, mask in _jaw_seeds(teeth, bone, assignments).items():
         seeds[mask] = UPPER if jaw == "upper" else LOWER
     first = _by_thickness(teeth, bone, assignments)
-    near_midplane = None
+    left = None
     if split is not None:
-        near_midplane = _skull_coordinates(bone.shape, spacing, np.asarray(scan_to_skull, float))[0]
+        left = _left_of_midplane(bone.shape, spacing, np.asarray(scan_to_skull, float))
     coarse = _parted(volume.values, pieces, seeds, first)
-    if near_midplane is not None:
+    if left is not None:
         matrix = np.asarray(scan_to_skull, float)
-        twin = mirrored_dentaries(coarse == LOWER, bone, near_midplane > 0, spacing, matrix)
+        twin = mirrored_dentaries(coarse == LOWER, bone, left, spacing, matrix)
         twin &= seeds != UPPER
         if twin.any():
             coarse = _parted(volume.values, pieces, seeds, np.where(twin, LOWER, coarse).astype(np.uint8), twin)
@@ -100,10 +101,10 @@ def find_elements(
         out[coarse == UPPER] = label
         elements.append(Element(label, "bone", "cranium", None, 0.9 if split is not None else 0.5))
         label += 1
-    if (coarse == LOWER).any() and near_midplane is not None:
+    if (coarse == LOWER).any() and left is not None:
         sides: tuple[tuple[Side, npt.NDArray[np.bool_]], ...] = (
-            ("left", (coarse == LOWER) & (near_midplane > 0)),
-            ("right", (coarse == LOWER) & (near_midplane <= 0)),
+            ("left", (coarse == LOWER) & left),
+            ("right", (coarse == LOWER) & ~left),
         )
         for side, mask in sides:
             if mask.sum() > 0.1 * (coarse == LOWER).sum():
@@ -114,10 +115,13 @@ def find_elements(
         rest = cc3d.connected_components(lone, connectivity=26)
         sizes = np.bincount(rest.ravel())
         sizes[0] = 0
+        boxes = find_objects(rest)
+        least = max(60, 0.002 * bone.sum())
         for piece in np.argsort(sizes)[::-1][:12]:
-            if sizes[piece] < max(60, 0.002 * bone.sum()):
+            if sizes[piece] < least:
                 break
-            out[rest == piece] = label
+            box = boxes[piece - 1]
+            out[box][rest[box] == piece] = label
             elements.append(Element(label, "fragment", "undetermined bone", None, 0.5))
             label += 1
     return out, elements
@@ -128,21 +132,28 @@ def _jaw_seeds(
 ) -> dict[Jaw, npt.NDArray[np.bool_]]:
     """Bone within two voxels of the teeth of each jaw, less what lies as near to the other jaw's."""
     out: dict[Jaw, npt.NDArray[np.bool_]] = {}
-    grown: dict[Jaw, npt.NDArray[np.bool_]] = {}
+    near: dict[Jaw, npt.NDArray[np.bool_]] = {}
     jaws: tuple[Jaw, Jaw] = ("upper", "lower")
+    tight = box_of(teeth > 0)
+    if tight is None:
+        return out
+    box = grown(tight, teeth.shape, 5)  # wider than all that is grown
+    held = teeth[box]
     for jaw in jaws:
-        table = np.zeros(int(teeth.max()) + 1, bool)
+        table = np.zeros(int(held.max()) + 1, bool)
         table[[p for p, (j, _) in assignments.items() if j == jaw and p < len(table)]] = True
-        mask = table[teeth]
+        mask = table[held]
         if mask.any():
-            grown[jaw] = binary_dilation(mask, iterations=2)
-    for jaw, mask in grown.items():
-        other = grown.get("lower" if jaw == "upper" else "upper")
-        seed = mask & bone
+            near[jaw] = binary_dilation(mask, iterations=2)
+    for jaw, mask in near.items():
+        other = near.get("lower" if jaw == "upper" else "upper")
+        seed = mask & bone[box]
         if other is not None:
             seed &= ~binary_dilation(other, iterations=2)
         if seed.any():
-            out[jaw] = seed
+            whole = np.zeros(bone.shape, bool)
+            whole[box] = seed
+            out[jaw] = whole
     return out
 
 
@@ -272,9 +283,12 @@ def _lattice(shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
     return out
 
 
-def _skull_coordinates(shape: tuple[int, ...], spacing: FloatArray, matrix: FloatArray) -> FloatArray:
-    """Skull coordinate x (left) of every voxel, as an array (1, z, y, x)."""
+def _left_of_midplane(shape: tuple[int, ...], spacing: FloatArray, matrix: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether each voxel (z, y, x) lies left of the midplane, slice by slice, so that no volume of numbers is held."""
     z, y, x = (np.arange(n) * s for n, s in zip(shape, spacing, strict=True))
     row = matrix[0]
-    left = row[0] * x[None, None, :] + row[1] * y[None, :, None] + row[2] * z[:, None, None] + row[3]
-    return np.asarray(left[None], float)
+    flat = row[0] * x[None, :] + row[1] * y[:, None]
+    out = np.empty(shape, bool)
+    for k, depth in enumerate(row[2] * z):
+        out[k] = flat + depth + row[3] > 0
+    return out

@@ -8,6 +8,8 @@ import numpy.typing as npt
 from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
+from .boxes import box_of, grown
+
 __all__ = ["mirrored_dentaries"]
 
 FloatArray = npt.NDArray[np.float64]
@@ -47,8 +49,11 @@ def mirrored_dentaries(
         at = np.argwhere(bone & ~dentaries & side)
         points = _skull(at, spacing, scan_to_skull)
         back = ((points - move) @ turn) * np.array([-1.0, 1.0, 1.0])
-        index = _index(back, spacing, scan_to_skull)
-        deep = edt.edt(source, parallel=1)
+        tight = box_of(source)
+        assert tight is not None  # it holds 200 voxels at least
+        box = grown(tight, source.shape, 1)
+        index = _index(back, spacing, scan_to_skull) - np.array([s.start for s in box])
+        deep = edt.edt(source[box], parallel=1)
         out[tuple(at.T)] |= map_coordinates(deep, index.T, order=1, mode="constant") > INNER
     return out
 

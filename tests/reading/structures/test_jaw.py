@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from ossicle.reading.structures.jaw import JawFrame, jaw_frame, read_jaw
+from ossicle.reading.structures.jaw_foramina import mental_foramina
 from ossicle.reading.structures.loci import StandingTooth
+from ossicle.reading.structures.surface import surface_points
 
 from .phantoms import box, capsule, cylinder, ellipsoid, joined, space_of, without
 
@@ -109,24 +111,20 @@ def test_a_jaw_is_closed_until_facing_teeth_run_alike() -> None:
 def test_a_mental_foramen_of_known_size_and_a_dent_that_is_none() -> None:
     """A canal of 0.4 mm radius leads from the outer face of the body into a cavity; a dent beside it leads nowhere."""
     canal = cylinder([2.7, -4.0, 1.0], [5.5, -4.0, 1.0], (0.4, 0.4), [0, 1, 0])
-    hollow = capsule([2.7, -4.0, 2.5], [3.4, -4.0, -3.0], 0.45)
-    dent = ellipsoid([4.35, -4.0, -2.6], [0.35, 0.5, 0.5])
-    body = box([1.6, -5.6, -8.0], [4.0, -2.2, 8.0])
-    solid = without(without(without(joined(body, dentary(12.0)), canal), hollow), dent)
-    space = space_of(solid, [0, -7, -18], [7, 7, 11], 0.16, noise=0.03, turn_deg=(3, 5, 0))
-    teeth = teeth_of(1.0, "lower", [6.0, 4.0, 2.0, 0.0, -2.0, -4.0], lambda z: -2.2)
-    half = read_jaw(space, 1, "left", ["left"], LEVEL, None, teeth)
-    assert half is not None
-    assert len(half.mental) == 1
-    found = half.mental[0]
-    assert found.area_mm2.value == pytest.approx(np.pi * 0.16, rel=0.12)
-    assert np.linalg.norm(found.centre - [4.0, -4.0, 1.0]) < 0.4
-    assert found.side == "left"
-    none = read_jaw(
-        space_of(joined(body, dentary(12.0)), [0, -7, -18], [7, 7, 11], 0.16), 1, "left", ["left"], LEVEL, None, teeth
-    )
-    assert none is not None
-    assert none.mental == ()
+    hollow = capsule([2.7, -4.0, 2.5], [3.2, -4.0, -2.0], 0.45)
+    dent = ellipsoid([4.1, -4.0, -2.4], [0.4, 0.5, 0.5])
+    body = box([1.6, -5.6, -5.0], [4.0, -2.2, 5.0])
+    low, high = [1.0, -6.5, -5.5], [5.0, -1.5, 5.5]
+    teeth = teeth_of(1.0, "lower", [3.0, 1.2, 0.0, -2.0, -3.5], lambda z: -2.2)
+    for solid, count in ((without(without(without(body, canal), hollow), dent), 1), (body, 0)):
+        space = space_of(solid, low, high, 0.16, noise=0.03, turn_deg=(3, 5, 0))
+        found = mental_foramina(space, 1, "left", LEVEL, surface_points(space, 1), teeth)
+        assert len(found) == count
+        for o in found:
+            assert o.area_mm2.value == pytest.approx(np.pi * 0.16, rel=0.12)
+            assert np.linalg.norm(o.centre - [4.0, -4.0, 1.0]) < 0.4
+            assert o.side == "left"
+            assert o.basis == "below p2"
 
 
 def test_a_person_places_the_tip_of_the_process() -> None:
