@@ -433,3 +433,33 @@ def test_it_listens_on_loopback_alone(folder) -> None:
                 assert asked.connect_ex((address, port)) != 0
     finally:
         running.end(signal.SIGTERM)
+
+
+def test_the_command_refuses_in_a_sentence(tmp_path, capsys, monkeypatch: pytest.MonkeyPatch) -> None:
+    from ossicle.cli import main
+
+    assert main(["desk", str(tmp_path / "none"), "--no-browser"]) == 2
+    assert "there is no such folder" in capsys.readouterr().err
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "notes.txt").write_text("mine")
+    for words in ([], ["--new"]):
+        assert main(["desk", str(tmp_path / "full"), "--no-browser", *words]) == 2
+    assert sorted(p.name for p in (tmp_path / "full").iterdir()) == ["notes.txt"]
+    seen = []
+    monkeypatch.setattr("uvicorn.Server.run", lambda self, sockets: seen.append(sockets[0].getsockname()[0]))
+    assert main(["desk", str(tmp_path / "fresh"), "--no-browser", "--new"]) == 0
+    assert seen == ["127.0.0.1"]
+    assert (tmp_path / "fresh" / "collection.toml").is_file()
+
+
+def test_a_port_in_use_is_told(folder, capsys) -> None:
+    import socket
+
+    from ossicle.cli import main
+
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        assert main(["desk", str(folder), "--no-browser", "--port", str(port)]) == 2
+    assert f"port {port}" in capsys.readouterr().err

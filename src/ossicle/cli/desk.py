@@ -32,6 +32,7 @@ def desk(
         typer.Option(min=1, max=65535, help="Port on loopback.", show_default="7041, or any that is free"),
     ] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")] = True,
+    new: Annotated[bool, typer.Option("--new", help="Make the collection, in a new or empty folder.")] = False,
     below: Annotated[
         list[Path] | None,
         typer.Option(
@@ -51,4 +52,4 @@ def desk(
     def told(address: str) -> None:
         print(f"The desk is open at {address} (stop it with Ctrl-C)", file=sys.stderr, flush=True)
 
-    serve(collection, port=port, open_browser=browser, roots=below, threads=threads, told=told)
+    serve(collection, port=port, open_browser=browser, roots=below, new=new, threads=threads, told=told)

@@ -57,6 +57,7 @@ def serve(
     page: Path | None = None,
     token: str | None = None,
     roots: list[Path] | None = None,
+    new: bool = False,
     threads: int = 2,
     told: Callable[[str], None] | None = None,
 ) -> None:
@@ -76,6 +77,8 @@ def serve(
         Taken for requests that change something; a new one where left out.
     roots
         Folders below which scans may be chosen in the page; the person's home and the working folder where left out.
+    new
+        Whether to make the collection where the folder is new or empty.
     threads
         How many threads long work may use.
     told
@@ -88,7 +91,10 @@ def serve(
 
     with ExitStack() as held:
         cabinet: Collection | ReadingFolder
-        cabinet = ReadingFolder(folder) if is_reading_folder(folder) else held.enter_context(Collection.open(folder))
+        if is_reading_folder(folder):
+            cabinet = ReadingFolder(folder)
+        else:
+            cabinet = held.enter_context(Collection.open_or_create(folder) if new else Collection.open(folder))
         app = make_app(cabinet, token=token or secrets.token_urlsafe(24), page=page, roots=roots, threads=threads)
         bound = taken_socket(port)
         address = f"http://127.0.0.1:{bound.getsockname()[1]}/"
