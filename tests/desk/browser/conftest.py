@@ -17,6 +17,10 @@ from browsing import Desk, Reader
 
 from ossicle.cli import main
 
+if not os.environ.get("OSSICLE_BROWSER_TESTS"):
+    # They draw by software for minutes and are not settled yet: OSSICLE_BROWSER_TESTS=1 runs them.
+    collect_ignore = ["test_accessible.py", "test_round.py"]
+
 CHROMIUM = shutil.which("chromium")
 FLAGS = [
     "--no-sandbox",
