@@ -446,7 +446,12 @@ def test_the_command_refuses_in_a_sentence(tmp_path, capsys, monkeypatch: pytest
         assert main(["desk", str(tmp_path / "full"), "--no-browser", *words]) == 2
     assert sorted(p.name for p in (tmp_path / "full").iterdir()) == ["notes.txt"]
     seen = []
-    monkeypatch.setattr("uvicorn.Server.run", lambda self, sockets: seen.append(sockets[0].getsockname()[0]))
+
+    def run(server: Any, sockets: list) -> None:
+        seen.append(sockets[0].getsockname()[0])
+        assert server.config.app.make() is not None
+
+    monkeypatch.setattr("uvicorn.Server.run", run)
     assert main(["desk", str(tmp_path / "fresh"), "--no-browser", "--new"]) == 0
     assert seen == ["127.0.0.1"]
     assert (tmp_path / "fresh" / "collection.toml").is_file()
@@ -463,3 +468,80 @@ def test_a_port_in_use_is_told(folder, capsys) -> None:
         port = taken.getsockname()[1]
         assert main(["desk", str(folder), "--no-browser", "--port", str(port)]) == 2
     assert f"port {port}" in capsys.readouterr().err
+
+
+def test_a_collection_that_cannot_be_opened_ends_the_command_in_a_sentence(folder, capsys) -> None:
+    from ossicle.cli import main
+
+    (folder / "catalogue.sqlite").unlink()
+    for extra in folder.glob("catalogue.sqlite-*"):
+        extra.unlink()
+    assert main(["desk", str(folder), "--no-browser"]) == 2
+    assert "the catalogue of this collection is missing" in capsys.readouterr().err
+
+
+def test_the_page_comes_before_what_stands_behind_it(tmp_path) -> None:
+    """The page is answered while the application is still being made; a question waits for it."""
+    import asyncio
+    import threading
+
+    from ossicle.desk.opening import Opening
+    from ossicle.desk.pages import Page
+
+    go = threading.Event()
+
+    class Inner:
+        class app:
+            class router:
+                @staticmethod
+                def lifespan_context(_: Any) -> Any:
+                    from contextlib import nullcontext
+
+                    return nullcontext()
+
+    async def answer(scope: Any, receive: Any, send: Any) -> None:
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        await send({"type": "http.response.body", "body": b"answered"})
+
+    Inner.app = type("Made", (), {"router": Inner.app.router, "__call__": staticmethod(answer)})()  # type: ignore[misc]
+
+    def make() -> Any:
+        go.wait(60)
+        return Inner
+
+    async def ask(app: Any, path: str) -> bytes:
+        got: list[bytes] = []
+
+        async def send(message: Any) -> None:
+            got.append(message.get("body", b""))
+
+        async def receive() -> Any:
+            return {"type": "http.request", "body": b"", "more_body": False}
+
+        scope = {
+            "type": "http",
+            "method": "GET",
+            "path": path,
+            "headers": [(b"host", b"localhost")],
+            "query_string": b"",
+        }
+        await app(scope, receive, send)
+        return b"".join(got)
+
+    async def story() -> None:
+        app = Opening(make, Page(tmp_path, "t"), "t", lambda: None)
+        inbox: asyncio.Queue[Any] = asyncio.Queue()
+        outbox: asyncio.Queue[Any] = asyncio.Queue()
+        await inbox.put({"type": "lifespan.startup"})
+        living = asyncio.create_task(app({"type": "lifespan"}, inbox.get, outbox.put))
+        assert (await outbox.get())["type"] == "lifespan.startup.complete"
+        assert b"desk-token" in await ask(app, "/")
+        waiting = asyncio.create_task(ask(app, "/api/specimens"))
+        await asyncio.sleep(0.05)
+        assert not waiting.done()
+        go.set()
+        assert await waiting == b"answered"
+        await inbox.put({"type": "lifespan.shutdown"})
+        await living
+
+    asyncio.run(story())

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from .app import make_app
+from typing import Any
+
 from .server import serve
 
 __all__ = ["make_app", "serve"]
+
+
+def make_app(*words: Any, **named: Any) -> Any:
+    """Return the desk of a collection as an ASGI application; see `ossicle.desk.app.make_app`."""
+    from .app import make_app as made
+
+    return made(*words, **named)

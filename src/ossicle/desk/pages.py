@@ -7,7 +7,7 @@ import mimetypes
 from importlib.resources import files
 from pathlib import Path
 
-from fastapi import Response
+from starlette.responses import Response
 
 __all__ = ["Page", "built_page"]
 

@@ -11,13 +11,9 @@ import webbrowser
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
-from ossicle.collection import Collection
 from ossicle.errors import OssicleError
-
-if TYPE_CHECKING:
-    from .folder import ReadingFolder
 
 __all__ = ["PORT", "serve", "taken_socket"]
 
@@ -86,18 +82,30 @@ def serve(
     """
     import uvicorn
 
-    from .app import make_app
-    from .folder import ReadingFolder, is_reading_folder
+    from .opening import Opening
+    from .pages import Page, built_page
 
+    token = token or secrets.token_urlsafe(24)
+    bound = taken_socket(port)
+    address = f"http://127.0.0.1:{bound.getsockname()[1]}/"
     with ExitStack() as held:
-        cabinet: Collection | ReadingFolder
-        if is_reading_folder(folder):
-            cabinet = ReadingFolder(folder)
-        else:
-            cabinet = held.enter_context(Collection.open_or_create(folder) if new else Collection.open(folder))
-        app = make_app(cabinet, token=token or secrets.token_urlsafe(24), page=page, roots=roots, threads=threads)
-        bound = taken_socket(port)
-        address = f"http://127.0.0.1:{bound.getsockname()[1]}/"
+
+        def make() -> Any:
+            from ossicle.collection import Collection
+
+            from .app import make_app
+            from .folder import ReadingFolder, is_reading_folder
+
+            if is_reading_folder(folder):
+                cabinet: Collection | ReadingFolder = ReadingFolder(folder)
+            else:
+                cabinet = held.enter_context(Collection.open_or_create(folder) if new else Collection.open(folder))
+            return make_app(cabinet, token=token, page=page, roots=roots, threads=threads)
+
+        def failed() -> None:
+            server.should_exit = True
+
+        app = Opening(make, Page(page or built_page(), token), token, failed)
         config = uvicorn.Config(
             app, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
             timeout_graceful_shutdown=2, ws="none",
@@ -109,13 +117,28 @@ def serve(
                 if server.should_exit:
                     return
                 time.sleep(0.01)
-            (told or (lambda text: print(text, file=sys.stderr, flush=True)))(address)
-            if open_browser:
-                webbrowser.open(address)
+            if app.error is None:
+                (told or (lambda text: print(text, file=sys.stderr, flush=True)))(address)
+                if open_browser:
+                    webbrowser.open(address)
 
+        _check(folder, new)
         threading.Thread(target=announce, daemon=True).start()
         try:
             server.run(sockets=[bound])
         finally:
             server.should_exit = True
             bound.close()
+        if app.error is not None:
+            raise app.error
+
+
+def _check(folder: Path, new: bool) -> None:
+    """Raise `OssicleError` for what can be told before anything is loaded."""
+    if (folder / "collection.toml").is_file() or (folder / "account.json").is_file():
+        return
+    if not new:
+        what = "this is no collection" if folder.exists() else "there is no such folder"
+        raise OssicleError(what, where=folder.name, mend="make one with `ossicle intake`, or with --new")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise OssicleError("this folder holds something else", where=folder.name, mend="name a new or empty folder")
