@@ -12,13 +12,12 @@ import pytest
 sys.path.append(str(Path(__file__).parent.parent / "account"))
 sys.path.append(str(Path(__file__).parent))
 
+from desk_token import TOKEN
 from desk_world import make
 from starlette.testclient import TestClient
 
 from ossicle.collection import Collection
 from ossicle.desk import make_app
-
-TOKEN = "a-token-for-tests"
 
 
 @pytest.fixture(autouse=True)

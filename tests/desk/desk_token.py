@@ -1,0 +1,3 @@
+"""The token of the desks that the tests start."""
+
+TOKEN = "a-token-for-tests"
