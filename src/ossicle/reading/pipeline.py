@@ -35,6 +35,7 @@ from .records import (
     ToothRecord,
     Vector,
 )
+from .sampling import steps_between
 from .statistics import Levels, edge_blur
 from .structures import structures_of
 from .tissue_model import ToothChance, tooth_chance
@@ -169,7 +170,7 @@ def _read(
     statistics = replace(statistics, calibration=_calibration(company, phantom, warnings))
     clock.start("teeth")
     within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
-    isolation = _isolate(normal, levels, grid, right_handed, within, threads, clock)
+    isolation = _isolate(normal, levels, grid, steps_between(volume_zyx), right_handed, within, threads, clock)
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
@@ -334,6 +335,7 @@ def _isolate(
     normal: Normalised,
     levels: Levels,
     grid: WorkingGrid,
+    between: tuple[float, float, float],
     right_handed: bool,
     hints: Hints,
     threads: int,
@@ -343,11 +345,13 @@ def _isolate(
     if not levels.separable:
         return nothing(shape, unknown_pose(), 0.0, "No tissue stands out from the noise, so no tooth row was found.")
     solid = np.argwhere(normal.values[::2, ::2, ::2] > 0.5)
-    longest = int(np.ptp(solid, axis=0).max() * 2) if len(solid) else 0
+    extent = 2 * np.ptp(solid, axis=0) if len(solid) else np.zeros(3, int)
+    longest = int(extent.max())
     steps = longest / max(1.0, edge_blur(grid.grey, levels.surround, levels.bone) / USUAL_BLUR)
     if grid.factor < 1:  # drawn finer than it was scanned
         longest = round(longest * grid.factor)
         steps = min(steps, longest)
+    steps = min(steps, float((extent * grid.factor / between).max()))
     if steps < TOO_COARSE:
         return nothing(
             shape,
