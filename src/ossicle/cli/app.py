@@ -11,7 +11,7 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, comparing, deciding, desk, practice
+from . import collection, comparing, deciding, desk, practice, publishing
 from .options import Mirrored, Series, Threads, set_threads, threads_default
 
 __all__ = ["app"]
@@ -28,6 +28,7 @@ collection.register(app)
 deciding.register(app)
 comparing.register(app)
 desk.register(app)
+publishing.register(app)
 
 
 class Form(StrEnum):
