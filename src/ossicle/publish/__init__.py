@@ -1,0 +1,1 @@
+"""What is handed on: made from accounts, for others to read and check."""
