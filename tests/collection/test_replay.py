@@ -23,15 +23,18 @@ from ossicle.collection import (
     PlaceLandmark,
     Redo,
     Rename,
+    Score,
     SetGeneration,
     SetMidplane,
     SetSide,
     Undo,
     in_force,
     request,
+    words_of,
 )  # fmt: skip
 from ossicle.collection.deciding import anchored, with_target
 from ossicle.collection.history import last_of
+from ossicle.collection.opinions import opinions
 from ossicle.collection.readings import KeptReading
 from ossicle.errors import OssicleError
 
@@ -317,3 +320,18 @@ def test_decisions_reach_another_scan_through_the_pose() -> None:
     told = replayed(other, decisions)
     assert [f.holds for f in told.fates] == ["in force"]
     assert any((t.jaw, t.side, t.name) == ("upper", "left", "P2") for t in told.account.teeth)
+
+
+def test_a_score_changes_no_account_and_the_last_word_of_a_person_holds() -> None:
+    kept = read_world([], 1)
+    decisions: list[Decision] = []
+    for state, who in (("1", "A"), ("0", "B"), ("(01)", "A")):
+        decisions.append(said(kept, decisions, Score("hypocone", state, "?"), who))
+    replay = replayed(kept, decisions)
+    assert [f.holds for f in replay.fates] == ["superseded", "in force", "in force"]
+    assert canonical(replay.account) == canonical(replayed(kept, []).account)
+    assert words_of(decisions[2]) == "scored hypocone as (01)"
+    with pytest.raises(OssicleError, match="score needs a state"):
+        request("score", character="hypocone")
+    both = opinions(kept.structures(), decisions, "A", "B")
+    assert [(r.subject, r.first, r.second) for r in both.rows] == [("hypocone", "(01)", "0")]

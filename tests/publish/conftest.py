@@ -10,8 +10,8 @@ import nibabel as nib
 import numpy as np
 import pytest
 
-sys.path.append(str(Path(__file__).parent.parent / "account"))
-sys.path.append(str(Path(__file__).parent.parent / "desk"))
+for place in ("account", "cli", "desk"):
+    sys.path.append(str(Path(__file__).parent.parent / place))
 sys.path.append(str(Path(__file__).parent))
 
 from desk_world import drawn

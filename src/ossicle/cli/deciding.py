@@ -22,7 +22,7 @@ __all__ = ["account_inside", "read_inside", "register"]
 
 KIND_HELP = (
     "agree, amend, dispute (a finding); rename, generation, side, discard, cut (a tooth); join (several); "
-    "add, landmark, midplane (points); undo, redo (a decision)."
+    "add, landmark, midplane (points); undo, redo (a decision). Characters are scored with `ossicle score`."
 )
 
 

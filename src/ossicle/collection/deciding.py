@@ -141,6 +141,8 @@ class _Maker:
                 if spread[1] < 0.02 * max(spread[0], 1e-9):
                     raise OssicleError("the points lie on one line and set no plane", mend="place one off the line")
                 return [self.structures.place(points)], {"up": said.up, "front": said.front}
+            case k.Score():
+                return [], {"character": said.character, "state": said.state, "computed": said.computed}
             case _:
                 raise OssicleError(f"{said.kind} has a target and no anchor", mend="use with_target")
 

@@ -179,6 +179,7 @@ _VERBS = {
     "landmark": "placed the landmark {name}",
     "side": "put the {place} on the {side}",
     "midplane": "set the midplane",
+    "score": "scored {character} as {state}",
     "undo": "undid decision {target}",
     "redo": "redid decision {target}",
 }
@@ -190,7 +191,7 @@ def words_of(decision: Decision) -> str:
     said = {key: value for key, value in decision.said.items() if key not in ("place", "places", "target", "count")}
     return _VERBS[decision.kind].format_map(
         {
-            "finding": "", "value": "", "name": "", "generation": "", "side": "",
+            "finding": "", "value": "", "name": "", "generation": "", "side": "", "character": "", "state": "",
             **said,
             "place": places[0] if places else "structure",
             "places": " and the ".join(places),

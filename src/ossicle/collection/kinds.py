@@ -29,6 +29,7 @@ __all__ = [
     "Redo",
     "Rename",
     "Request",
+    "Score",
     "SetGeneration",
     "SetMidplane",
     "SetSide",
@@ -39,7 +40,7 @@ __all__ = [
 
 Kind = Literal[
     "agree", "amend", "dispute", "rename", "generation", "join", "cut", "discard", "add", "landmark", "side",
-    "midplane", "undo", "redo",
+    "midplane", "score", "undo", "redo",
 ]  # fmt: skip
 KINDS: tuple[Kind, ...] = get_args(Kind)
 Target: TypeAlias = str | int | Vector
@@ -157,6 +158,19 @@ class SetMidplane:
 
 
 @dataclass(frozen=True)
+class Score:
+    """The specimen shows this state of a character: ``1``, ``(01)`` for both, ``{01}`` for either, ``?`` or ``-``.
+
+    ``computed`` is what the rule said when the person looked, None where no rule was asked.
+    """
+
+    character: str
+    state: str
+    computed: str | None = None
+    kind: ClassVar[Kind] = "score"
+
+
+@dataclass(frozen=True)
 class Undo:
     """Take back the decision of this number; None takes back the person's own last one in force."""
 
@@ -174,7 +188,7 @@ class Redo:
 
 Request: TypeAlias = (
     Agree | Amend | Dispute | Rename | SetGeneration | Join | Cut | Discard | Add | PlaceLandmark | SetSide
-    | SetMidplane | Undo | Redo
+    | SetMidplane | Score | Undo | Redo
 )  # fmt: skip
 _CLASSES: Mapping[str, type[Any]] = {cls.kind: cls for cls in get_args(Request)}
 _CHOICES = {"generation": get_args(Generation), "side": get_args(Side)}
@@ -207,6 +221,8 @@ def request(kind: str, **said: Any) -> Request:
 
 _WHAT = {
     "at": "the structure that it is about",
+    "character": "the id of a character",
+    "state": "a state",
     "finding": "the id of a finding",
     "name": "a name",
     "point": "a point",
@@ -228,7 +244,7 @@ def _checked(kind: str, name: str, value: Any) -> Any:
         return tuple(_target(v) for v in value) if kind == "join" else _target(value)
     if name == "number" and (not isinstance(value, int) or isinstance(value, bool) or value < 1):
         raise OssicleError(f"{value!r} is no number of a decision", mend="the history lists them")
-    if name in ("finding", "statement", "name"):
+    if name in ("finding", "statement", "name", "character", "state", "computed"):
         text = " ".join(str(value).split())
         if not text:
             raise OssicleError(f"the {name} is empty", mend="give it and say it again")

@@ -20,7 +20,7 @@ __all__ = ["Agreement", "Opinion", "Opinions", "opinions"]
 
 @dataclass(frozen=True)
 class Opinion:
-    """What two persons said of one thing. ``what`` is ``name``, ``generation``, ``judgement``, ``value`` or
+    """What two persons said of one thing. ``what`` is ``name``, ``generation``, ``judgement``, ``score``, ``value`` or
     ``landmark``; a value that one of them did not give is None."""
 
     subject: str
@@ -111,6 +111,8 @@ def _said(structures: Structures, held: Sequence[Decision]) -> dict[tuple[str, s
             else:
                 out["generation", subject] = d.said["generation"]
             out["judgement", subject] = "amended"
+        elif d.kind == "score":
+            out["score", str(d.said["character"])] = d.said["state"]
         elif d.kind == "landmark":
             points = structures.points_of(d.anchors[0], d.scan)
             if points:
@@ -134,7 +136,7 @@ def _generation(name: str) -> str:
 
 def _agreement(rows: Sequence[Opinion], held: Sequence[Decision]) -> tuple[Agreement, ...]:
     out = []
-    for what in ("name", "generation", "judgement"):
+    for what in ("name", "generation", "judgement", "score"):
         both = [r for r in rows if r.what == what and r.both]
         kappa = cohens_kappa([str(r.first) for r in both], [str(r.second) for r in both]) if both else math.nan
         share = sum(not r.differ for r in both) / len(both) if both else None

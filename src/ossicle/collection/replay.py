@@ -139,6 +139,7 @@ class _Work:
         self.fates: dict[int, Fate] = {}
         self.landmarks: dict[str, Vector] = {}
         self.placed: dict[str, int] = {}
+        self.scored: dict[tuple[str, str], int] = {}
         self.names: dict[int, list[Said]] = {}
         self.discards: set[int] = set()
         self.reshaped = self._reshaped()
@@ -231,6 +232,14 @@ class _Work:
             self.fates[d.number] = Fate(d.number, "in force")
         else:
             self._waits(d, "the pose is that of the reading")
+
+    def _score(self, d: Decision) -> None:
+        """A score says nothing of the account; the same person's later word on a character holds."""
+        told = (d.who, str(d.said["character"]))
+        if told in self.scored:
+            self.fates[self.scored[told]] = Fate(self.scored[told], "superseded", why=f"by decision {d.number}")
+        self.scored[told] = d.number
+        self.fates[d.number] = Fate(d.number, "in force")
 
     def _landmark(self, d: Decision) -> None:
         points = self.structures.points_of(d.anchors[0], d.scan)

@@ -68,7 +68,9 @@ class Beside:
             Too few or too many specimens, one that is not read, or one that cannot be laid on the first so.
         """
         if scale and way == "pose":
-            raise OssicleError("the skull pose has no size to fit", where="scale", mend="lay them by surfaces or landmarks")
+            raise OssicleError(
+                "the skull pose has no size to fit", where="scale", mend="lay them by surfaces or landmarks"
+            )
         held = self._held(numbers, least=2)
         first = held[0]
         pairs = []
@@ -81,7 +83,12 @@ class Beside:
             "scale": scale,
             "across": across,
             "counterparts": [
-                {"kind": c.kind, "label": c.label, "parts": [list(p) for p in c.parts], "missing": list(c.missing(held))}
+                {
+                    "kind": c.kind,
+                    "label": c.label,
+                    "parts": [list(p) for p in c.parts],
+                    "missing": list(c.missing(held)),
+                }
                 for c in counterparts(held, across_generations=across)
             ],
             "pairs": pairs,
@@ -112,7 +119,9 @@ class Beside:
                 f"{len(numbers)} specimens cannot stand side by side", where="specimens", mend=f"name two to {MOST}"
             )
         # Kept, so that surfaces are made once.
-        return named_apart([self._once(("one", self._key(n)), lambda n=n: _compared(self.bench.shown(n))) for n in numbers])
+        return named_apart(
+            [self._once(("one", self._key(n)), lambda n=n: _compared(self.bench.shown(n))) for n in numbers]
+        )
 
     def _once(self, key: tuple[Any, ...], make: Any) -> Any:
         with self._lock:
