@@ -10,8 +10,9 @@ import nibabel as nib
 import numpy as np
 import pytest
 
-for place in ("account", "cli", "desk"):
-    sys.path.append(str(Path(__file__).parent.parent / place))
+sys.path.append(str(Path(__file__).parent.parent / "account"))
+sys.path.append(str(Path(__file__).parent.parent / "cli"))
+sys.path.append(str(Path(__file__).parent.parent / "desk"))
 sys.path.append(str(Path(__file__).parent))
 
 from desk_world import drawn
