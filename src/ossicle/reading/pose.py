@@ -39,6 +39,8 @@ NEAR = 0.06
 NO_ROOF = 0.3
 """Share of the rows' length under which what bone lies between them is no roof (a symphysis); from twice that on it
 is one."""
+NEAR_BASE = 0.7
+"""How far behind the rows the cranial base is looked for, of the rows' length."""
 ROOF_BINS = 8
 
 
@@ -248,6 +250,13 @@ def _up(
     rear = float(np.quantile(teeth @ front, 0.1))
     level = float(np.average(teeth @ side, weights=weight))
     behind = height[along < rear] - level
+    # Near the midplane and not far behind the rows stands the cranial base alone, which lies above the teeth however
+    # much the rows are tilted to the skull; rami, angles and arches stand farther out.
+    reach = NEAR_BASE * (float(np.quantile(teeth @ front, 0.9)) - rear)
+    half = float(np.average(np.abs(teeth @ normal), weights=weight))
+    base = (along < rear) & (along > rear - reach) & (np.abs(cloud @ normal) < 0.4 * half)
+    if not one_sided and base.sum() >= 20:
+        behind = height[base] - level
     if len(behind) < 20:
         behind = height - level
     lean = float(np.mean(behind)) / (float(np.std(height)) + 1e-9)

@@ -68,6 +68,25 @@ def test_pose_finds_up_front_and_left(seed: int, right_handed: bool) -> None:
     assert np.sign(np.linalg.det(np.asarray(pose.scan_to_skull)[:3, :3])) == sign
 
 
+def test_up_is_found_where_rows_are_tilted_and_rami_are_heavy() -> None:
+    """A juvenile's head bent down on its base, with large rami beside and below: the base by the midplane tells."""
+    rotation = Rotation.from_euler("xyz", [0.3, -0.2, 0.5])
+    step = 2 / 47
+    grid = np.stack(np.meshgrid(*[np.linspace(-1, 1, 48)] * 3, indexing="ij"), -1)[..., ::-1]
+    local = rotation.inv().apply(grid.reshape(-1, 3)).reshape(grid.shape)
+    mask = lopsided(rotation)
+    pieces = [((x, -0.6, -0.4), (0.2, 0.38, 0.55)) for x in (0.42, -0.42)] + [((0.0, -0.5, 0.45), (0.15, 0.16, 0.45))]
+    for place, half in pieces:
+        mask |= (((local - np.array(place)) / np.array(half)) ** 2).sum(-1) < 1
+    points = rotation.inv().apply(teeth(rotation) - 1.0)
+    points[:, 1] -= 0.5 * (points[:, 2] - 0.4)  # the front of the rows lies deeper
+    points = rotation.apply(points) + 1.0
+    _, frame, _ = find_pose(mask, (step, step, step), points, np.ones(len(points)))
+    _, up, front = rotation.apply(np.eye(3))
+    assert frame.front @ front > 0.85
+    assert frame.up @ up > 0.85
+
+
 def test_a_person_may_lay_the_midplane_and_say_what_is_up() -> None:
     rotation = Rotation.from_euler("xyz", [0.2, 0.1, 0.3])
     step = 2 / 47
