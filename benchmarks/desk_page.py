@@ -94,7 +94,11 @@ def first_views(folder: Path, number: int, width: int, height: int) -> None:
             told("command to the page served", time.perf_counter() - begun)
             page.goto(f"{desk.address}#/{number}")
             until(page, STANDS)
-            told("command to a stage that can be turned", time.perf_counter() - begun, more=f"{desk.cpu_s():.1f} s of processor")
+            told(
+                "command to a stage that can be turned",
+                time.perf_counter() - begun,
+                more=f"{desk.cpu_s():.1f} s of processor",
+            )
             until(page, "document.querySelectorAll('.slot').length > 0 || document.querySelector('.rows-box .empty')")
             until(page, "ossicleStage.settled")
             told("command to everything drawn at its finest", time.perf_counter() - begun)
@@ -131,7 +135,9 @@ def evidence(page: Any, desk: Desk, number: int) -> None:
             )
         )
         until(page, "ossicleStage.settled")
-    told("finding chosen to evidence first drawn, median", statistics.median(walls), "ms", f"{max(walls):.0f} ms at most")
+    told(
+        "finding chosen to evidence first drawn, median", statistics.median(walls), "ms", f"{max(walls):.0f} ms at most"
+    )
 
 
 def turning(page: Any, desk: Desk, number: int) -> None:
@@ -140,14 +146,18 @@ def turning(page: Any, desk: Desk, number: int) -> None:
     for name, query in (
         ("all solid", ""),
         ("bone veiled", "?bone=0.3"),
-        ("every part veiled", "?bone=0.3&groups=tooth:v,crypt_crown:v,enamel:v,ossicle:v,fragment:v,cavity:v,opening:v"),
+        (
+            "every part veiled",
+            "?bone=0.3&groups=tooth:v,crypt_crown:v,enamel:v,ossicle:v,fragment:v,cavity:v,opening:v",
+        ),
     ):
         page.goto("about:blank")
         page.goto(f"{desk.address}#/{number}{query}")
         until(page, STANDS + " && ossicleStage.settled")
         found = page.evaluate(TURN)
         drawn = page.evaluate(
-            "['solid', 'bone', 'other'].map(l => ossicleStage.skulls[0].groups[l].children[0].geometry.drawRange.count / 3)"
+            "['solid', 'bone', 'other'].map(l => ossicleStage.skulls[0].groups[l].children[0])"
+            ".map(mesh => mesh.geometry.drawRange.count / 3)"
         )
         more = (
             f"{statistics.median(found['ms']):.0f} ms a picture, layers at {found['scale']:.2f} of the stage's "

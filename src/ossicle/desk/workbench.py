@@ -33,7 +33,6 @@ from ossicle.collection import (
 from ossicle.collection.local import LocalReadings, is_stale
 from ossicle.errors import OssicleError
 from ossicle.reading.boxes import Box
-from ossicle.reading.local import prepare
 from ossicle.reading.records import Vector
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
@@ -227,6 +226,8 @@ class Workbench:
             if self.read_only is not None or shown.info.uid in self._prepared:
                 return
             self._prepared.add(shown.info.uid)
+        from ossicle.reading.local import prepare
+
         prepare(shown.kept.reading)
 
     def as_read(self, shown: Shown) -> tuple[ArrayLike3D, dict[int, Box]]:
