@@ -174,7 +174,7 @@ _SAID = re.compile(r"""^(revision|down_revision)\b[^=\n]*= *(None|"[^"]+"|'[^']+
 
 
 def _known() -> list[str]:
-    """Revisions, the newest first, read off the steps' text: Alembic itself is loaded only where there is a step to do."""
+    """Revisions, the newest first, read off the steps' text: Alembic is loaded only where there is a step to do."""
     after: dict[str | None, str] = {}
     for step in (files("ossicle.collection") / "migrations" / "versions").iterdir():
         if step.name.endswith(".py") and not step.name.startswith("_"):

@@ -1,7 +1,7 @@
 """Specimens side by side, as the page takes them in: what differs, what corresponds, how they lie, how they grow.
 
-All of it is worked out by `ossicle.compare`, which is loaded when first asked for; here it is only put together, and kept
-until a specimen changes.
+All of it is worked out by `ossicle.compare`, which is loaded when it is first asked for; here it is only put together,
+and kept until a specimen changes.
 """
 
 from __future__ import annotations
