@@ -141,9 +141,9 @@ function SpecimenNames() {
           <p class="specimen-name" key={skull.id} style={{ left: `${at.x}px` }}>
             <b>{specimen.specimen.catalogue_number}</b> {specimen.specimen.stage}
             <span>
-              {onStage.value[0] !== skull.id && <button type="button" class="quiet" aria-label={`Open the account of ${specimen.specimen.catalogue_number}`}
-                onClick={() => (onStage.value = [skull.id, ...onStage.value.filter((id) => id !== skull.id)])}>its account</button>}
-              <button type="button" class="quiet" aria-label={`Take ${specimen.specimen.catalogue_number} away`} onClick={() => (onStage.value = onStage.value.filter((id) => id !== skull.id))}>take away</button>
+              {onStage.value[0] !== skull.id && <button type="button" class="quiet" 
+                onClick={() => (onStage.value = [skull.id, ...onStage.value.filter((id) => id !== skull.id)])}>its account<span class="hidden">: {specimen.specimen.catalogue_number}</span></button>}
+              <button type="button" class="quiet" onClick={() => (onStage.value = onStage.value.filter((id) => id !== skull.id))}>take away<span class="hidden"> {specimen.specimen.catalogue_number}</span></button>
             </span>
           </p>
         );

@@ -48,7 +48,7 @@ export function StageView() {
       },
       painted: () => {
         painted.value += 1;
-        (canvas.current as HTMLCanvasElement).dataset["settled"] = String(stage.settled);
+        if (canvas.current) canvas.current.dataset["settled"] = String(stage.settled);
       },
       picked: (hit, event) => {
         if (pointing.value?.kind === "point") {
