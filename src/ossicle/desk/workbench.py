@@ -165,7 +165,14 @@ class Workbench:
         """
         with self.lock:
             handle = f"#{number}"
-            specimen = self.cabinet.specimen(handle)
+            try:
+                specimen = self.cabinet.specimen(handle)
+            except OssicleError as error:
+                if error.what.startswith("no specimen"):
+                    raise OssicleError(
+                        f"there is no specimen {number} in this collection", mend="choose one from the list"
+                    ) from None
+                raise
             known = self.cabinet.readings(handle)
             if not known:
                 raise NotRead(
