@@ -1,7 +1,7 @@
 import { effect, signal } from "@preact/signals";
 import { Color, Vector3 } from "three";
 import { useEffect, useRef } from "preact/hooks";
-import { api, Away } from "../api";
+import { api, DeskError } from "../api";
 import { counterparts, looksOf } from "../parts/looks";
 import { nameOfPart } from "../parts/names";
 import { choosePart, hoveredPart, leadId, loadRows, loadSpecimen, onStage, say, specimens, tellError } from "../state/desk";
@@ -124,7 +124,7 @@ async function fill(stage: Stage, ids: readonly string[]): Promise<void> {
       await bring(stage, specimen.id, specimen.surfaces_url);
     } catch (error) {
       // What cannot be shown is not waited for: the others stand, or the list is shown again.
-      if (!(error instanceof Away) && !specimens.value.has(id)) onStage.value = onStage.value.filter((other) => other !== id);
+      if (error instanceof DeskError && [404, 409].includes(error.status) && !specimens.value.has(id)) onStage.value = onStage.value.filter((other) => other !== id);
       tellError(error);
     }
   }
