@@ -156,7 +156,8 @@ def turning(page: Any, desk: Desk, number: int) -> None:
         until(page, STANDS + " && ossicleStage.settled")
         found = page.evaluate(TURN)
         drawn = page.evaluate(
-            "['solid', 'bone', 'other'].map(l => ossicleStage.skulls[0].groups[l].children[0].geometry.drawRange.count / 3)"
+            "['solid', 'bone', 'other'].map(l => ossicleStage.skulls[0].groups[l].children[0])"
+            ".map(mesh => mesh.geometry.drawRange.count / 3)"
         )
         more = (
             f"{statistics.median(found['ms']):.0f} ms a picture, layers at {found['scale']:.2f} of the stage's "

@@ -75,6 +75,8 @@ function Pointer() {
   );
 }
 
+const sentenceCase = (text: string): string => `${text[0]?.toUpperCase() ?? ""}${text.slice(1)}`;
+
 function Notices() {
   if (away.value) {
     return (
@@ -87,7 +89,7 @@ function Notices() {
   if (now === null) return busy.value === null ? null : <div class="notice busy"><p>{busy.value} …</p></div>;
   return (
     <div class={`notice ${now.tone}`} role={now.tone === "said" ? "status" : "alert"}>
-      <p><b>{now.what}{now.where ? `, ${now.where}` : ""}.</b>{now.mend && ` ${now.mend[0]?.toUpperCase()}${now.mend.slice(1)}.`}</p>
+      <p><b>{sentenceCase(now.what)}{now.where ? `, ${now.where}` : ""}.</b>{now.mend && ` ${now.mend[0]?.toUpperCase()}${now.mend.slice(1)}.`}</p>
       <button type="button" class="quiet" onClick={() => (notice.value = null)}>put away</button>
     </div>
   );

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
 from ossicle.reading.records import Reading
 
@@ -115,6 +114,8 @@ def _fitted(a: FloatArray, b: FloatArray, start: FloatArray, radius: float) -> t
     """
     if len(a) < LEAST_MATCHED:
         return None
+    from scipy.spatial import cKDTree
+
     mirrored = bool(np.linalg.det(start[:3, :3]) < 0)
     targets, out = cKDTree(b), start
     for reach in np.linspace(REACH, CLOSE, ROUNDS) * radius:

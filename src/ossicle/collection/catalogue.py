@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -169,11 +170,24 @@ def _config(place: Path) -> Any:
     return config
 
 
-def _known() -> list[str]:
-    from alembic.script import ScriptDirectory
+_SAID = re.compile(r"""^(revision|down_revision)\b[^=\n]*= *(None|"[^"]+"|'[^']+')""", re.MULTILINE)
 
-    with as_file(files("ossicle.collection") / "migrations") as place:
-        return [s.revision for s in ScriptDirectory.from_config(_config(place)).walk_revisions()]
+
+def _known() -> list[str]:
+    """Revisions, the newest first, read off the steps' text: Alembic is loaded only where there is a step to do."""
+    after: dict[str | None, str] = {}
+    for step in (files("ossicle.collection") / "migrations" / "versions").iterdir():
+        if step.name.endswith(".py") and not step.name.startswith("_"):
+            said = dict(_SAID.findall(step.read_text(encoding="utf-8")))
+            after[said["down_revision"].strip("\"'") if said["down_revision"] != "None" else None] = said["revision"][
+                1:-1
+            ]
+    chain: list[str] = []
+    at: str | None = None
+    while at in after:
+        at = after[at]
+        chain.insert(0, at)
+    return chain
 
 
 def _newest() -> str:
@@ -182,9 +196,10 @@ def _newest() -> str:
 
 def current_revision(connection: sa.Connection) -> str | None:
     """Return the schema's revision, None of an empty database."""
-    from alembic.migration import MigrationContext
-
-    return MigrationContext.configure(connection).get_current_revision()
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return None
+    found: str | None = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+    return found
 
 
 def upgrade(engine: sa.Engine, revision: str) -> None:

@@ -9,17 +9,20 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ossicle.reading import hints as h
 from ossicle.reading.boxes import Box
-from ossicle.reading.local import Word, read_again
 from ossicle.scans import Scan
 
 from .anchors import inner_points
 from .history import BEARING, Decision, in_force
 from .readings import KeptReading
+
+if TYPE_CHECKING:
+    from ossicle.reading.local import Word
 
 __all__ = ["LocalReadings", "Locally", "is_stale", "word_of"]
 
@@ -100,6 +103,8 @@ class LocalReadings:
 
 
 def _followed(state: Locally, decision: Decision, word: Word, scan: Scan) -> Locally:
+    from ossicle.reading.local import read_again
+
     kept = state.kept
     spacing = kept.facts.spacing_mm_zyx
     change = read_again(

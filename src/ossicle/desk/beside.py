@@ -1,6 +1,7 @@
 """Specimens side by side, as the page takes them in: what differs, what corresponds, how they lie, how they grow.
 
-All of it is worked out by `ossicle.compare`; here it is only put together, and kept until a specimen changes.
+All of it is worked out by `ossicle.compare`, which is loaded when it is first asked for; here it is only put together,
+and kept until a specimen changes.
 """
 
 from __future__ import annotations
@@ -8,30 +9,17 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from ossicle.compare import (
-    Compared,
-    Placement,
-    Series,
-    arrange,
-    by_landmarks,
-    by_pose,
-    by_surfaces,
-    compare_two,
-    comparison_to_dict,
-    counterparts,
-    named_apart,
-    placement_text,
-    series_to_dict,
-)
-from ossicle.compare.series.progress import track_name, tracks
 from ossicle.errors import OssicleError
 from ossicle.reading.records import ToothRecord
 
 from .workbench import Shown, Workbench
+
+if TYPE_CHECKING:
+    from ossicle.compare import Compared, Placement, Series
 
 __all__ = ["MOST", "Beside", "Way"]
 
@@ -71,6 +59,8 @@ class Beside:
             raise OssicleError(
                 "the skull pose has no size to fit", where="scale", mend="lay them by surfaces or landmarks"
             )
+        from ossicle.compare import counterparts
+
         held = self._held(numbers, least=2)
         first = held[0]
         pairs = []
@@ -102,6 +92,8 @@ class Beside:
         OssicleError
             Fewer than three, or no teeth in any.
         """
+        from ossicle.compare import arrange
+
         held = self._held(numbers, least=1)
         key = ("series", *(self._key(n) for n in numbers))
         found: Json = self._once(key, lambda: _series(arrange(held), held, numbers))
@@ -118,6 +110,8 @@ class Beside:
             raise OssicleError(
                 f"{len(numbers)} specimens cannot stand side by side", where="specimens", mend=f"name two to {MOST}"
             )
+        from ossicle.compare import named_apart
+
         # Kept, so that surfaces are made once.
         return named_apart(
             [self._once(("one", self._key(n)), lambda n=n: _compared(self.bench.shown(n))) for n in numbers]
@@ -134,6 +128,8 @@ class Beside:
 
 
 def _compared(shown: Shown) -> Compared:
+    from ossicle.compare import Compared
+
     return Compared(
         shown.specimen.catalog_number,
         shown.account,
@@ -144,6 +140,8 @@ def _compared(shown: Shown) -> Compared:
 
 
 def _pair(first: Compared, other: Compared, number: int, way: Way, scale: bool) -> Json:
+    from ossicle.compare import compare_two, comparison_to_dict, placement_text
+
     placed = _placed(other, first, way, scale)
     return {
         "other": str(number),
@@ -153,6 +151,8 @@ def _pair(first: Compared, other: Compared, number: int, way: Way, scale: bool) 
 
 
 def _placed(moved: Compared, fixed: Compared, way: Way, scale: bool) -> Placement:
+    from ossicle.compare import by_landmarks, by_pose, by_surfaces
+
     if way == "pose":
         return by_pose()
     if way == "landmarks":
@@ -166,6 +166,9 @@ def _placed(moved: Compared, fixed: Compared, way: Way, scale: bool) -> Placemen
 
 def _series(found: Series, held: Sequence[Compared], numbers: Sequence[int]) -> Json:
     """A series as `series_to_dict` has it, with ids and what each locus shows, in the order of the series."""
+    from ossicle.compare import series_to_dict
+    from ossicle.compare.series.progress import track_name, tracks
+
     ids = {s.name: str(n) for s, n in zip(held, numbers, strict=True)}
     told = series_to_dict(found)
     for row in told["specimens"]:

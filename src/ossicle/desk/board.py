@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -102,14 +103,14 @@ class Board:
         """Return all jobs that are not long over, the newest first."""
         with self._lock:
             tasks = [_task_row(t) for t in self._tasks.values()]
-        jobs = [_job_row(j) for j in self.cabinet.jobs()]
+        jobs = [self._told(j) for j in self.cabinet.jobs()]
         return sorted([*tasks, *jobs], key=lambda j: (j["state"] in _ENDED, -j["order"]))
 
     def job(self, name: str) -> dict[str, Any]:
         """Return one job by its id: ``intake-3`` or ``reading-5``."""
         kind, number = _parsed(name)
         if kind == "reading":
-            return _job_row(self.cabinet.job(number))
+            return self._told(self.cabinet.job(number))
         with self._lock:
             if number not in self._tasks:
                 raise OssicleError(f"there is no job {name}", mend="the list of jobs names them")
@@ -150,16 +151,16 @@ class Board:
         """Queue a reading of a specimen; where one waits or runs already, that one is told."""
         for job in self.cabinet.jobs(unfinished=True):
             if job.specimen_id == specimen:
-                return _job_row(job)
+                return self._told(job)
         job = self.cabinet.queue(f"#{specimen}", dentition=dentition, threads=self.threads, who=who, scan=scan)
         self._wake.set()
-        return _job_row(job)
+        return self._told(job)
 
     def cancel(self, name: str) -> dict[str, Any]:
         """Ask a job to stop."""
         kind, number = _parsed(name)
         if kind == "reading":
-            return _job_row(self.cabinet.cancel(number))
+            return self._told(self.cabinet.cancel(number))
         with self._lock:
             task = self._tasks.get(number)
             if task is None:
@@ -196,6 +197,13 @@ class Board:
     def reading_now(self) -> set[int]:
         """Return the specimens whose reading waits or runs."""
         return {j.specimen_id for j in self.cabinet.jobs(unfinished=True)}
+
+    def _told(self, job: Job) -> dict[str, Any]:
+        """A reading's row, under the catalogue number of its specimen."""
+        name: str | None = None
+        with suppress(OssicleError):
+            name = self.cabinet.specimen(f"#{job.specimen_id}").catalog_number
+        return {**_job_row(job), "name": name}
 
     # -- the work
 

@@ -34,7 +34,6 @@ from ossicle.collection.local import LocalReadings, is_stale
 from ossicle.errors import OssicleError
 from ossicle.publish.groups import group_of
 from ossicle.reading.boxes import Box
-from ossicle.reading.local import prepare
 from ossicle.reading.records import Vector
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
@@ -165,7 +164,14 @@ class Workbench:
         """
         with self.lock:
             handle = f"#{number}"
-            specimen = self.cabinet.specimen(handle)
+            try:
+                specimen = self.cabinet.specimen(handle)
+            except OssicleError as error:
+                if error.what.startswith("no specimen"):
+                    raise OssicleError(
+                        f"there is no specimen {number} in this collection", mend="choose one from the list"
+                    ) from None
+                raise
             known = self.cabinet.readings(handle)
             if not known:
                 raise NotRead(
@@ -226,6 +232,8 @@ class Workbench:
             if self.read_only is not None or shown.info.uid in self._prepared:
                 return
             self._prepared.add(shown.info.uid)
+        from ossicle.reading.local import prepare
+
         prepare(shown.kept.reading)
 
     def as_read(self, shown: Shown) -> tuple[ArrayLike3D, dict[int, Box]]:

@@ -8,7 +8,6 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-import nibabel as nib
 import numpy as np
 from numpy.typing import NDArray
 
@@ -89,6 +88,8 @@ def _write(file: Any, header: bytes, labels: ArrayLike3D, slabs: list[tuple[int,
 
 
 def _header(shape_zyx: tuple[int, ...], dtype: np.dtype[Any], geometry: Geometry) -> bytes:
+    import nibabel as nib
+
     kind = nib.Nifti1Header if max(shape_zyx) <= _LONGEST_AXIS else nib.Nifti2Header
     header = kind(endianness="<")
     header.set_data_dtype(dtype)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from browsing import Desk, Reader
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = pytest.mark.browser
 AXE = (Path(__file__).parent / "vendor" / "axe.min.js").read_text(encoding="utf-8")
 FOCUS = """(() => {
   const e = document.activeElement;
@@ -45,13 +45,17 @@ def test_axe_finds_no_fault(desk: Desk, reader: Callable[..., Reader], scheme: s
     assert _faults(one) == []
     one.page.locator(".sentence").nth(4).click()
     one.page.locator(".slot .body").first.click()
-    for leaf in ("s", "p", "h", "k"):
+    for leaf in ("s", "p", "h", "k", "b"):
         one.keys(leaf)
-        one.settled()
         one.until(
             "document.querySelector('.leaf') !== null && !document.querySelector('.leaf').textContent.includes('…')"
         )
         assert _faults(one) == [], leaf
+    one.page.goto(f"{desk.url}#/1+3+2?leaf=beside")
+    one.settled(3)
+    one.until("document.querySelector('.series') !== null")
+    assert _faults(one) == []
+    one.open(f"{desk.url}#/1")
     one.keys("q")
     one.until("document.querySelectorAll('.strip svg').length === 4")
     assert _faults(one) == []

@@ -1,4 +1,4 @@
-import { useEffect, useRef, useState } from "preact/hooks";
+import { useRef, useState } from "preact/hooks";
 import type { Finding } from "../types";
 import { about, busy, chosenFinding, choosePart, lead } from "../state/desk";
 import { nameOfPart, percent, sure, UNCERTAIN } from "../parts/names";
@@ -59,9 +59,11 @@ function SayForm({ finding, what }: { finding: Finding; what: "amend" | "dispute
   const simple = typeof finding.value === "number" || typeof finding.value === "string";
   const [value, setValue] = useState(draft.value ?? (simple ? String(finding.value) : ""));
   const form = useRef<HTMLFormElement>(null);
-  useEffect(() => {
-    if (why !== "" || statement !== finding.statement) localStorage.setItem(key, JSON.stringify({ why, statement, value }));
-  }, [why, statement, value]);
+  // Kept at every letter, before anything is drawn: a page that dies then loses none.
+  const draftOf = (next: Partial<{ why: string; statement: string; value: string }>): void => {
+    const now = { why, statement, value, ...next };
+    if (now.why !== "" || now.statement !== finding.statement) localStorage.setItem(key, JSON.stringify(now));
+  };
   const send = (event: Event): void => {
     event.preventDefault();
     void sayIt(what, why.trim(), statement.trim(), parsed(finding.value, value, statement));
@@ -75,9 +77,18 @@ function SayForm({ finding, what }: { finding: Finding; what: "amend" | "dispute
         document.querySelector<HTMLElement>(".finding.chosen .sentence")?.focus();
       }
     }}>
-      {what === "amend" && <label>It should read<textarea rows={3} required value={statement} onInput={(e) => setStatement(e.currentTarget.value)} /></label>}
-      {what === "amend" && simple && <label>Value{finding.unit ? `, ${finding.unit}` : ""}<input required value={value} onInput={(e) => setValue(e.currentTarget.value)} /></label>}
-      <label>{what === "amend" ? "Why" : "What is doubtful"}<textarea rows={2} required value={why} onInput={(e) => setWhy(e.currentTarget.value)} /></label>
+      {what === "amend" && <label>It should read<textarea rows={3} required value={statement} onInput={(e) => {
+        draftOf({ statement: e.currentTarget.value });
+        setStatement(e.currentTarget.value);
+      }} /></label>}
+      {what === "amend" && simple && <label>Value{finding.unit ? `, ${finding.unit}` : ""}<input required value={value} onInput={(e) => {
+        draftOf({ value: e.currentTarget.value });
+        setValue(e.currentTarget.value);
+      }} /></label>}
+      <label>{what === "amend" ? "Why" : "What is doubtful"}<textarea rows={2} required value={why} onInput={(e) => {
+        draftOf({ why: e.currentTarget.value });
+        setWhy(e.currentTarget.value);
+      }} /></label>
       <div class="verbs">
         <button type="submit" disabled={busy.value !== null}>{what === "amend" ? "Keep the amendment" : "Keep the dispute"}</button>
         <button type="button" class="quiet" onClick={() => (saying.value = null)}>leave it</button>

@@ -20,7 +20,7 @@ export function Catalogue() {
     <main class="catalogue">
       <header>
         <h1>{about.value?.collection ?? "Collection"}</h1>
-        <p class="lead">{all === null ? "Looking the specimens up …" : `${all.length === 1 ? "One specimen" : `${all.length} specimens`}, read from CT scans.`}</p>
+        <p class="lead">{all === null ? "Looking the specimens up …" : all.length === 0 ? "No specimen yet." : `${all.length === 1 ? "One specimen" : `${all.length} specimens`}, read from CT scans.`}</p>
       </header>
       {all !== null && all.length === 0 && (
         <p class="empty">Nothing lies in this collection yet. Take a scan in, from a folder on this machine, or make a practice specimen with <code>ossicle practice make</code>.</p>

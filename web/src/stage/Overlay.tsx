@@ -1,6 +1,6 @@
 import { Vector3 } from "three";
 import type { Specimen } from "../types";
-import { chosenFinding, chosenPart, findingsById, hoveredPart, onStage, specimens } from "../state/desk";
+import { chosenFinding, chosenParts, findingsById, hoveredPart, onStage, specimens } from "../state/desk";
 import { painted, parallel, stage } from "../state/eye";
 import { counterparts } from "../parts/looks";
 import { differenceShown, evidenceIn } from "../state/beside";
@@ -57,17 +57,16 @@ function Names() {
     if (at) labels.push({ ...at, text: nameOfPart(specimen, part), strong });
   };
   const view = evidence.value;
-  const chosen = chosenPart.value;
   const shown = view === null ? [] : (findingsById.value.get(chosenFinding.value ?? "")?.evidence.parts ?? []);
-  if (shown.length > 1 && shown.length <= 16) for (const part of shown) if (part !== chosen) add(part, false);
-  if (chosen !== null) add(chosen, true);
+  if (shown.length > 1 && shown.length <= 16) for (const part of shown) if (!chosenParts.value.includes(part)) add(part, false);
+  for (const part of chosenParts.value.slice(-6)) add(part, true);
   for (const id of differenceShown.value?.ids ?? []) {
     const specimen = specimens.value.get(id);
     const parts = evidenceIn(id)?.parts ?? [];
     if (specimen && parts.length <= 8) for (const part of parts) put(specimen, part, true);
   }
   const hover = hoveredPart.value;
-  if (hover && hover.id === leading.id && hover.part !== chosen && !shown.includes(hover.part)) add(hover.part, false);
+  if (hover && hover.id === leading.id && !chosenParts.value.includes(hover.part) && !shown.includes(hover.part)) add(hover.part, false);
   return (
     <>
       {spreadOut(labels).map((l) => (
@@ -141,9 +140,9 @@ function SpecimenNames() {
           <p class="specimen-name" key={skull.id} style={{ left: `${at.x}px` }}>
             <b>{specimen.specimen.catalogue_number}</b> {specimen.specimen.stage}
             <span>
-              {onStage.value[0] !== skull.id && <button type="button" class="quiet" aria-label={`Open the account of ${specimen.specimen.catalogue_number}`}
-                onClick={() => (onStage.value = [skull.id, ...onStage.value.filter((id) => id !== skull.id)])}>its account</button>}
-              <button type="button" class="quiet" aria-label={`Take ${specimen.specimen.catalogue_number} away`} onClick={() => (onStage.value = onStage.value.filter((id) => id !== skull.id))}>take away</button>
+              {onStage.value[0] !== skull.id && <button type="button" class="quiet" 
+                onClick={() => (onStage.value = [skull.id, ...onStage.value.filter((id) => id !== skull.id)])}>its account<span class="hidden">: {specimen.specimen.catalogue_number}</span></button>}
+              <button type="button" class="quiet" onClick={() => (onStage.value = onStage.value.filter((id) => id !== skull.id))}>take away<span class="hidden"> {specimen.specimen.catalogue_number}</span></button>
             </span>
           </p>
         );

@@ -1,7 +1,7 @@
 import { effect, signal } from "@preact/signals";
 import { Color, Vector3 } from "three";
 import { useEffect, useRef } from "preact/hooks";
-import { api } from "../api";
+import { api, DeskError } from "../api";
 import { counterparts, looksOf } from "../parts/looks";
 import { nameOfPart } from "../parts/names";
 import { choosePart, hoveredPart, leadId, loadRows, loadSpecimen, onStage, say, specimens, tellError } from "../state/desk";
@@ -48,7 +48,7 @@ export function StageView() {
       },
       painted: () => {
         painted.value += 1;
-        (canvas.current as HTMLCanvasElement).dataset["settled"] = String(stage.settled);
+        if (canvas.current) canvas.current.dataset["settled"] = String(stage.settled);
       },
       picked: (hit, event) => {
         if (pointing.value?.kind === "point") {
@@ -119,10 +119,12 @@ async function fill(stage: Stage, ids: readonly string[]): Promise<void> {
   for (const id of ids) {
     try {
       const known = specimens.value.get(id);
-      if (known === undefined) void loadRows(id).catch(tellError);
       const specimen = known ?? (await loadSpecimen(id));
+      if (known === undefined) void loadRows(id).catch(tellError);
       await bring(stage, specimen.id, specimen.surfaces_url);
     } catch (error) {
+      // What cannot be shown is not waited for: the others stand, or the list is shown again.
+      if (error instanceof DeskError && [404, 409].includes(error.status) && !specimens.value.has(id)) onStage.value = onStage.value.filter((other) => other !== id);
       tellError(error);
     }
   }
