@@ -21,6 +21,14 @@ Specimen = Annotated[
 ]
 
 
+class PlateForm(StrEnum):
+    """Formats of plates."""
+
+    png = "png"
+    svg = "svg"
+    pdf = "pdf"
+
+
 class MeshForm(StrEnum):
     """Formats of meshes."""
 
@@ -32,6 +40,7 @@ class MeshForm(StrEnum):
 def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
     app.command(epilog="Example: ossicle mesh reading/juvenile --part teeth --format stl --out print")(mesh)
+    app.command(epilog="Example: ossicle plate plate.toml reading/juvenile --format pdf --out plate")(plate)
 
 
 def _written(out: Path) -> None:
@@ -92,3 +101,72 @@ def mesh(
     else:
         sys.stdout.write("\n".join(said) + "\n")
     _written(out)
+
+
+def plate(
+    description: Annotated[
+        Path, typer.Argument(help="A TOML file that says what each panel shows.", show_default=False)
+    ],
+    specimens: Annotated[
+        list[str],
+        typer.Argument(
+            help="Folders that `ossicle read --out` wrote; with --in catalogue numbers. Panels call them by name.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[Path, typer.Option(help="File to write, without its ending.", show_default=False)],
+    inside: In = None,
+    form: Annotated[list[PlateForm], typer.Option("--format", help="Format; give it again for more.")] = [  # noqa: B006
+        PlateForm.pdf
+    ],
+    grey: Annotated[bool, typer.Option("--grey", help="In greys, for print in black.")] = False,
+    width: Annotated[
+        float | None, typer.Option(min=40, max=1000, help="Width in mm, over what the file says.", show_default=False)
+    ] = None,
+    dpi: Annotated[
+        int | None, typer.Option(min=72, max=1200, help="Resolution, over what the file says.", show_default=False)
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Draw a plate: standard views or views of findings at one scale, with labels, orientation and scale bar."""
+    from dataclasses import replace
+
+    from ossicle.publish.files import write_bytes
+    from ossicle.publish.plate import lay_out, plate_files
+    from ossicle.publish.plate_text import plate_text
+
+    from .console import telling
+
+    text = plate_text(description)
+    text = replace(
+        text,
+        colours="grey" if grey else text.colours,
+        width_mm=width or text.width_mm,
+        dpi=dpi or text.dpi,
+    )
+    with ExitStack() as stack:
+        held = {s.name: s for s in gathered(specimens, inside, stack, export=True)}
+        with telling() as progress:
+            laid = lay_out(text, held, progress)
+            made = plate_files(laid, [f.value for f in form])
+    files = []
+    for name, data in made.items():
+        file = out.with_name(f"{out.name.removesuffix('.' + name)}.{name}")
+        write_bytes(file, data)
+        files.append(file)
+    if as_json:
+        said = {
+            "width_px": laid.width,
+            "height_px": laid.height,
+            "dpi": laid.dpi,
+            "px_per_mm": laid.px_per_mm,
+            "bar_mm": laid.bar_mm,
+            "bar_px": laid.bar_px,
+            "remarks": list(laid.remarks),
+        }
+        say(said)
+    else:
+        for remark in laid.remarks:
+            print(remark)
+    for file in files:
+        _written(file)
