@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pypdfium2
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
@@ -134,7 +134,7 @@ def test_the_scale_bar_is_right_to_a_pixel(specimen: Compared) -> None:
     st.lists(st.tuples(st.floats(0, 100), st.floats(0, 60)), min_size=2, max_size=14, unique=True),
     st.integers(0, 2**32 - 1),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_leaders_do_not_cross(places: list[tuple[float, float]], seed: int) -> None:
     at = np.array(places) + np.random.default_rng(seed).uniform(0, 1e-3, (len(places), 2))
     half = (len(at) + 1) // 2
@@ -191,6 +191,18 @@ def test_the_same_input_gives_the_same_bytes_and_text_stays_text(laid: Laid, spe
     image = Image.open(io.BytesIO(one["png"]))
     assert image.size == (laid.width, laid.height)
     assert image.info["dpi"][0] == pytest.approx(150, abs=0.1)
+
+
+def test_colours_are_those_of_the_stage() -> None:
+    from ossicle.publish.colours import BONE, CLASS, GENERATION, REST
+
+    text = (Path(__file__).resolve().parents[2] / "web/src/parts/colours.ts").read_text()
+    found = {
+        name: tuple(float(v) for v in values.split(","))
+        for name, values in re.findall(r"(\w+)(?:: Rgb =|:) \[([\d., ]+)\]", text)
+    }
+    for name, colour in {**GENERATION, **CLASS, **REST, "BONE": BONE, "bone": BONE}.items():
+        assert found.get(name, BONE if name == "bone" else None) == colour, name
 
 
 def test_generations_differ_in_grey_too() -> None:

@@ -41,6 +41,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
     app.command(epilog="Example: ossicle mesh reading/juvenile --part teeth --format stl --out print")(mesh)
     app.command(epilog="Example: ossicle plate plate.toml reading/juvenile --format pdf --out plate")(plate)
+    app.command(epilog="Example: ossicle report reading/juvenile --out juvenile.pdf")(report)
 
 
 def _written(out: Path) -> None:
@@ -170,3 +171,48 @@ def plate(
             print(remark)
     for file in files:
         _written(file)
+
+
+def report(
+    specimen: Specimen,
+    out: Annotated[Path, typer.Option(help="File to write: its ending says pdf or html.", show_default=False)],
+    inside: In = None,
+    beside: Annotated[
+        list[str] | None,
+        typer.Option(help="Another specimen to compare with; give it again for more.", show_default=False),
+    ] = None,
+    pictures: Annotated[bool, typer.Option("--pictures/--no-pictures", help="Draw findings.")] = True,
+) -> None:
+    """Write the account as a report, PDF or HTML: data, dentition, findings with pictures, measurements, cautions."""
+    from ossicle.errors import OssicleError
+    from ossicle.publish.files import write_bytes
+    from ossicle.publish.report import report_blocks, report_title
+    from ossicle.publish.sheets import sheet_html, sheet_pdf
+    from ossicle.publish.stage import stage_of
+
+    from .console import telling
+
+    ending = out.suffix.lower()
+    if ending not in (".pdf", ".html"):
+        raise OssicleError(f"{out.name!r} is neither .pdf nor .html", where="--out", mend="end the file's name so")
+    with ExitStack() as stack, telling() as progress:
+        s, *others = gathered([specimen, *(beside or [])], inside, stack, export=True)
+        reading, terms = None, {}
+        if inside is not None:
+            from ossicle.collection import Collection
+
+            held = stack.enter_context(Collection.open(inside))
+            reading = held.replayed(specimen).reading
+            terms = dict(held.specimen(specimen).terms)
+        stage = None
+        if pictures and s.parts is not None:
+            progress("surfaces", 0.0)
+            stage = stage_of(s)
+        blocks = report_blocks(s, stage, reading=reading, terms=terms, beside=others, progress=progress)
+        title = report_title(s)
+        if ending == ".pdf":
+            data = sheet_pdf(title, blocks, f"{title}. Not for clinical diagnosis.")
+        else:
+            data = sheet_html(title, blocks).encode()
+    write_bytes(out, data)
+    _written(out)

@@ -47,6 +47,11 @@ class Piece:
     """Drawn so much nearer to the eye than it lies: enamel over its own tooth."""
     chosen: bool = False
 
+    @property
+    def vertices(self) -> npt.NDArray[np.float32]:
+        """Its vertices where they are lifted to."""
+        return self.surface.vertices + np.asarray(self.lift, np.float32)
+
 
 @dataclass(frozen=True)
 class Camera:
@@ -178,7 +183,7 @@ def _layer(
     points, corners, owners, normals, nearer = _gathered(pieces, camera)
     cut = None
     if clip is not None and len(points):
-        world = np.concatenate([p.surface.vertices + np.float32(p.lift) for _, p in pieces])
+        world = np.concatenate([p.vertices for _, p in pieces])
         cut = (world @ np.asarray(clip[0], float) - clip[1]).astype(np.float32)
     if len(corners):
         _raster(points, corners, nearer, cut, None if before is None else before.ravel(), depth, triangle, camera)
@@ -211,7 +216,7 @@ def _gathered(
     first = 0
     axes = camera.axes.astype(np.float32)
     for number, p in pieces:
-        points.append(project(camera, p.surface.vertices + np.float32(p.lift)))
+        points.append(project(camera, p.vertices))
         corners.append(p.surface.faces.astype(np.int64) + first)
         owners.append(np.full(len(p.surface.faces), number, np.int32))
         normals.append(p.normals @ axes.T)
@@ -226,16 +231,15 @@ def _gathered(
 def _weights(
     points: FloatArray, corners: npt.NDArray[np.int64], x: FloatArray, y: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Barycentric weights of places (..., ) within triangles (n, 3), and twice the area as seen, positive in front."""
+    """Barycentric weights (n, 3) of places (n,) in triangles (n, 3); twice their area as seen, positive in front."""
     a, b, c = (points[corners[:, k], :2] for k in range(3))
-    more = (1,) * (x.ndim - 1)
-    ax, ay, bx, by, cx, cy = (v.reshape(-1, *more) for p in (a, b, c) for v in (p[:, 0], p[:, 1]))
     # Rows run down the page, so a triangle that faces the eye turns the other way round in pixels.
-    area = (cx - ax) * (by - ay) - (bx - ax) * (cy - ay)
+    area = (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1]) - (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1])
     size = np.where(area == 0, 1.0, area)
-    w1 = ((cx - ax) * (y - ay) - (x - ax) * (cy - ay)) / size
-    w2 = ((x - ax) * (by - ay) - (bx - ax) * (y - ay)) / size
-    return np.stack([1 - w1 - w2, w1, w2], axis=-1), area[(slice(None), *(0 for _ in more))]
+    dx, dy = x - a[:, 0], y - a[:, 1]
+    w1 = ((c[:, 0] - a[:, 0]) * dy - dx * (c[:, 1] - a[:, 1])) / size
+    w2 = (dx * (b[:, 1] - a[:, 1]) - (b[:, 0] - a[:, 0]) * dy) / size
+    return np.stack([1 - w1 - w2, w1, w2], axis=-1), area
 
 
 def _raster(
@@ -296,7 +300,7 @@ def _raster(
 def _rounded(size: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """Sizes of boxes rounded up to few kinds: exact to 8 pixels, then in steps of an eighth."""
     grain = np.int64(1) << np.maximum(np.floor(np.log2(np.maximum(size, 1))).astype(np.int64) - 3, 0)
-    return -(-size // grain) * grain
+    return np.asarray(-(-size // grain) * grain, np.int64)
 
 
 def _planes(
@@ -316,7 +320,12 @@ def _planes(
         return plane(values[:, 0], slope)
 
     zero = np.zeros(len(a))
-    return plane(zero, first), plane(zero, second), mixed(place[:, :, 2]), None if cut is None else mixed(cut)
+    return (
+        plane(zero, first),
+        plane(zero, second),
+        mixed(place[:, :, 2]),
+        None if cut is None else mixed(cut.astype(float)),
+    )
 
 
 def _colours(pieces: Sequence[Piece], numbers: npt.NDArray[np.int32]) -> npt.NDArray[np.float32]:

@@ -36,4 +36,5 @@ def crossing(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> bool:
     def side(p: FloatArray, q: FloatArray, r: FloatArray) -> float:
         return float((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
 
-    return side(*a, b[0]) * side(*a, b[1]) < 0 and side(*b, a[0]) * side(*b, a[1]) < 0
+    (p, q), (r, s) = a, b
+    return side(p, q, r) * side(p, q, s) < 0 and side(r, s, p) * side(r, s, q) < 0

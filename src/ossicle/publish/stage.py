@@ -118,7 +118,7 @@ class Stage:
     def bounds(self, view: View) -> tuple[float, float, float, float, float, float]:
         """Return low and high of what a view shows along right and up on its page and towards the eye, mm."""
         camera = Camera(view.look, view.up, (0.0, 0.0, 0.0), 1.0, 1, 1)
-        spans = [(p.surface.vertices + np.float32(p.lift)) @ camera.axes.T for p in self.pieces(view)]
+        spans = [p.vertices @ camera.axes.T for p in self.pieces(view)]
         if not spans:
             raise OssicleError("this view shows nothing", where=self.specimen.name, mend="leave some part solid")
         low = np.min([x.min(axis=0) for x in spans], axis=0)
