@@ -42,6 +42,7 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: ossicle mesh reading/juvenile --part teeth --format stl --out print")(mesh)
     app.command(epilog="Example: ossicle plate plate.toml reading/juvenile --format pdf --out plate")(plate)
     app.command(epilog="Example: ossicle report reading/juvenile --out juvenile.pdf")(report)
+    app.command(epilog="Example: ossicle lesson reading/juvenile --draft lesson.toml --out lesson.html")(lesson)
 
 
 def _written(out: Path) -> None:
@@ -216,3 +217,63 @@ def report(
             data = sheet_html(title, blocks).encode()
     write_bytes(out, data)
     _written(out)
+
+
+def lesson(
+    specimens: Annotated[
+        list[str],
+        typer.Argument(
+            help="Folders that `ossicle read --out` wrote; with --in catalogue numbers. Two stand side by side.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path | None, typer.Option(help="The page to write, one HTML file that needs nothing else.", show_default=False)
+    ] = None,
+    inside: In = None,
+    description: Annotated[
+        Path | None,
+        typer.Option("--from", help="A TOML or JSON file with the steps.", show_default="drafted from the account"),
+    ] = None,
+    draft: Annotated[
+        Path | None, typer.Option(help="Write the steps as TOML, to be worked on.", show_default=False)
+    ] = None,
+    captions: Annotated[
+        Path | None, typer.Option(help="Write captions to read aloud by (WebVTT).", show_default=False)
+    ] = None,
+    handout: Annotated[Path | None, typer.Option(help="Write a handout to print (PDF).", show_default=False)] = None,
+    triangles: Annotated[int, typer.Option(min=2000, max=1_000_000, help="Triangles of a specimen, about.")] = 150_000,
+) -> None:
+    """Make a lesson: steps with view, narration and labels, in one page that opens without any network."""
+    from ossicle.errors import OssicleError
+    from ossicle.publish import lesson as lessons
+    from ossicle.publish.files import write_bytes
+    from ossicle.publish.lesson_text import draft as drafted
+    from ossicle.publish.lesson_text import lesson_text, lesson_toml
+    from ossicle.publish.narration import captions as captioned
+    from ossicle.publish.sheets import sheet_pdf
+
+    from .console import telling
+
+    if not any((out, draft, captions, handout)):
+        raise OssicleError(
+            "nothing is to be written", where="--out", mend="name a page, or --draft, --captions, --handout"
+        )
+    made: list[tuple[Path, bytes]] = []
+    with ExitStack() as stack, telling() as progress:
+        held = gathered(specimens, inside, stack, export=True)
+        text = drafted(held) if description is None else lesson_text(description)
+        if draft is not None:
+            made.append((draft, lesson_toml(text).encode()))
+        if captions is not None:
+            made.append((captions, captioned([(s.title, s.narration) for s in text.steps]).encode()))
+        if out is not None or handout is not None:
+            stages = lessons.stages_of(held, triangles, progress)
+            if out is not None:
+                made.append((out, lessons.lesson_page(text, stages).encode()))
+            if handout is not None:
+                foot = f"{text.title}. Not for clinical diagnosis."
+                made.append((handout, sheet_pdf(text.title, lessons.handout(text, stages, progress), foot)))
+    for file, data in made:
+        write_bytes(file, data)
+        _written(file)
