@@ -29,6 +29,14 @@ class PlateForm(StrEnum):
     pdf = "pdf"
 
 
+class Level(StrEnum):
+    """How hard a spotter is."""
+
+    easy = "easy"
+    middling = "middling"
+    hard = "hard"
+
+
 class MeshForm(StrEnum):
     """Formats of meshes."""
 
@@ -43,6 +51,7 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: ossicle plate plate.toml reading/juvenile --format pdf --out plate")(plate)
     app.command(epilog="Example: ossicle report reading/juvenile --out juvenile.pdf")(report)
     app.command(epilog="Example: ossicle lesson reading/juvenile --draft lesson.toml --out lesson.html")(lesson)
+    app.command(epilog="Example: ossicle spotter reading/adult --level easy --key key.pdf --out spotter.html")(spotter)
 
 
 def _written(out: Path) -> None:
@@ -277,3 +286,42 @@ def lesson(
     for file, data in made:
         write_bytes(file, data)
         _written(file)
+
+
+def spotter(
+    specimen: Specimen,
+    out: Annotated[Path, typer.Option(help="The page to write.", show_default=False)],
+    inside: In = None,
+    level: Annotated[
+        Level, typer.Option(help="easy: bones and tooth classes; middling: loci in place; hard: all, in crypts too.")
+    ] = Level.easy,
+    questions: Annotated[int, typer.Option(min=1, max=200, help="How many, at most.")] = 12,
+    typed: Annotated[bool, typer.Option("--typed", help="Answers are typed and not chosen from four.")] = False,
+    seed: Annotated[int, typer.Option(help="Draws the questions.")] = 1,
+    key: Annotated[
+        Path | None, typer.Option(help="Write the teacher's key (.pdf or .html).", show_default=False)
+    ] = None,
+    triangles: Annotated[int, typer.Option(min=2000, max=1_000_000, help="Triangles, about.")] = 150_000,
+) -> None:
+    """Make a naming exercise for students: one page without any network, the teacher's key apart."""
+    from ossicle.errors import OssicleError
+    from ossicle.publish import spotter as spotters
+    from ossicle.publish.files import write_bytes
+    from ossicle.publish.sheets import sheet_html, sheet_pdf
+    from ossicle.publish.stage import stage_of
+
+    if key is not None and key.suffix.lower() not in (".pdf", ".html"):
+        raise OssicleError(f"{key.name!r} is neither .pdf nor .html", where="--key", mend="end the file's name so")
+    with ExitStack() as stack:
+        (s,) = gathered([specimen], inside, stack, export=True)
+        stage = stage_of(s, triangles)
+        asked = spotters.questions(stage, level.value, questions, seed, chosen=not typed)
+        title = f"Spotter, {level.value}: {spotters.LEVELS[level.value]}"
+        page = spotters.spotter_page(stage, asked, title, f"Made from the account of {s.name} by Ossicle.")
+        blocks = spotters.key_blocks(s, asked, title)
+    write_bytes(out, page.encode())
+    _written(out)
+    if key is not None:
+        pdf = key.suffix.lower() == ".pdf"
+        write_bytes(key, sheet_pdf(title, blocks, title) if pdf else sheet_html(title, blocks).encode())
+        _written(key)
