@@ -12,6 +12,7 @@ import typer
 
 from .collection import say
 from .comparing import AsJson, In, gathered
+from .options import Threads, set_threads, threads_default
 
 __all__ = ["register"]
 
@@ -52,6 +53,7 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: ossicle report reading/juvenile --out juvenile.pdf")(report)
     app.command(epilog="Example: ossicle lesson reading/juvenile --draft lesson.toml --out lesson.html")(lesson)
     app.command(epilog="Example: ossicle spotter reading/adult --level easy --key key.pdf --out spotter.html")(spotter)
+    app.command(epilog="Example: ossicle film reading/adult --seconds 10 --out turn.mp4")(film)
 
 
 def _written(out: Path) -> None:
@@ -325,3 +327,42 @@ def spotter(
         pdf = key.suffix.lower() == ".pdf"
         write_bytes(key, sheet_pdf(title, blocks, title) if pdf else sheet_html(title, blocks).encode())
         _written(key)
+
+
+def film(
+    specimen: Specimen,
+    out: Annotated[Path, typer.Option(help="The film: its ending says mp4 or webm.", show_default=False)],
+    inside: In = None,
+    view: Annotated[str, typer.Option(help="The standard view that the turn begins with.")] = "lateral left",
+    bone: Annotated[str, typer.Option(help="solid, veiled or absent.")] = "solid",
+    seconds: Annotated[float, typer.Option(min=0.1, max=600, help="Length of one turn, s.")] = 10.0,
+    rate: Annotated[int, typer.Option(min=1, max=60, help="Pictures a second.")] = 25,
+    size: Annotated[str, typer.Option(help="Width and height, pixels.")] = "1280x720",
+    threads: Threads = threads_default(),
+) -> None:
+    """Turn the skull about its vertical once, as a film; stopped, it goes on where it was. Needs ffmpeg."""
+    set_threads(1)  # one a process
+    from ossicle.errors import OssicleError
+    from ossicle.publish import film as films
+    from ossicle.publish.stage import stage_of, standard_view
+
+    from .console import telling
+
+    wide, _, high = size.partition("x")
+    if not (wide.isdigit() and high.isdigit() and 16 <= int(wide) <= 7680 and 16 <= int(high) <= 4320):
+        raise OssicleError(f"{size!r} is no size", where="--size", mend="write it as 1280x720")
+    if int(wide) % 2 or int(high) % 2:
+        raise OssicleError(f"{size!r} has an odd side", where="--size", mend="films have even ones, as 1280x720")
+    if bone not in ("solid", "veiled", "absent"):
+        raise OssicleError(f"{bone!r} is no presence", where="--bone", mend="say solid, veiled or absent")
+    films.needs_ffmpeg()
+    with ExitStack() as stack, telling(by_stage=True) as progress:
+        (s,) = gathered([specimen], inside, stack, export=True)
+        progress("surfaces", 0.0)
+        stage = stage_of(s)
+        first = standard_view(view, s, bone=bone)  # type: ignore[arg-type]
+        views = films.frames_of_turn(stage, first, seconds, rate, int(wide), int(high))
+        films.make_film(
+            stage, views, out, rate=rate, width=int(wide), height=int(high), workers=threads, progress=progress
+        )
+    _written(out)
