@@ -39,6 +39,7 @@ class Form(StrEnum):
     json = "json"
     html = "html"
     csv = "csv"
+    pdf = "pdf"
 
 
 def _version(wanted: bool) -> None:
@@ -179,6 +180,11 @@ def account(
     from ossicle.account.folder import load_account, write_text
 
     form = Form.json if as_json else form
+    if form is Form.pdf:
+        if out is None:
+            raise OssicleError("a PDF is not printed here", where="--format pdf", mend="name a file with --out")
+        publishing.report(str(path), out, inside)
+        return
     # Text on the screen is looked at; anything else is made to be handed on.
     leaves = out is not None or form is not Form.text
     kept, read_now = (
