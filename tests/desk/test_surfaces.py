@@ -6,8 +6,8 @@ import numpy as np
 import pygltflib
 import pytest
 
-from ossicle.desk.gltf import glb
-from ossicle.desk.surfaces import Surface, closed_volume, contour, shares, surface_of, thinned
+from ossicle.publish.gltf import glb
+from ossicle.publish.surfaces import Surface, closed_volume, contour, shares, surface_of, thinned
 
 MIRROR = np.diag([-1.0, 1.0, 1.0, 1.0])
 TURN = np.array([[0.0, -1, 0, 5], [1, 0, 0, -2], [0, 0, 1, 7], [0, 0, 0, 1]])
@@ -81,7 +81,7 @@ def test_unequal_spacing() -> None:
 
 
 def test_a_large_part_is_contoured_coarsely_at_its_place(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("ossicle.desk.surfaces.LARGEST", 8000)
+    monkeypatch.setattr("ossicle.publish.surfaces.LARGEST", 8000)
     found = contour(ball(20, 47), (0, 0, 0), (1, 1, 1), np.eye(4))
     assert closed_volume(found.vertices, found.faces) == pytest.approx(ball(20, 47).sum(), rel=0.05)
     middle = (found.vertices.min(axis=0) + found.vertices.max(axis=0)) / 2

@@ -1,48 +1,50 @@
+"""A hand-drawn specimen as this layer takes it, and the folder that a reading of it would have left."""
+
 from __future__ import annotations
 
-import os
-import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
 
+import nibabel as nib
+import numpy as np
 import pytest
 
 sys.path.append(str(Path(__file__).parent.parent / "account"))
-sys.path.append(str(Path(__file__).parent.parent / "cli"))
 sys.path.append(str(Path(__file__).parent.parent / "desk"))
 sys.path.append(str(Path(__file__).parent))
 
-from cli_tools import Run
-from desk_world import make
+from desk_world import drawn
+from sketch import MADE_BY, SPACING, scan_facts
 
-from ossicle.cli import main
-
-
-@pytest.fixture(scope="session")
-def cabinet_made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A collection with OTC 1, read, and OTC 2, not read; drawn by hand."""
-    os.environ.setdefault("OSSICLE_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
-    return make(tmp_path_factory.mktemp("cabinet"))
-
-
-@pytest.fixture
-def cabinet(cabinet_made: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(cabinet_made, tmp_path / "cabinet"))
+from ossicle.account import account_to_json, build_account
+from ossicle.compare import Compared, from_folder
+from ossicle.reading.records import Reading
 
 
 @pytest.fixture(autouse=True)
 def _own_place(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("OSSICLE_CACHE", str(tmp_path_factory.getbasetemp() / "cache"))
-    monkeypatch.setenv("OSSICLE_PERSON", "A. Reader")
-    for name in ("OSSICLE_COLLECTION", "OSSICLE_CATALOGUE"):
-        monkeypatch.delenv(name, raising=False)
 
 
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]):
-    def ran(*words: object) -> Run:
-        code = main([str(word) for word in words])
-        got = capsys.readouterr()
-        return Run(code, got.out, got.err)
+@pytest.fixture(scope="session")
+def sketched() -> Reading:
+    return drawn()[0]
 
-    return ran
+
+@pytest.fixture(scope="session")
+def folder(sketched: Reading, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What `ossicle read --out` leaves, of the sketch."""
+    place = tmp_path_factory.mktemp("published") / "juvenile"
+    place.mkdir()
+    facts = scan_facts()
+    account = build_account(sketched, facts, replace(MADE_BY, settings={"source": "sketch (invented)"}))
+    (place / "account.json").write_text(account_to_json(account), encoding="utf-8")
+    image = nib.Nifti1Image(sketched.labels.astype(np.int16).transpose(2, 1, 0), np.diag([SPACING] * 3 + [1]))
+    nib.save(image, place / "parts.nii.gz")
+    return place
+
+
+@pytest.fixture(scope="session")
+def specimen(folder: Path) -> Compared:
+    return from_folder(folder)

@@ -18,7 +18,7 @@ from .collection import say
 if TYPE_CHECKING:
     from ossicle.compare import Compared, Comparison, Placement
 
-__all__ = ["register"]
+__all__ = ["AsJson", "In", "gathered", "register"]
 
 Specimens = Annotated[
     list[str],
@@ -60,7 +60,7 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: ossicle shape landmarks.csv --group sex --out shape")(shape)
 
 
-def _gathered(handles: Sequence[str], inside: Path | None, stack: ExitStack, *, export: bool) -> list[Compared]:
+def gathered(handles: Sequence[str], inside: Path | None, stack: ExitStack, *, export: bool) -> list[Compared]:
     """Open the specimens; those of a collection stay open until the stack closes."""
     from ossicle.compare import from_collection, from_folder, named_apart
 
@@ -124,7 +124,7 @@ def compare(
     if len(specimens) < 2:
         raise OssicleError("one specimen cannot be compared", where="SPECIMENS", mend="name two or more")
     with ExitStack() as stack:
-        held = _gathered(specimens, inside, stack, export=out is not None)
+        held = gathered(specimens, inside, stack, export=out is not None)
         first, said, data = held[0], [], []
         if out is not None:
             _write(out, "counterparts.csv", counterparts_csv(held))
@@ -273,10 +273,10 @@ def series(
     from .collection import listed
 
     with ExitStack() as stack:
-        held = _gathered(specimens, inside, stack, export=out is not None)
+        held = gathered(specimens, inside, stack, export=out is not None)
         known = _ages(listed(age, "--age"), held)
         found = arrange(held, [known.get(s.name) for s in held])
-        others = _gathered(place, inside, stack, export=out is not None) if place else []
+        others = gathered(place, inside, stack, export=out is not None) if place else []
         placed = [place_in(found, s) for s in others]
         data = series_to_dict(found, placed)
     text = "\n".join([series_text(found), *(placed_text(p) + _by_order(p.specimen) for p in placed)])
@@ -352,7 +352,7 @@ def shape(
         marks = read_landmarks(Path(source[0]))
     else:
         with ExitStack() as stack:
-            marks = landmarks_of(_gathered(source, inside, stack, export=out is not None))
+            marks = landmarks_of(gathered(source, inside, stack, export=out is not None))
     found = analyse(marks, group=group, symmetric=symmetry, draws=draws, seed=seed)
     text = analysis_text(found)
     if as_json:

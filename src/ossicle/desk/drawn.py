@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from ossicle.collection.files import write_file
+from ossicle.publish.gltf import glb
+from ossicle.publish.surfaces import Surface, contour, shares, surface_of, thinned
 
 from .enamel import enamel_of
-from .gltf import glb
 from .specimen import surfaces_key
-from .surfaces import Surface, contour, shares, surface_of, thinned
 from .workbench import Shown, Workbench
 
 __all__ = ["Drawn"]

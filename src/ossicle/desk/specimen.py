@@ -8,9 +8,9 @@ import numpy as np
 
 from ossicle.account import account_to_dict
 from ossicle.collection import Decision, Fate, Specimen, words_of
+from ossicle.publish.groups import lifts
 
 from .deciding import act_of, act_words
-from .groups import lifts
 from .workbench import Shown, plain_matrix, rounded
 
 __all__ = ["bounds", "history_rows", "list_row", "specimen_view", "summary", "surfaces_key"]

@@ -32,13 +32,12 @@ from ossicle.collection import (
 )
 from ossicle.collection.local import LocalReadings, is_stale
 from ossicle.errors import OssicleError
+from ossicle.publish.groups import group_of
 from ossicle.reading.boxes import Box
 from ossicle.reading.local import prepare
 from ossicle.reading.records import Vector
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
-
-from .groups import group_of
 
 __all__ = ["NotRead", "Shown", "Workbench", "find_boxes"]
 

@@ -1,1 +1,1 @@
-"""What is handed on: made from accounts, for others to read and check."""
+"""What leaves the desk: meshes, plates, reports, lessons, matrices, tables and deposits, made from accounts."""

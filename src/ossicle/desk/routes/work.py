@@ -16,9 +16,9 @@ from ossicle import __version__
 from ossicle.anatomy import load_dentitions
 from ossicle.collection import KINDS, person
 from ossicle.collection.terms import TERMS
+from ossicle.publish.groups import GROUPS
 
 from ..board import Board
-from ..groups import GROUPS
 from ..places import Places
 from .common import Bench
 
