@@ -41,4 +41,4 @@ done
 if [ "$#" -gt 0 ]; then
     exec "$venv/bin/python" -m pytest "$@"
 fi
-exec "$venv/bin/python" -m pytest -q -n 2 --dist loadfile
+exec "$venv/bin/python" -m pytest -q -n 2 --dist loadfile --no-loadscope-reorder

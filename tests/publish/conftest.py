@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 sys.path.append(str(Path(__file__).parent.parent / "account"))
+sys.path.append(str(Path(__file__).parent.parent / "cli"))
 sys.path.append(str(Path(__file__).parent.parent / "desk"))
 sys.path.append(str(Path(__file__).parent))
 

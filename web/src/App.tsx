@@ -19,10 +19,12 @@ export function App() {
   const id = leadId.value;
   return (
     <>
-      <a class="skip" href="#stage" onClick={(e) => {
-        e.preventDefault();
-        document.querySelector<HTMLElement>(".stage-canvas, main button, main a")?.focus();
-      }}>To the stage</a>
+      {!intakeOpen.value && id !== null && (
+        <a class="skip" href="#stage" onClick={(e) => {
+          e.preventDefault();
+          document.querySelector<HTMLElement>(".stage-canvas")?.focus();
+        }}>To the stage</a>
+      )}
       {intakeOpen.value ? <Intake /> : id === null ? <Catalogue /> : <Desk />}
       <Notices />
       <KeysSheet />
@@ -84,7 +86,7 @@ function Notices() {
   const now = notice.value;
   if (now === null) return busy.value === null ? null : <div class="notice busy"><p>{busy.value} …</p></div>;
   return (
-    <div class="notice" role="alert">
+    <div class={`notice ${now.tone}`} role={now.tone === "said" ? "status" : "alert"}>
       <p><b>{now.what}{now.where ? `, ${now.where}` : ""}.</b>{now.mend && ` ${now.mend[0]?.toUpperCase()}${now.mend.slice(1)}.`}</p>
       <button type="button" class="quiet" onClick={() => (notice.value = null)}>put away</button>
     </div>

@@ -1,4 +1,4 @@
-import type { About, Brief, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Repeated, Rows, ScanTold, Specimen, Strip, Vec3 } from "./types";
+import type { About, Beside, Brief, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Repeated, Rows, ScanTold, SeriesTold, Specimen, Strip, Vec3 } from "./types";
 
 /** A failure that can be told in three parts: what happened, where, and how to mend it. */
 export class DeskError extends Error {
@@ -123,6 +123,9 @@ export const api = {
     post<Measured>(`${of(id)}/measure`, { kind, points, name }),
   repeats: (id: string) => get<Repeated[]>(`${of(id)}/repeats`),
   repeat: (id: string, body: { name: string; who: string; round: number; kind: string; points: Vec3[] }) => post<Repeated[]>(`${of(id)}/repeats`, body),
+  compare: (ids: readonly string[], by: string, scale: boolean, across: boolean) =>
+    get<Beside>(`/compare?${query({ specimens: ids.join(","), by, scale: String(scale), across: String(across) })}`),
+  series: (ids: readonly string[]) => get<SeriesTold>(`/series?${query({ specimens: ids.join(",") })}`),
   places: (path: string | null) => get<Places>(`/places${path === null ? "" : `?${query({ path })}`}`),
   scanTold: (path: string) => get<ScanTold>(`/places/scan?${query({ path })}`),
   intake: (body: Record<string, unknown>) => post<Job>("/intake", body),

@@ -11,11 +11,13 @@ import { render } from "preact";
 import { App } from "./App";
 import { api } from "./api";
 import { keepAddress, readAddress } from "./state/address";
+import { keepBeside } from "./state/beside";
 import { about, person, tellError } from "./state/desk";
 import { listenToKeys } from "./state/keys";
 
 readAddress();
 keepAddress();
+keepBeside();
 listenToKeys();
 const root = document.getElementById("desk") as HTMLElement;
 root.replaceChildren();

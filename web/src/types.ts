@@ -135,6 +135,53 @@ export interface Fate {
   finding: string | null;
 }
 
+/** Specimens side by side: the first against each of the others. */
+export interface Beside {
+  specimens: { id: string; name: string }[];
+  way: "pose" | "surfaces" | "landmarks";
+  scale: boolean;
+  across: boolean;
+  counterparts: { kind: string; label: string; parts: number[][]; missing: string[] }[];
+  pairs: PairTold[];
+}
+
+export interface Difference {
+  id: string;
+  topic: string;
+  subject: string;
+  values: [string | number | null, string | number | null];
+  statement: string;
+  confidence: number;
+  method: string;
+  evidence: [{ parts: number[]; view: View | null }, { parts: number[]; view: View | null }];
+}
+
+export interface PairTold {
+  other: string;
+  specimens: [string, string];
+  placement: { way: string; matrix: number[][]; scale: number; rms_mm: number | null; points: number; note: string } | null;
+  placement_text: string;
+  differences: Difference[];
+  measures: { name: string; unit: string; values: [number, number]; errors: [number, number]; differs: boolean }[];
+  prose: Record<string, string[]>;
+  limit_standard_errors: number;
+  notes: string[];
+}
+
+/** Teeth of one lane of a locus, both sides; `share` is null in a crypt. */
+export interface Lane {
+  name: string;
+  parts: number[];
+  share: number | null;
+}
+
+/** Specimens from young to old by eruption. */
+export interface SeriesTold {
+  specimens: { id: string; name: string; score: number; error: number; stage: string | null; not_told_from_next: boolean; out_of_line: string[] }[];
+  tracks: { jaw: "upper" | "lower"; name: string; cells: { deciduous: Lane | null; lasting: Lane | null }[] }[];
+  notes: string[];
+}
+
 export interface Specimen {
   id: string;
   version: number;

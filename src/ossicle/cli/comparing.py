@@ -111,7 +111,10 @@ def compare(
     picture: Pictures = [Picture.svg],  # noqa: B006
     as_json: AsJson = False,
 ) -> None:
-    """Compare specimens: what differs, what corresponds, how they lie on one another. The first with each other one."""
+    """Compare specimens: what differs, what corresponds, how they lie on one another. The first with each other one.
+
+    One specimen alone, with --part: the left side mirrored onto the right.
+    """
     from ossicle.compare import (
         compare_two,
         comparison_text,
@@ -121,10 +124,23 @@ def compare(
         placement_text,
     )
 
-    if len(specimens) < 2:
-        raise OssicleError("one specimen cannot be compared", where="SPECIMENS", mend="name two or more")
+    if len(specimens) < 2 and not part:
+        raise OssicleError(
+            "one specimen cannot be compared",
+            where="SPECIMENS",
+            mend="name two or more, or a part with --part to lay its left side on its right",
+        )
     with ExitStack() as stack:
         held = gathered(specimens, inside, stack, export=out is not None)
+        if len(held) == 1:
+            sides = [_side(held[0], name, out, [p.value for p in picture]) for name in part or []]
+            if as_json:
+                say([d for _, d in sides])
+            else:
+                sys.stdout.write("\n".join(text for text, _ in sides))
+            if out is not None:
+                print(f"Written: {out}", file=sys.stderr)
+            return
         first, said, data = held[0], [], []
         if out is not None:
             _write(out, "counterparts.csv", counterparts_csv(held))
@@ -150,6 +166,23 @@ def compare(
         print(f"Written: {out}", file=sys.stderr)
 
 
+def _side(s: Compared, name: str, out: Path | None, formats: Sequence[str]) -> tuple[str, dict[str, Any]]:
+    from dataclasses import replace
+
+    from ossicle.compare import one_side_on_the_other
+    from ossicle.compare.charts import distance_chart, write_chart
+
+    found = one_side_on_the_other(s, name)
+    text, data = found.text(), found.as_dict()
+    if out is not None:
+        _write(out, f"sides-{_file_name(name)}.txt", text)
+        _write(out, f"sides-{_file_name(name)}.json", _json(data))
+        title = f"Left {found.name} of {s.name}, mirrored and laid on the right one."
+        chart = distance_chart(found.left, found.apart, title)
+        write_chart(replace(chart, name=f"sides-{_file_name(name)}"), out, formats)
+    return text, data
+
+
 def _json(value: Any) -> str:
     import json
 
@@ -160,37 +193,14 @@ def _file_name(name: str) -> str:
     return "".join(ch if ch.isalnum() or ch in "-_." else "-" for ch in name).strip(".") or "specimen"
 
 
-def _part_numbers(s: Compared, wanted: str) -> list[int]:
-    """Parts by name: a term with a side before it, or a tooth with jaw and side."""
-    named: dict[str, list[int]] = {}
-    for p in s.account.parts:
-        side = "" if p.side in (None, "midline") else f"{p.side} "
-        for name in {p.term, f"{side}{p.term}"}:
-            if p.kind != "tooth":
-                named.setdefault(name.lower(), []).append(p.part)
-    for t in s.account.teeth:
-        named.setdefault(f"{t.side} {t.jaw} {t.name}".lower(), []).append(t.part)
-    found = named.get(" ".join(wanted.lower().split()))
-    if not found:
-        terms = sorted(
-            {n for n in named if not n.startswith(("left upper", "left lower", "right upper", "right lower"))}
-        )
-        raise OssicleError(
-            f"it has no part {wanted!r}",
-            where=s.name,
-            mend=f"choose from {', '.join(terms)}, or a tooth as 'left upper P4'",
-        )
-    return found
-
-
 def _placed(moved: Compared, fixed: Compared, by: Way, parts: Sequence[str], scale: bool) -> Placement:
-    from ossicle.compare import by_landmarks, by_pose, by_surfaces
+    from ossicle.compare import by_landmarks, by_pose, by_surfaces, part_numbers
 
     if by is Way.landmarks:
         return by_landmarks(moved, fixed, scale=scale)
     if by is Way.surfaces or parts:
         names = parts or ["cranium"]
-        numbers = [[n for name in names for n in _part_numbers(s, name)] for s in (moved, fixed)]
+        numbers = [[n for name in names for n in part_numbers(s, name)] for s in (moved, fixed)]
         return by_surfaces(moved, fixed, *numbers, scale=scale)
     if scale:
         raise OssicleError("the skull pose has no scale to fit", where="--scale", mend="add --by landmarks or surfaces")
@@ -200,14 +210,14 @@ def _placed(moved: Compared, fixed: Compared, by: Way, parts: Sequence[str], sca
 def _charts(c: Comparison, placed: Placement, parts: Sequence[str], out: Path, formats: Sequence[str]) -> None:
     from dataclasses import replace
 
-    from ossicle.compare import apart, surface_of
+    from ossicle.compare import apart, part_numbers, surface_of
     from ossicle.compare.charts import changes_chart, distance_chart, write_chart
 
     if c.measures:
         write_chart(changes_chart(c), out, formats)
     for name in parts:
-        moved = surface_of(c.second, _part_numbers(c.second, name)).moved(placed.matrix)
-        found = apart(moved, surface_of(c.first, _part_numbers(c.first, name)))
+        moved = surface_of(c.second, part_numbers(c.second, name)).moved(placed.matrix)
+        found = apart(moved, surface_of(c.first, part_numbers(c.first, name)))
         title = f"{name[0].upper()}{name[1:]} of {c.second.name}, laid on that of {c.first.name} by {placed.way}."
         chart = distance_chart(moved, found, title)
         write_chart(replace(chart, name=f"distances-{_file_name(name)}"), out, formats)

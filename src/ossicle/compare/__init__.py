@@ -24,7 +24,8 @@ from .report import (
     series_to_dict,
 )
 from .series import Placed, Series, arrange, eruption_intervals, expected_next, next_by_order, place
-from .specimens import Compared, from_collection, from_folder, named_apart
+from .sides import Sides, one_side_on_the_other
+from .specimens import Compared, from_collection, from_folder, named_apart, part_numbers
 from .surfaces import Apart, Surface, apart, surface_of
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "Placement",
     "Quantity",
     "Series",
+    "Sides",
     "Surface",
     "apart",
     "arrange",
@@ -68,6 +70,8 @@ __all__ = [
     "molarity",
     "named_apart",
     "next_by_order",
+    "one_side_on_the_other",
+    "part_numbers",
     "place",
     "placed_text",
     "placement_text",

@@ -21,7 +21,7 @@ from ossicle.reading.records import Part
 if TYPE_CHECKING:
     from ossicle.collection import Collection
 
-__all__ = ["Compared", "from_collection", "from_folder", "named_apart"]
+__all__ = ["Compared", "from_collection", "from_folder", "named_apart", "part_numbers"]
 
 FloatArray = npt.NDArray[np.float64]
 Labels = npt.NDArray[np.integer] | npt.NDArray[np.bool_]
@@ -148,3 +148,32 @@ def named_apart(specimens: list[Compared]) -> list[Compared]:
         name = s.name if seen[s.name] == 1 else f"{s.name} ({seen[s.name]})"
         out.append(replace(s, name=name))
     return out
+
+
+def part_numbers(s: Compared, wanted: str) -> list[int]:
+    """Return the numbers of the parts of a name: a term, a side before it if wanted, or a tooth with side and jaw.
+
+    Raises
+    ------
+    OssicleError
+        There is no such part; the sentence names those there are.
+    """
+    named: dict[str, list[int]] = {}
+    for p in s.account.parts:
+        side = "" if p.side in (None, "midline") else f"{p.side} "
+        for name in {p.term, f"{side}{p.term}"}:
+            if p.kind != "tooth":
+                named.setdefault(name.lower(), []).append(p.part)
+    for t in s.account.teeth:
+        named.setdefault(f"{t.side} {t.jaw} {t.name}".lower(), []).append(t.part)
+    found = named.get(" ".join(wanted.lower().split()))
+    if not found:
+        terms = sorted(
+            {n for n in named if not n.startswith(("left upper", "left lower", "right upper", "right lower"))}
+        )
+        raise OssicleError(
+            f"it has no part {wanted!r}",
+            where=s.name,
+            mend=f"choose from {', '.join(terms)}, or a tooth as 'left upper P4'",
+        )
+    return found

@@ -17,6 +17,7 @@ from ossicle import __version__
 from ossicle.collection import Collection, Conflict
 from ossicle.errors import OssicleError
 
+from .beside import Beside
 from .board import Board
 from .drawn import Drawn
 from .folder import FolderBench, ReadingFolder
@@ -25,7 +26,7 @@ from .guard import Guard
 from .lines import Lines
 from .pages import Page, built_page
 from .places import Places
-from .routes import decisions, measures, specimens, views, work
+from .routes import beside, decisions, measures, specimens, views, work
 from .rows import Rows
 from .strips import Strips
 from .workbench import NotRead, Workbench
@@ -80,8 +81,9 @@ def make_app(
     app.state.lines = Lines(bench, drawn / "list.json")
     app.state.rows, app.state.strips = Rows(), Strips(bench, greys)
     app.state.board, app.state.places = board, Places(roots)
+    app.state.beside = Beside(bench)
     _errors(app)
-    for part in (specimens, decisions, views, measures, work):
+    for part in (specimens, decisions, views, measures, beside, work):
         app.include_router(part.router, prefix="/api")
     _page(app, Page(page or built_page(), token))
     return Guard(app, token)

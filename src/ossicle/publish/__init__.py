@@ -1,1 +1,1 @@
-"""What leaves the desk: meshes, plates, reports, lessons, matrices, tables and deposits, made from accounts."""
+"""What leaves the desk, made from accounts for others to use and check: meshes, plates, lessons, matrices, deposits."""

@@ -19,22 +19,18 @@ from .greys import Normalised, normalise
 from .hints import Hints, said_to_be_teeth, shifted
 from .isolate import Isolation, isolate, label_near, nothing, unknown_pose
 from .measures import measure_teeth
-from .naming import NamedTooth, NameHint, Naming, name_teeth
+from .naming import NameHint, name_teeth
+from .outcome import ADULT, from_origin, moved, origin_of, parts_of, pictures, pose_in_scan, tooth_record
 from .phantom import calibrated
 from .records import (
     Calibration,
-    Completeness,
     Ground,
-    Part,
-    Pose,
     Progress,
     Reading,
-    Row,
     ScanStatistics,
     ToothObservation,
-    ToothRecord,
-    Vector,
 )
+from .sampling import steps_between
 from .statistics import Levels, edge_blur
 from .structures import structures_of
 from .tissue_model import ToothChance, tooth_chance
@@ -50,10 +46,6 @@ voxel, or more where the scan's blur is wider than voxels of its size warrant (a
 """
 USUAL_BLUR = 0.75
 """Blur (Gaussian sigma, voxels) of a scan whose voxels suit its resolution."""
-
-ADULT = 1.05
-"""Dental age (1: all molars through) from which an erupted tooth is not called forming because little of its root was
-followed: the root is there, thin or broken out of the reading."""
 
 STEPS = 70
 """Steps told during the isolation of teeth, about: blocks of the network and levels of the component tree."""
@@ -169,7 +161,7 @@ def _read(
     statistics = replace(statistics, calibration=_calibration(company, phantom, warnings))
     clock.start("teeth")
     within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
-    isolation = _isolate(normal, levels, grid, right_handed, within, threads, clock)
+    isolation = _isolate(normal, levels, grid, steps_between(volume_zyx), right_handed, within, threads, clock)
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
@@ -212,7 +204,7 @@ def _read(
     kept = {tooth.part for tooth in naming.teeth}
     seen = {o.part: o for o in observations}
     grown_up = naming.dental_age is not None and naming.dental_age[0] > ADULT
-    teeth = tuple(_record(t, seen[t.part], isolation, grid, grown_up) for t in naming.teeth)
+    teeth = tuple(tooth_record(t, seen[t.part], isolation, grid, grown_up) for t in naming.teeth)
     table = np.zeros(first + 1, np.int32)
     table[list(kept)] = list(kept)
     tooth_labels = table[isolation.labels]
@@ -226,8 +218,8 @@ def _read(
         np.asarray(isolation.pose.scan_to_skull, float),
     )
     clock.start("structures")
-    origin = _origin(naming, seen)
-    pose = _pose_in_scan(isolation.pose, grid, origin)
+    origin = origin_of(naming, seen)
+    pose = pose_in_scan(isolation.pose, grid, origin)
     structures, marked, laid = structures_of(
         normal,
         np.where(tooth_labels > 0, tooth_labels, bones),
@@ -243,7 +235,7 @@ def _read(
             laid = [*laid, Element(max(int(marked.max()), *(e.label for e in laid), 0) + 1, "foreign", term, None, 0.9)]
             marked = np.where(mask & (marked == 0), laid[-1].label, marked).astype(np.int32)
     clock.start("pictures")
-    views, row_records = _pictures(normal, levels, tooth_labels, grid, isolation, naming)
+    views, row_records = pictures(normal, levels, tooth_labels, grid, isolation, naming)
     labels = grid.full_size(marked)
     row_records = tuple(
         replace(row, curve_skull_mm=np.asarray(row.curve_skull_mm, float) - origin) for row in row_records
@@ -251,7 +243,7 @@ def _read(
     enamel = None
     if isolation.enamel is not None and teeth:
         enamel = grid.full_size((isolation.enamel & (tooth_labels > 0)).astype(np.int32)) > 0
-    parts = _parts(labels, teeth, [*elements, *laid], spacing_mm_zyx)
+    parts = parts_of(labels, teeth, [*elements, *laid], spacing_mm_zyx)
     clock.stop()
     return Reading(
         labels=labels,
@@ -269,7 +261,7 @@ def _read(
         stages=clock.stages,
         warnings=tuple(dict.fromkeys([*warnings, *naming.anomalies])),
         enamel=enamel,
-        observations=tuple(_from_origin(seen[t.part], origin) for t in naming.teeth),
+        observations=tuple(from_origin(seen[t.part], origin) for t in naming.teeth),
         ground=Ground(
             levels.surround,
             levels.surround + max(levels.bone - levels.surround, 1e-9),
@@ -279,21 +271,7 @@ def _read(
             normal.noise,
         ),
         structures=structures,
-        vacancies=tuple(replace(v, middle=_moved(v.middle, -origin)) for v in vacant),
-    )
-
-
-def _from_origin(seen: ToothObservation, origin: npt.NDArray[np.float64]) -> ToothObservation:
-    """An observation told from where skull coordinates begin."""
-
-    def moved(point: Vector) -> Vector:
-        x, y, z = np.asarray(point) - origin
-        return float(x), float(y), float(z)
-
-    return replace(
-        seen,
-        centroid_skull_mm=moved(seen.centroid_skull_mm),
-        crown_centroid_skull_mm=moved(seen.crown_centroid_skull_mm),
+        vacancies=tuple(replace(v, middle=moved(v.middle, -origin)) for v in vacant),
     )
 
 
@@ -334,6 +312,7 @@ def _isolate(
     normal: Normalised,
     levels: Levels,
     grid: WorkingGrid,
+    between: tuple[float, float, float],
     right_handed: bool,
     hints: Hints,
     threads: int,
@@ -343,11 +322,13 @@ def _isolate(
     if not levels.separable:
         return nothing(shape, unknown_pose(), 0.0, "No tissue stands out from the noise, so no tooth row was found.")
     solid = np.argwhere(normal.values[::2, ::2, ::2] > 0.5)
-    longest = int(np.ptp(solid, axis=0).max() * 2) if len(solid) else 0
+    extent = 2 * np.ptp(solid, axis=0) if len(solid) else np.zeros(3, int)
+    longest = int(extent.max())
     steps = longest / max(1.0, edge_blur(grid.grey, levels.surround, levels.bone) / USUAL_BLUR)
     if grid.factor < 1:  # drawn finer than it was scanned
         longest = round(longest * grid.factor)
         steps = min(steps, longest)
+    steps = min(steps, float((extent * grid.factor / between).max()))
     if steps < TOO_COARSE:
         return nothing(
             shape,
@@ -394,142 +375,3 @@ def _name_hints(hints: Hints, isolation: Isolation, spacing: tuple[float, float,
         name = ToothName.parse(said.name)
         out[part] = NameHint(name.locus.tooth_class, name.locus.position, said.generation or name.generation)
     return out
-
-
-def _record(
-    tooth: NamedTooth, seen: ToothObservation, isolation: Isolation, grid: WorkingGrid, grown_up: bool
-) -> ToothRecord:
-    matrix = np.linalg.inv(np.asarray(isolation.pose.scan_to_skull, float))
-    centre = matrix[:3, :3] @ np.array(seen.centroid_skull_mm) + matrix[:3, 3] + grid.offset_mm_xyz
-    completeness: Completeness = "complete"
-    if seen.touches_edge and grid.at_scan_edge(isolation.labels, tooth.part):
-        completeness = "cut_by_scan_edge"
-    elif seen.root_fraction < 0.7 and not (grown_up and tooth.emergence == "erupted"):
-        completeness = "forming"
-    return ToothRecord(
-        part=tooth.part,
-        name=tooth.name,
-        jaw=tooth.jaw,
-        side=tooth.side,
-        tooth_class=tooth.tooth_class,
-        position=tooth.position,
-        generation=tooth.generation,
-        emergence=tooth.emergence,
-        emergence_fraction=seen.emergence_fraction,
-        completeness=completeness,
-        replaces=tooth.replaces,
-        replaced_by=tooth.replaced_by,
-        centroid_mm_xyz=(float(centre[0]), float(centre[1]), float(centre[2])),
-        length_mm=seen.length_mm,
-        width_mm=seen.width_mm,
-        crown_height_mm=seen.crown_height_mm,
-        volume_mm3=seen.volume_mm3,
-        enamel_volume_mm3=seen.enamel_volume_mm3,
-        confidence=tooth.confidence,
-        locus_confidence=tooth.locus_confidence,
-        detection_confidence=tooth.tooth_confidence,
-        decided_by="computed",
-        remarks=tooth.remarks,
-    )
-
-
-def _pictures(
-    normal: Normalised,
-    levels: Levels,
-    labels: npt.NDArray[np.int32],
-    grid: WorkingGrid,
-    isolation: Isolation,
-    naming: Naming,
-) -> tuple[tuple[dict[str, npt.NDArray[np.float32]], float], tuple[Row, ...]]:
-    """Pictures in the scan's own greys, smoothed as the reading saw them."""
-    from .strips import head_views, row_strip
-
-    def stored(image: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-        return np.asarray(levels.surround + image * (levels.bone - levels.surround), np.float32)
-
-    if not isolation.rows:
-        return ({}, 0.0), ()
-    matrix = np.asarray(isolation.pose.scan_to_skull, float)
-    pixel = max(float(np.cbrt(np.prod(grid.spacing_mm_zyx))), isolation.skull_length_mm / 500)
-    views = head_views(normal.values, grid.spacing_mm_zyx, matrix, pixel)
-    rows = []
-    for (jaw, side), curve in isolation.rows.items():
-        parts = tuple(t.part for t in naming.teeth if (t.jaw, t.side) == (jaw, side))
-        strip = row_strip(normal.values, labels, grid.spacing_mm_zyx, matrix, curve.points, jaw)
-        strip = replace(strip, projection=stored(strip.projection), section=stored(strip.section))
-        rows.append(Row(jaw, side, curve.points, parts, strip))
-    return ({name: stored(view) for name, view in views.items()}, pixel), tuple(rows)
-
-
-def _origin(naming: Naming, seen: Mapping[int, ToothObservation]) -> npt.NDArray[np.float64]:
-    """Where skull coordinates begin, in those of the isolation: on the midplane, behind the upper incisors.
-
-    The back of the premaxillae lies between the last upper incisor and the tooth behind it; where a jaw has no
-    incisor, the front of the foremost tooth serves. Its height is that of the crowns' cervical ends.
-    """
-    upper = [t for t in naming.teeth if t.jaw == "upper"] or list(naming.teeth)
-    if not upper:
-        return np.zeros(3)
-    place = {t.part: np.array(seen[t.part].crown_centroid_skull_mm) for t in upper}
-    incisors = [place[t.part][2] for t in upper if t.tooth_class == "incisor"]
-    behind = [place[t.part][2] for t in upper if t.tooth_class != "incisor"]
-    if incisors and behind:
-        level = (min(incisors) + max([z for z in behind if z < min(incisors)], default=min(incisors))) / 2
-    else:
-        level = max(behind or incisors)
-    front = sorted(upper, key=lambda t: -place[t.part][2])[:6]
-    toward = 0.5 if front[0].jaw == "upper" else -0.5
-    height = float(np.median([place[t.part][1] + toward * seen[t.part].crown_height_mm for t in front]))
-    return np.array([0.0, height, float(level)])
-
-
-def _moved(point: Vector, by: npt.NDArray[np.float64]) -> Vector:
-    return point[0] + float(by[0]), point[1] + float(by[1]), point[2] + float(by[2])
-
-
-def _pose_in_scan(pose: Pose, grid: WorkingGrid, origin: npt.NDArray[np.float64]) -> Pose:
-    """The pose of the working grid, told in coordinates of the whole scan, and from ``origin`` on."""
-    shift = np.eye(4)
-    shift[:3, 3] = -grid.offset_mm_xyz
-    move = np.eye(4)
-    move[:3, 3] = -origin
-    return replace(pose, scan_to_skull=move @ np.asarray(pose.scan_to_skull, float) @ shift)
-
-
-def _parts(
-    labels: npt.NDArray[np.int32],
-    teeth: tuple[ToothRecord, ...],
-    elements: list[Element],
-    spacing_mm_zyx: tuple[float, float, float],
-) -> tuple[Part, ...]:
-    index = np.flatnonzero(labels)
-    label = labels.ravel()[index]
-    top = max([int(label.max(initial=0)), *(t.part for t in teeth), *(e.label for e in elements)], default=0) + 1
-    count = np.bincount(label, minlength=top)
-    places = [
-        np.bincount(label, c, minlength=top) / np.maximum(count, 1) * s
-        for c, s in zip(np.unravel_index(index, labels.shape), spacing_mm_zyx, strict=True)
-    ]
-    voxel = float(np.prod(spacing_mm_zyx))
-
-    def centre(part: int) -> tuple[float, float, float]:
-        return float(places[2][part]), float(places[1][part]), float(places[0][part])
-
-    out = [
-        Part(
-            t.part,
-            "tooth",
-            "calcareous tooth",
-            t.side,
-            float(count[t.part]) * voxel,
-            centre(t.part),
-            t.detection_confidence,
-        )
-        for t in teeth
-    ]
-    out += [
-        Part(e.label, e.kind, e.term, e.side, float(count[e.label]) * voxel, centre(e.label), e.confidence)
-        for e in elements
-        if count[e.label]
-    ]
-    return tuple(out)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, zoom
+from scipy.sparse import csr_array
 from skimage.filters import threshold_otsu
 
 __all__ = ["WorkingGrid", "means", "working_grid"]
@@ -102,11 +103,21 @@ def working_grid(volume: npt.NDArray[np.generic], spacing_mm_zyx: tuple[float, f
     for short, many, few in FINER:
         if longest < short and cut.size * (many / few) ** 3 <= LARGEST:
             whole = np.pad(cut.astype(np.float32), [(0, -n % few) for n in cut.shape], mode="edge")
-            finer: FloatArray = zoom(whole, many / few, order=3, grid_mode=True, mode="nearest")
             ratio = few / many
+            finer = _finer(whole, many / few)
             return WorkingGrid(finer, (z * ratio, y * ratio, x * ratio), first, ratio, shape, (z, y, x))
     grey = means(cut, factor) if factor > 1 else cut.astype(np.float32)
     return WorkingGrid(grey, (z * factor, y * factor, x * factor), first, factor, shape, (z, y, x))
+
+
+def _finer(volume: FloatArray, times: float) -> FloatArray:
+    """``scipy.ndimage.zoom`` by cubic splines, as one sparse matrix along each axis (some ten times as fast)."""
+    for _ in range(3):
+        rule = zoom(np.eye(volume.shape[0]), (times, 1), order=3, grid_mode=True, mode="nearest")
+        rule[np.abs(rule) < 1e-8] = 0
+        drawn = csr_array(rule.astype(np.float32)) @ volume.reshape(volume.shape[0], -1)
+        volume = np.moveaxis(drawn.reshape(-1, *volume.shape[1:]), 0, 2)
+    return np.ascontiguousarray(volume, np.float32)
 
 
 def _nearest(values: npt.NDArray[Any], shape: tuple[int, ...], finer: float) -> npt.NDArray[Any]:

@@ -1,4 +1,8 @@
-"""The page in Debian's chromium, against the real server and a practice collection that was really read."""
+"""The page in Debian's chromium, against the real server and a collection of drawn specimens.
+
+One server serves all tests of a session; tests that decide have a specimen each, so that none finds another's word.
+OSSICLE_DESK_CABINET names a collection of six read specimens to take instead (juvenile, adult, subadult, three more).
+"""
 
 from __future__ import annotations
 
@@ -14,12 +18,7 @@ import pytest
 sys.path.append(str(Path(__file__).parent))
 
 from browsing import Desk, Reader
-
-from ossicle.cli import main
-
-if not os.environ.get("OSSICLE_BROWSER_TESTS"):
-    # They draw by software for minutes and are not settled yet: OSSICLE_BROWSER_TESTS=1 runs them.
-    collect_ignore = ["test_accessible.py", "test_round.py"]
+from desk_world import SIX, make
 
 CHROMIUM = shutil.which("chromium")
 FLAGS = [
@@ -34,38 +33,18 @@ FLAGS = [
     "--disable-sync",
     "--no-first-run",
 ]
-MADE = {"OTC 12": ("carnivore-like-juvenile", "0.25"), "OTC 13": ("carnivore-like-adult", "0.3")}
-"""Catalogue number, preset and voxel edge in mm: coarser than the presets' own, so that a reading takes seconds."""
 
 
 @pytest.fixture(scope="session")
-def read_cabinet(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A collection of two invented animals of one kind, both read; a ready one where OSSICLE_DESK_CABINET names it."""
-    ready = os.environ.get("OSSICLE_DESK_CABINET")
-    if ready:
-        return Path(ready)
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    if CHROMIUM is None:
+        pytest.skip("Debian's chromium is not installed (apt-get install chromium)")
     at = tmp_path_factory.mktemp("desk")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("OSSICLE_CACHE", str(at / "cache"))
-        for number, (preset, voxel) in MADE.items():
-            made, stage = at / preset, preset.rsplit("-", 1)[-1]
-            assert main(["practice", "make", preset, "--voxel", voxel, "--out", str(made), "--threads", "1"]) == 0
-            terms = [f"catalogNumber={number}", "scientificName=Fictus minor (invented)", f"lifeStage={stage}"]
-            words = [word for term in terms for word in ("--term", term)]
-            assert main(["intake", str(made), "--into", str(at / "cabinet"), *words]) == 0
-            assert main(["read", number, "--in", str(at / "cabinet"), "--threads", "1"]) == 0
-    return at / "cabinet"
-
-
-@pytest.fixture
-def cabinet(read_cabinet: Path, tmp_path: Path) -> Path:
-    """A copy of the collection, to decide in."""
-    return Path(shutil.copytree(read_cabinet, tmp_path / "cabinet"))
-
-
-@pytest.fixture
-def desk(cabinet: Path) -> Iterator[Desk]:
-    running = Desk(cabinet).start()
+    ready = os.environ.get("OSSICLE_DESK_CABINET")
+    cabinet = Path(shutil.copytree(ready, at / "cabinet")) if ready else make(at, SIX)
+    below = at / "scans"
+    below.mkdir(exist_ok=True)
+    running = Desk(cabinet, below=below).start()
     yield running
     running.stop()
 
@@ -74,8 +53,9 @@ def desk(cabinet: Path) -> Iterator[Desk]:
 def browser() -> Iterator[Any]:
     if CHROMIUM is None:
         pytest.skip("Debian's chromium is not installed (apt-get install chromium)")
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as playwright:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
         one = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield one
         one.close()

@@ -86,12 +86,12 @@ def test_rates_with_the_dentition_told() -> None:
 
 @pytest.mark.slow
 def test_rates_with_the_dentition_found() -> None:
-    clean, _ = run(rowmaker.CLEAN, 13)
+    clean, _ = run(rowmaker.CLEAN, 13, step=6)
     assert clean.locus / clean.teeth > 0.86
     assert clean.generation / clean.teeth > 0.92
     assert clean.pairs_found >= 0.95 * clean.pairs
     assert clean.pairs_wrong <= 0.01 * clean.pairs
-    noisy, _ = run(rowmaker.NOISY, 14)
+    noisy, _ = run(rowmaker.NOISY, 14, step=6)
     assert noisy.locus / noisy.teeth > 0.82
     assert noisy.generation / noisy.teeth > 0.9
     assert noisy.pairs_wrong <= 0.06 * noisy.pairs
@@ -100,7 +100,11 @@ def test_rates_with_the_dentition_found() -> None:
 
 @pytest.mark.slow
 def test_confidence_means_what_it_says() -> None:
-    parts = [run(rowmaker.NOISY, 15)[1], run(rowmaker.CLEAN, 16)[1], run(rowmaker.CLEAN, 17, hide=True)[1]]
+    parts = [
+        run(rowmaker.NOISY, 15, step=9)[1],
+        run(rowmaker.CLEAN, 16, step=9)[1],
+        run(rowmaker.CLEAN, 17, step=9, hide=True)[1],
+    ]
     said = np.concatenate(parts)
     assert abs(said[:, 0].mean() - said[:, 1].mean()) < 0.04
     sure = said[said[:, 0] > 0.95]

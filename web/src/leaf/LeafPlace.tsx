@@ -1,11 +1,12 @@
 import type { ComponentChildren } from "preact";
 import { leaf, type Leaf } from "../state/showing";
+import { BesideLeaf } from "./BesideLeaf";
 import { HistoryLeaf } from "./HistoryLeaf";
 import { MeasureLeaf } from "./MeasureLeaf";
 import { PartsLeaf } from "./PartsLeaf";
 import { SliceLeaf } from "./SliceLeaf";
 
-const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions" };
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side" };
 
 /** The leaf that may lie open beside the stage. */
 export function LeafPlace() {
@@ -16,6 +17,7 @@ export function LeafPlace() {
     measure: () => <MeasureLeaf />,
     parts: () => <PartsLeaf />,
     history: () => <HistoryLeaf />,
+    beside: () => <BesideLeaf />,
   };
   return (
     <section class="leaf" aria-label={TITLES[open]} data-place="leaf">

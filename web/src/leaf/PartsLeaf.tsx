@@ -1,6 +1,7 @@
 import { chosenParts, choosePart, hoveredPart, lead } from "../state/desk";
 import { centreOn } from "../state/eye";
 import { own, presenceOf, setOwn, evidence } from "../state/showing";
+import { veilFor } from "../state/beside";
 import { describe, nameOfTooth } from "../parts/names";
 import { PresenceChoice } from "../stage/Margin";
 import type { PartInfo, Tooth } from "../types";
@@ -40,7 +41,7 @@ function PartLine({ part, tooth }: { part: PartInfo; tooth: Tooth | undefined })
         choosePart(part.part, e.shiftKey);
         centreOn([part]);
       }}>{name}</button>
-      <PresenceChoice name={`${name}${tooth ? `, ${tooth.jaw} ${tooth.side}` : ""} (part ${part.part})`} value={presenceOf(part, tooth, false, evidence.value)} set={(p) => setOwn([part.part], p)} />
+      <PresenceChoice name={`${name}${tooth ? `, ${tooth.jaw} ${tooth.side}` : ""} (part ${part.part})`} value={presenceOf(part, tooth, false, evidence.value, veilFor(lead.value?.id ?? ""), own.value)} set={(p) => setOwn([part.part], p)} />
     </li>
   );
 }

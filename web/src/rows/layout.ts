@@ -31,7 +31,19 @@ export interface Layout {
 }
 
 
+/** Names stand on one line above or below their teeth; where they would be pushed off them, by turns on two. */
 export function layOut(rows: Rows, width: number, height: number): Layout | null {
+  const first = arranged(rows, width, height, 1, 1);
+  if (first === null) return null;
+  const off = (deep: boolean): boolean =>
+    first.rows.some((row) => row.slots.some((s) => isDeep(s.slot) === deep && Math.abs(s.labelX - s.x) > 0.45 * rem()));
+  const lines = [off(false) ? 2 : 1, off(true) ? 2 : 1] as const;
+  return lines[0] + lines[1] > 2 ? arranged(rows, width, height, ...lines) : first;
+}
+
+const isDeep = (slot: Slot): boolean => slot.emergence === "in_crypt";
+
+function arranged(rows: Rows, width: number, height: number, crownLines: number, rootLines: number): Layout | null {
   const LETTER = 0.83 * rem();
   const PAD = 1.09 * rem();
   const found = QUADRANTS.flatMap((q) => (rows.quadrants[q] ? [[q, rows.quadrants[q]] as const] : []));
@@ -45,9 +57,10 @@ export function layOut(rows: Rows, width: number, height: number): Layout | null
   const upper = span("upper");
   const lower = span("lower");
   const tall = upper[1] - upper[0] + lower[1] - lower[0];
-  const scale = Math.max(1, Math.min((width / 2 - 20) / reach, (height - 4 * PAD - 10) / Math.max(0.1, tall)));
+  const scale = Math.max(1, Math.min((width / 2 - 20) / reach, (height - 4 * PAD - 10 - 2 * (crownLines + rootLines - 2) * LETTER) / Math.max(0.1, tall)));
   const middle = width / 2;
-  const tops = { upper: PAD + 1, lower: PAD + (upper[1] - upper[0]) * scale + 2 * PAD + 8 };
+  const over = PAD + (rootLines - 1) * LETTER;
+  const tops = { upper: over + 1, lower: over + (upper[1] - upper[0]) * scale + 2 * PAD + 8 + 2 * (crownLines - 1) * LETTER };
   const place = ([quadrant, row]: readonly [Quadrant, Row]): PlacedRow => {
     const isUpper = quadrant.startsWith("upper");
     const sign = quadrant.endsWith("left") ? 1 : -1;
@@ -55,18 +68,25 @@ export function layOut(rows: Rows, width: number, height: number): Layout | null
     const top = isUpper ? tops.upper : tops.lower;
     const x = (mm: number): number => middle + sign * mm * scale;
     const y = (mm: number): number => top + (mm - low) * scale;
-    const crownEdge = isUpper ? y(high) + LETTER : top - 4;
-    const rootEdge = isUpper ? top - 4 : y(high) + LETTER;
+    const line = (deep: boolean, k: number): number => (isUpper !== deep ? y(high) + (1 + k) * LETTER : top - 4 - k * LETTER);
     const slots = row.slots.filter((slot) => slot.state === "tooth" && slot.x_mm !== null).map((slot) => ({
       slot,
       quadrant,
       name: slot.confidence < UNCERTAIN && slot.decided_by !== "person" ? `${slot.name}?` : (slot.name ?? ""),
       x: x(slot.x_mm ?? 0),
       labelX: x(slot.x_mm ?? 0),
-      labelY: slot.emergence === "in_crypt" && slot.state === "tooth" ? rootEdge : crownEdge,
+      labelY: line(isDeep(slot), 0),
       transform: `translate(${middle} ${y(0)}) scale(${sign * scale} ${scale})`,
     }));
-    for (const deep of [false, true]) spread(slots.filter((s) => (s.labelY === rootEdge) === deep), sign > 0 ? middle + 6 : 10, sign > 0 ? width - 10 : middle - 6);
+    for (const deep of [false, true]) {
+      const lines = deep ? rootLines : crownLines;
+      const inOrder = slots.filter((s) => isDeep(s.slot) === deep).sort((a, b) => Math.abs(a.x - middle) - Math.abs(b.x - middle));
+      for (let k = 0; k < lines; k++) {
+        const mine = inOrder.filter((_, i) => i % lines === k);
+        for (const s of mine) s.labelY = line(deep, k);
+        spread(mine, sign > 0 ? middle + 6 : 10, sign > 0 ? width - 10 : middle - 6);
+      }
+    }
     return {
       quadrant,
       slots,

@@ -1,6 +1,7 @@
 import type { Group, Presence } from "../types";
-import { chosenParts, lead } from "../state/desk";
-import { boneVeil, clipDepth, colouring, drawing, evidence, groups, type GroupKey, isGone, isWhole, leaf, type Leaf, layOutAnew, lift, own, setGroup, setOwn } from "../state/showing";
+import { chosenParts, lead, leadId, onStage } from "../state/desk";
+import { chosenDifference, setVeil, setVeilsApart, veilFor, veilsApart } from "../state/beside";
+import { clipDepth, colouring, drawing, evidence, groups, type GroupKey, isGone, isWhole, leaf, type Leaf, layOutAnew, lift, own, setGroup, setOwn } from "../state/showing";
 import { nameOfPart } from "../parts/names";
 import { keysOpen } from "../state/keysheet";
 
@@ -16,18 +17,24 @@ export function Margin() {
   const there = new Set<Group>(specimen.parts.map((p) => p.group));
   if (there.has("tooth") || there.has("crypt_crown")) there.add("enamel");
   const keys = (Object.keys(GROUP_NAMES) as GroupKey[]).filter((key) => there.has(key));
+  const veil = veilFor(specimen.id);
+  const several = onStage.value.length > 1;
   const chosen = chosenParts.value;
   const mine = chosen.length > 0 ? own.value[chosen[0] as number] : undefined;
   const single = chosen.length === 1 ? nameOfPart(specimen, chosen[0] as number) : `${chosen.length} parts`;
   return (
     <div class="margin" role="group" aria-label="What is shown">
       {there.has("bone") && (
-        <Slider id="bone" label="Bone" ends={["gone", "whole"]} value={boneVeil.value} step={0.05} max={1}
-          said={isWhole(boneVeil.value) ? "whole" : isGone(boneVeil.value) ? "gone" : `veiled, ${Math.round(boneVeil.value * 100)} %`}
+        <Slider id="bone" label="Bone" ends={["gone", "whole"]} value={veil} step={0.05} max={1}
+          said={isWhole(veil) ? "whole" : isGone(veil) ? "gone" : `veiled, ${Math.round(veil * 100)} %`}
           set={(v) => {
-            boneVeil.value = v;
+            setVeil(leadId.value, v);
             evidence.value = null;
+            chosenDifference.value = null;
           }} />
+      )}
+      {several && there.has("bone") && (
+        <label class="check own-veil"><input type="checkbox" checked={veilsApart.value} onChange={(e) => setVeilsApart(e.currentTarget.checked)} /> each its own veil</label>
       )}
       <div class="presence" role="group" aria-label="Presence of parts">
         <div class="presence-head" aria-hidden="true"><span /><i>solid</i><i>veiled</i><i>absent</i></div>
@@ -53,6 +60,7 @@ export function Margin() {
         <LeafLink to="measure" name="Measures" letter="k" />
         <LeafLink to="parts" name="Each part" letter="p" />
         <LeafLink to="history" name="Decisions" letter="h" />
+        <LeafLink to="beside" name="Side by side" letter="b" />
         <button type="button" onClick={layOutAnew}>Lay out anew</button>
         <button type="button" aria-keyshortcuts="?" onClick={() => (keysOpen.value = true)}>Keys</button>
       </nav>

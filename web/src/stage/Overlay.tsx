@@ -1,7 +1,9 @@
 import { Vector3 } from "three";
+import type { Specimen } from "../types";
 import { chosenFinding, chosenPart, findingsById, hoveredPart, onStage, specimens } from "../state/desk";
 import { painted, parallel, stage } from "../state/eye";
-import { counterpart } from "../parts/looks";
+import { counterparts } from "../parts/looks";
+import { differenceShown, evidenceIn } from "../state/beside";
 import { nameOfPart } from "../parts/names";
 import { rem } from "../parts/rem";
 import { strokeDrawn } from "../state/pointing";
@@ -42,20 +44,28 @@ function Names() {
   const add = (part: number, strong: boolean): void => {
     for (const skull of on.skulls) {
       const specimen = specimens.value.get(skull.id);
-      const own = specimen && (specimen.id === leading.id ? part : counterpart(part, leading, specimen));
-      const info = specimen?.parts.find((p) => p.part === own);
-      if (!specimen || !info) continue;
-      const [x, y, z] = info.centroid_skull_mm;
-      const mm = liftNow.value;
-      const at = on.project([x + info.lift[0] * mm, y + info.lift[1] * mm, z + info.lift[2] * mm], skull.id);
-      if (at) labels.push({ ...at, text: nameOfPart(specimen, info.part), strong });
+      if (specimen === undefined) continue;
+      for (const own of specimen.id === leading.id ? [part] : counterparts(part, leading, specimen)) put(specimen, own, strong);
     }
+  };
+  const put = (specimen: Specimen, part: number, strong: boolean): void => {
+    const info = specimen.parts.find((p) => p.part === part);
+    if (info === undefined) return;
+    const [x, y, z] = info.centroid_skull_mm;
+    const mm = liftNow.value;
+    const at = on.project([x + info.lift[0] * mm, y + info.lift[1] * mm, z + info.lift[2] * mm], specimen.id);
+    if (at) labels.push({ ...at, text: nameOfPart(specimen, part), strong });
   };
   const view = evidence.value;
   const chosen = chosenPart.value;
   const shown = view === null ? [] : (findingsById.value.get(chosenFinding.value ?? "")?.evidence.parts ?? []);
   if (shown.length > 1 && shown.length <= 16) for (const part of shown) if (part !== chosen) add(part, false);
   if (chosen !== null) add(chosen, true);
+  for (const id of differenceShown.value?.ids ?? []) {
+    const specimen = specimens.value.get(id);
+    const parts = evidenceIn(id)?.parts ?? [];
+    if (specimen && parts.length <= 8) for (const part of parts) put(specimen, part, true);
+  }
   const hover = hoveredPart.value;
   if (hover && hover.id === leading.id && hover.part !== chosen && !shown.includes(hover.part)) add(hover.part, false);
   return (
@@ -197,6 +207,6 @@ function Caption() {
   const pose = posed.value;
   const on = stage.value;
   const turned = pose && on ? new Vector3(...pose.look).dot(on.aim.look) < 0.999 : true;
-  const text = view?.caption ?? (pose && !turned ? `${pose.name[0]?.toUpperCase()}${pose.name.slice(1)} view.` : "");
+  const text = differenceShown.value?.difference.statement ?? view?.caption ?? (pose && !turned ? `${pose.name[0]?.toUpperCase()}${pose.name.slice(1)} view.` : "");
   return <p class="caption" id="stage-said">{text}</p>;
 }

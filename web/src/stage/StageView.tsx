@@ -2,12 +2,14 @@ import { effect, signal } from "@preact/signals";
 import { Color, Vector3 } from "three";
 import { useEffect, useRef } from "preact/hooks";
 import { api } from "../api";
-import { looksOf } from "../parts/looks";
+import { counterparts, looksOf } from "../parts/looks";
+import { nameOfPart } from "../parts/names";
 import { choosePart, hoveredPart, leadId, loadRows, loadSpecimen, onStage, say, specimens, tellError } from "../state/desk";
 import { eyeMoved, painted, showFirst, showWhole, stage as stageSignal } from "../state/eye";
 import { arrived } from "../state/address";
 import { clipDepth, drawing } from "../state/showing";
 import { pointing } from "../state/pointing";
+import { laying } from "../state/beside";
 import { takeInHand } from "./hands";
 import { Overlay } from "./Overlay";
 import { Cast, readVolume, type Volume } from "./cast";
@@ -56,7 +58,7 @@ export function StageView() {
         }
         if (hit === null) choosePart(null);
         else if (hit.id === leadId.value) choosePart(hit.part, event.shiftKey || event.ctrlKey || event.metaKey);
-        else onStage.value = [hit.id, ...onStage.value.filter((id) => id !== hit.id)];
+        else chooseAnswering(hit.id, hit.part, event.shiftKey || event.ctrlKey || event.metaKey);
       },
       hovered: (hit) => {
         const now = hoveredPart.value;
@@ -97,6 +99,18 @@ export function StageView() {
       <Overlay />
     </div>
   );
+}
+
+/** Chooses in the leading specimen what answers to a part of another, so that both light up. */
+function chooseAnswering(id: string, part: number, more: boolean): void {
+  const from = specimens.value.get(id);
+  const leading = specimens.value.get(leadId.value ?? "");
+  const [own] = from && leading ? counterparts(part, from, leading) : [];
+  if (own !== undefined) choosePart(own, more);
+  else if (from && leading) {
+    choosePart(null);
+    say(`${nameOfPart(from, part)} of ${from.specimen.catalogue_number} has no counterpart in ${leading.specimen.catalogue_number}`, true);
+  }
 }
 
 /** Brings the specimens that should stand on the stage there, and takes the others away. */
@@ -172,16 +186,19 @@ function castScan(stage: Stage): void {
 
 function wear(stage: Stage): void {
   stood.value;
+  let relaid = false;
   for (const id of onStage.value) {
     const specimen = specimens.value.get(id);
     const skull = stage.skulls.find((s) => s.id === id);
     if (specimen === undefined) continue;
     if (skull === undefined) continue;
     if (shownUrl.get(skull) !== specimen.surfaces_url) void bring(stage, id, specimen.surfaces_url).catch(tellError);
+    if (skull.lay(laying(id))) relaid = true;
     const looks = looksOf(specimen, skull);
     stage.wear(id, looks);
     if (skull.hidden && stage.casting) stage.casting.wear(new Map(skull.pieces.flatMap((p, i) => (p.enamel || !looks[i] ? [] : [[p.part, looks[i]]]))));
   }
+  if (relaid) stage.refit();
 }
 
 /** The clip plane stands square to the direction of view when it is first drawn in, and stays with the specimen. */

@@ -39,6 +39,7 @@ export class Painter {
   private readonly compose: RawShaderMaterial;
   private readonly copy: RawShaderMaterial;
   private readonly screen = new Scene();
+  private readonly pixel = new Uint8Array(4);
   private readonly sheet: Mesh<BufferGeometry, RawShaderMaterial>;
 
   constructor(canvas: HTMLCanvasElement) {
@@ -69,7 +70,7 @@ export class Painter {
     for (const name of ["paper", "ink", "veilInk", "line", "chosen"]) u[name] = { value: new Color() };
     return {
       ...u,
-      hasBone: { value: false }, hasOther: { value: false }, fine: { value: false },
+      marked: { value: false }, hasBone: { value: false }, hasOther: { value: false }, fine: { value: false },
       fromClip: { value: new Matrix4() }, size: { value: new Vector2() }, groundCentre: { value: new Vector2() },
     };
   }
@@ -83,7 +84,7 @@ export class Painter {
    * Draws one picture. `scale` is the resolution of the layers against that of the canvas; `fine` adds shade.
    * `mmPerPx` of the optics is per CSS pixel.
    */
-  paint(view: Optics, inks: Inks, ground: GroundPlace, scale: number, fine: boolean, has: Record<Layer, boolean>, parallel: boolean): void {
+  paint(view: Optics, inks: Inks, ground: GroundPlace, scale: number, fine: boolean, has: Record<Layer, boolean>, marked: boolean, parallel: boolean): void {
     const canvas = this.renderer.getDrawingBufferSize(new Vector2());
     const width = Math.max(8, Math.round(canvas.x * scale));
     const height = Math.max(8, Math.round(canvas.y * scale));
@@ -104,6 +105,7 @@ export class Painter {
     };
     const cssHeight = this.renderer.getSize(new Vector2()).y;
     const perPx = (view.mmPerPx * cssHeight) / height;
+    set("marked", marked);
     set("hasBone", has.bone);
     set("hasOther", has.other);
     set("fine", fine);
@@ -126,6 +128,12 @@ export class Painter {
     this.sheet.material = this.copy;
     this.renderer.setRenderTarget(null);
     this.renderer.render(this.screen, view.camera);
+  }
+
+  /** Waits until the picture is drawn. (In browsers `finish` does not wait; reading a pixel does.) */
+  done(): void {
+    const gl = this.renderer.getContext();
+    gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, this.pixel);
   }
 
   dispose(): void {

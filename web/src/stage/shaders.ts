@@ -8,6 +8,7 @@ uniform mat4 modelViewMatrix;
 uniform mat4 projectionMatrix;
 uniform mat3 normalMatrix;
 uniform sampler2D style;
+uniform mat4 laid;
 out vec3 vNormal;
 out vec3 vView;
 out vec3 vSkull;
@@ -20,10 +21,10 @@ void main() {
   vec4 more = texelFetch(style, ivec2(s, 1), 0);
   vSlot = slot;
   vMark = more.w;
-  vSkull = position;
+  vSkull = (laid * vec4(position, 1.0)).xyz;
   vec4 at = modelViewMatrix * vec4(position + more.xyz, 1.0);
   vView = at.xyz;
-  vNormal = normalMatrix * normal.xyz;
+  vNormal = normalize(normalMatrix * normal.xyz);
   gl_Position = projectionMatrix * at;
   // Enamel and chosen parts lie on other surfaces: a hair nearer.
   gl_Position.z -= 0.00012 * gl_Position.w * (mod(vMark, 2.0) >= 1.0 ? 1.0 : 0.0);
@@ -105,7 +106,7 @@ in vec2 vAt;
 uniform sampler2D solid, solidPiece, solidDepth;
 uniform sampler2D bone, bonePiece, boneDepth;
 uniform sampler2D other, otherPiece, otherDepth;
-uniform bool hasBone, hasOther, fine;
+uniform bool hasBone, hasOther, fine, marked;
 uniform mat4 fromClip;
 uniform vec2 size;
 uniform vec3 paper, ink, veilInk, line, chosen;
@@ -197,7 +198,7 @@ void main() {
   float mark = d < 1.0 ? s.a : 1.0;
   float round1 = 0.0;
   int r = max(2, int(inkWidth * 1.8 + 0.5));
-  for (int i = 0; i < 8; i++) {
+  for (int i = 0; i < 8 && marked; i++) {
     float a = float(i) * 0.7854;
     ivec2 q = clamp(at + ivec2(round(vec2(cos(a), sin(a)) * float(r))), ivec2(0), last);
     float there = texelFetch(solidDepth, q, 0).r < 1.0 ? texelFetch(solid, q, 0).a : 1.0;

@@ -40,6 +40,8 @@ export class Stage {
   private view: Optics | null = null;
   private quality: "moving" | "still" | "fine" = "still";
   private movingScale = 0.5;
+  /** Whether coarse surfaces are drawn while moving: learnt where pictures take too long. */
+  private coarse = false;
   /** The eye that shows the whole as it is looked at now; while it is set, the stage keeps to it when it is resized. */
   fit: ((look: Vector3, up: Vector3) => Eye) | null = null;
   casting: Cast | null = null;
@@ -259,8 +261,10 @@ export class Stage {
   private learn(ms: number): void {
     this.frames.push(ms);
     if (this.frames.length > 240) this.frames.shift();
-    if (ms > 48) this.movingScale = Math.max(this.casting ? 0.15 : 0.3, this.movingScale * 0.86);
-    else if (ms < 22) this.movingScale = Math.min(1, this.movingScale * 1.08);
+    if (ms > 48 && !this.coarse) this.coarse = true;
+    else if (ms > 48) this.movingScale = Math.max(this.casting ? 0.15 : 0.3, this.movingScale * 0.86);
+    else if (ms < 22 && this.movingScale < 1) this.movingScale = Math.min(1, this.movingScale * 1.08);
+    else if (ms < 8) this.coarse = false;
   }
 
   private paint(): void {
@@ -275,11 +279,13 @@ export class Stage {
       other: this.skulls.some((s) => !s.hidden && s.has("other")),
     };
     const pixels = this.width * this.height * this.ratio ** 2;
-    const fineScale = this.casting ? 1 : Math.min(2, Math.max(1, Math.sqrt(5.5e6 / pixels)));
+    // Where pictures are slow to paint, the finest one is no larger than the canvas.
+    const fineScale = this.casting || this.coarse ? 1 : Math.min(2, Math.max(1, Math.sqrt(5.5e6 / pixels)));
     const scale = this.quality === "moving" ? this.movingScale : this.quality === "still" ? (this.casting ? 0.5 : 1) : fineScale;
+    for (const skull of this.skulls) skull.setCoarse(this.coarse && this.quality === "moving");
     const ground = { y: box.min.y - 0.02 * reach, x: middle.x, z: middle.z, reach: reach * 1.5 };
-    this.painter.paint(this.view, this.inks, ground, scale, this.quality !== "moving", has, this.eye.parallel);
-    if (this.quality === "moving") this.painter.renderer.getContext().finish();
+    this.painter.paint(this.view, this.inks, ground, scale, this.quality !== "moving", has, this.skulls.some((s) => s.marked), this.eye.parallel);
+    if (this.quality === "moving") this.painter.done();
     this.events.painted();
   }
 
@@ -301,7 +307,7 @@ export class Stage {
     if (!this.view) return null;
     const at = new Vector3(...point);
     const skull = this.skulls.find((s) => s.id === id);
-    if (skull) at.add(skull.offset);
+    if (skull) at.applyMatrix4(skull.laid).add(skull.offset);
     at.project(this.view.camera);
     if (at.z < -1 || at.z > 1) return null;
     return { x: ((at.x + 1) / 2) * this.width, y: ((1 - at.y) / 2) * this.height };

@@ -10,6 +10,9 @@ export interface Piece {
   count: number;
   low: Vector3;
   high: Vector3;
+  /** The same within `coarse`. */
+  coarseStart: number;
+  coarseCount: number;
 }
 
 /** All surfaces of a specimen as one set of arrays, skull mm; `slot` of a vertex is the number of its piece. */
@@ -18,6 +21,8 @@ export interface Surfaces {
   normals: Int8Array;
   slots: Uint16Array;
   index: Uint32Array;
+  /** The same surfaces of far fewer triangles over the same vertices, to be drawn while moving without a GPU. */
+  coarse: Uint32Array;
   pieces: Piece[];
 }
 
@@ -76,12 +81,64 @@ function merge(found: { part: number; enamel: boolean; mesh: Mesh }[]): Surfaces
     normals.set(given ? normalsGiven(given) : normalsOf(own, order), 4 * vertex);
     slots.fill(slot, vertex, vertex + source.count);
     for (let i = 0; i < order.length; i++) index[place + i] = (order[i] as number) + vertex;
-    pieces.push({ part, enamel, start: place, count: order.length, low, high });
+    pieces.push({ part, enamel, start: place, count: order.length, low, high, coarseStart: 0, coarseCount: 0 });
     vertex += source.count;
     place += order.length;
     geometry.dispose();
   });
-  return { positions, normals, slots, index, pieces };
+  return { positions, normals, slots, index, coarse: coarsened(positions, index, pieces), pieces };
+}
+
+/** Triangles that all coarse surfaces of a specimen may have together, about. */
+const COARSE = 14_000;
+
+/**
+ * Vertices that lie in one cell become the first of them, and triangles that collapse are left out (vertex clustering:
+ * Rossignac & Borrel 1993, in Modeling in Computer Graphics, Springer: 455). Cells are so wide that a piece keeps its
+ * share of the triangles; small pieces, such as teeth, keep at least some hundreds.
+ */
+function coarsened(positions: Float32Array, index: Uint32Array, pieces: Piece[]): Uint32Array {
+  const kept: number[] = [];
+  const total = index.length / 3;
+  for (const piece of pieces) {
+    piece.coarseStart = kept.length;
+    const wanted = Math.max(160, (piece.count / 3 / Math.max(1, total)) * COARSE);
+    if (piece.count / 3 <= wanted) {
+      for (let i = piece.start; i < piece.start + piece.count; i++) kept.push(index[i]!);
+    } else cluster(positions, index, piece, wanted, kept);
+    piece.coarseCount = kept.length - piece.coarseStart;
+  }
+  return Uint32Array.from(kept);
+}
+
+function cluster(positions: Float32Array, index: Uint32Array, piece: Piece, wanted: number, kept: number[]): void {
+  // A closed surface over cells of width h keeps about twice its area over h squared in triangles.
+  let area = 0;
+  for (let i = piece.start; i < piece.start + piece.count; i += 3) area += areaOf(positions, index[i]!, index[i + 1]!, index[i + 2]!);
+  const width = Math.sqrt((2 * area) / wanted);
+  const first = new Map<number, number>();
+  const { x: lx, y: ly, z: lz } = piece.low;
+  const inCell = (vertex: number): number => {
+    const i = Math.floor((positions[3 * vertex]! - lx) / width);
+    const j = Math.floor((positions[3 * vertex + 1]! - ly) / width);
+    const k = Math.floor((positions[3 * vertex + 2]! - lz) / width);
+    const key = (i * 4096 + j) * 4096 + k;
+    const known = first.get(key);
+    if (known !== undefined) return known;
+    first.set(key, vertex);
+    return vertex;
+  };
+  for (let i = piece.start; i < piece.start + piece.count; i += 3) {
+    const a = inCell(index[i]!), b = inCell(index[i + 1]!), c = inCell(index[i + 2]!);
+    if (a !== b && b !== c && a !== c) kept.push(a, b, c);
+  }
+}
+
+function areaOf(positions: Float32Array, i: number, j: number, k: number): number {
+  const a = 3 * i, b = 3 * j, c = 3 * k;
+  const ux = positions[b]! - positions[a]!, uy = positions[b + 1]! - positions[a + 1]!, uz = positions[b + 2]! - positions[a + 2]!;
+  const vx = positions[c]! - positions[a]!, vy = positions[c + 1]! - positions[a + 1]!, vz = positions[c + 2]! - positions[a + 2]!;
+  return Math.hypot(uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx) / 2;
 }
 
 function normalsGiven(given: { count: number; getX(i: number): number; getY(i: number): number; getZ(i: number): number }): Int8Array {

@@ -7,6 +7,7 @@ import { chosenFinding, chosenParts, intakeOpen, onStage } from "./desk";
 import { eyeMoved, parallel, stage } from "./eye";
 import { boneVeil, clipDepth, colouring, DEFAULT_GROUPS, drawing, evidence, type GroupKey, groups, leaf, type Leaf, lift, own, poseByKey, posed } from "./showing";
 import { rowsAs, sliceKey } from "./slicing";
+import { across, against, chosenDifference, fitted, laid, LAID, ownVeils } from "./beside";
 
 /**
  * What is on the page, in its address: `#/12+13?finding=...&parts=31,12&bone=0.3&...`. A link opens the same view on
@@ -51,6 +52,14 @@ export function written(): string {
   if (sliceKey.value !== null) q.set("slice", sliceKey.value);
   if (rowsAs.value !== "drawn") q.set("rows", rowsAs.value);
   if (!parallel.value) q.set("perspective", "1");
+  if (ids.length > 1) {
+    if (laid.value !== "pose") q.set("laid", fitted.value ? `${laid.value},fitted` : laid.value);
+    if (across.value) q.set("across", "1");
+    if (against.value !== null && against.value !== ids[1]) q.set("against", against.value);
+    if (chosenDifference.value !== null) q.set("difference", chosenDifference.value);
+    const veils = Object.entries(ownVeils.value).map(([id, v]) => `${id}:${v.toFixed(2)}`);
+    if (veils.length > 0) q.set("veils", veils.join(","));
+  }
   if (on !== null && on.skulls.length > 0) {
     const eye = on.aim;
     q.set("eye", `${few(eye.look, 3)};${few(eye.up, 3)};${few(eye.centre, 2)};${eye.extent.toFixed(2)}`);
@@ -86,10 +95,18 @@ export function readAddress(): void {
   posed.value = poseByKey(q.get("pose") ?? "") ?? null;
   colouring.value = oneOf(q.get("colour"), ["class", "confidence"]) ?? "generation";
   drawing.value = oneOf(q.get("drawing"), ["scan"]) ?? "surfaces";
-  leaf.value = oneOf<NonNullable<Leaf>>(q.get("leaf"), ["parts", "slice", "measure", "history"]) ?? null;
+  leaf.value = oneOf<NonNullable<Leaf>>(q.get("leaf"), ["parts", "slice", "measure", "history", "beside"]) ?? null;
   sliceKey.value = q.get("slice");
   rowsAs.value = oneOf(q.get("rows"), ["unrolled"]) ?? "drawn";
+  const [way = "", size] = (q.get("laid") ?? "").split(",");
+  laid.value = oneOf(way, LAID) ?? "pose";
+  fitted.value = size === "fitted";
+  across.value = q.get("across") === "1";
+  against.value = q.get("against");
+  const veils = (q.get("veils") ?? "").split(",").map((pair) => pair.split(":")).filter(([id, v]) => /^\d+$/.test(id ?? "") && Number.isFinite(Number(v)));
+  ownVeils.value = Object.fromEntries(veils.map(([id, v]) => [id as string, Math.min(1, Math.max(0, Number(v)))]));
   chosenFinding.value = q.get("finding");
+  chosenDifference.value = q.get("difference");
   chosenParts.value = (q.get("parts") ?? "").split(",").map(Number).filter((n) => Number.isInteger(n) && n > 0);
   evidenceWanted = q.get("evidence") === "1";
   if (ids.join("+") !== onStage.value.join("+")) onStage.value = ids;

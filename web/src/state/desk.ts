@@ -39,8 +39,9 @@ export const busy = signal<string | null>(null);
 /** Said to screen readers, and shown for a moment. */
 export const spoken = signal("");
 
-export function say(text: string): void {
+export function say(text: string, seen = false): void {
   spoken.value = text;
+  if (seen) notice.value = { what: text, where: null, mend: null, tone: "said" };
 }
 
 export function tellError(error: unknown): void {

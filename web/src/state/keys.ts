@@ -6,6 +6,7 @@ import { centreOn, goToPose, parallel, setParallel, showWhole, stage } from "./e
 import { letGoOfPointing, pointing } from "./pointing";
 import { boneVeil, clipDepth, evidence, leaf, type Leaf, lift, own, setOwn } from "./showing";
 import { lead } from "./desk";
+import { chosenDifference, setVeil, veilFor } from "./beside";
 import { toothForm } from "../rows/toothacts";
 import { keysOpen } from "./keysheet";
 import { rowActs } from "./rowacts";
@@ -22,7 +23,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Stage", [
     ["← → ↑ ↓", "turn; with Shift, shift"], ["+ −", "nearer, farther"], ["1 … 0", "views in their order"], ["w", "the whole"], ["z", "near to what is chosen"],
     ["[ ]", "bone less, more"], ["v", "chosen part solid, veiled, absent"], ["l L", "lift, lower"], ["c C", "cut away deeper, less"], ["o", "perspective"],
-    ["s k p h", "slice, measures, each part, decisions"],
+    ["s k p h b", "slice, measures, each part, decisions, side by side"],
   ]],
   ["Rows", [
     ["← →", "tooth before, next"], ["↑ ↓", "row above, below; successor"], ["r", "rename"], ["g", "generation"], ["j", "join the chosen"], ["x", "cut by a stroke"],
@@ -31,7 +32,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Page", [["F6", "next place"], ["?", "these keys"], ["Esc", "let go, step by step"]]],
 ];
 
-const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history" };
+const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", b: "beside" };
 
 export function listenToKeys(): void {
   window.addEventListener("keydown", onKey);
@@ -129,7 +130,7 @@ function onLetter(key: string): boolean {
 
 function veilBone(by: number): void {
   evidence.value = null;
-  boneVeil.value = bounded(boneVeil.value + by, 1);
+  setVeil(leadId.value, bounded((leadId.value === null ? boneVeil.value : veilFor(leadId.value)) + by, 1));
 }
 
 function cyclePresence(): void {
@@ -144,6 +145,7 @@ function letGo(): void {
   if (pointing.value !== null) letGoOfPointing();
   else if (saying.value !== null) saying.value = null;
   else if (toothForm.value !== null) toothForm.value = null;
+  else if (chosenDifference.value !== null) chosenDifference.value = null;
   else if (chosenParts.value.length > 0) chosenParts.value = [];
   else if (chosenFinding.value !== null) chosenFinding.value = null;
   else if (leaf.value !== null) leaf.value = null;

@@ -22,7 +22,7 @@ export const colouring = signal<"generation" | "class" | "confidence">("generati
 /** The clip plane: how deep from the eye, 0 (none) to 1. */
 export const clipDepth = signal(0);
 export const drawing = signal<"surfaces" | "scan">("surfaces");
-export type Leaf = "parts" | "slice" | "measure" | "history" | null;
+export type Leaf = "parts" | "slice" | "measure" | "history" | "beside" | null;
 export const leaf = signal<Leaf>(null);
 
 /** The view of the chosen finding, while it holds; turning and veiling by hand let go of it. */
@@ -52,17 +52,16 @@ function setAside(pose: Pose | null, part: PartInfo, tooth: Tooth | undefined): 
   return jaw === "upper" || (part.side ?? tooth?.side ?? side) !== side;
 }
 
-/** The presence of a part, and of the enamel of a tooth. */
-export function presenceOf(part: PartInfo, tooth: Tooth | undefined, enamel: boolean, view: View | null): Presence {
-  const body = presenceOfBody(part, tooth, view);
+/** The presence of a part (`mine` is what was said of single parts), and of the enamel of a tooth. */
+export function presenceOf(part: PartInfo, tooth: Tooth | undefined, enamel: boolean, view: View | null, veil: number, mine: Readonly<Record<string, Presence>>): Presence {
+  const body = presenceOfBody(part, tooth, view, veil, mine[part.part]);
   if (!enamel) return body;
-  const alone = groups.value.tooth === "absent" && groups.value.crypt_crown === "absent" && own.value[part.part] === undefined && view === null;
+  const alone = groups.value.tooth === "absent" && groups.value.crypt_crown === "absent" && mine[part.part] === undefined && view === null;
   if (alone) return setAside(posed.value, part, tooth) ? "absent" : groups.value.enamel;
   return body === "solid" ? groups.value.enamel : "absent";
 }
 
-function presenceOfBody(part: PartInfo, tooth: Tooth | undefined, view: View | null): Presence {
-  const mine = own.value[part.part];
+function presenceOfBody(part: PartInfo, tooth: Tooth | undefined, view: View | null, veil: number, mine: Presence | undefined): Presence {
   if (mine !== undefined) return mine;
   if (view !== null) {
     const said = view.presence[String(part.part)];
@@ -71,20 +70,19 @@ function presenceOfBody(part: PartInfo, tooth: Tooth | undefined, view: View | n
       const group = groups.value[part.group];
       return group === "absent" ? "absent" : view.others === "solid" ? group : view.others;
     }
-    return view.others === "solid" ? bonePresence() : view.others;
+    return view.others === "solid" ? bonePresence(veil) : view.others;
   }
   if (setAside(posed.value, part, tooth)) return "absent";
-  return part.group === "bone" ? bonePresence() : groups.value[part.group];
+  return part.group === "bone" ? bonePresence(veil) : groups.value[part.group];
 }
 
-function bonePresence(): Presence {
-  return isWhole(boneVeil.value) ? "solid" : isGone(boneVeil.value) ? "absent" : "veiled";
+function bonePresence(veil: number): Presence {
+  return isWhole(veil) ? "solid" : isGone(veil) ? "absent" : "veiled";
 }
 
 /** How dense a veil is: bone by its control, all else by convention. */
-export function veilOf(part: PartInfo, view: View | null): number {
+export function veilOf(part: PartInfo, view: View | null, veil: number): number {
   if (part.group !== "bone") return 0.5;
-  const veil = boneVeil.value;
   return view !== null && (isWhole(veil) || isGone(veil)) ? 0.34 : veil;
 }
 

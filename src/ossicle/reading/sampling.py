@@ -1,0 +1,51 @@
+"""Whether a scan was drawn finer than it was made: voxels put between its own carry no detail."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter1d
+
+__all__ = ["steps_between"]
+
+PERIODIC = 0.3
+"""Periodic part of the second differences, of their mean, from which voxels count as drawn between: straight lines
+between every second voxel give about 0.8, real scans under 0.1."""
+LINES = 4_000_000
+"""Voxels looked at along each axis, at most."""
+
+
+def steps_between(volume_zyx: npt.NDArray[np.generic]) -> tuple[float, float, float]:
+    """Return along z, y and x how many voxels go to one step of the scan as it was made: 1 where none is put between.
+
+    Between two measured voxels interpolation leaves little curvature, at them much: the mean size of the second
+    differences rises and falls with their distance. Method: A. C. Gallagher (2005), Detection of linear and cubic
+    interpolation in JPEG compressed images, 2nd Canadian Conference on Computer and Robot Vision, 65-72. Smooth
+    (cubic) interpolation, and twice as many voxels all equally far from the scan's own, leave no such trace: there the
+    blur tells.
+    """
+    return (_along(volume_zyx, 0), _along(volume_zyx, 1), _along(volume_zyx, 2))
+
+
+def _along(volume: npt.NDArray[np.generic], axis: int) -> float:
+    count = volume.shape[axis]
+    if count < 48:
+        return 1.0
+    thin = max(1, int(np.ceil(np.sqrt(volume.size / LINES))))
+    lines = np.moveaxis(volume, axis, 0)[:, ::thin, ::thin].astype(np.float32)
+    bend = np.abs(np.diff(lines, n=2, axis=0)).mean(axis=(1, 2), dtype=np.float64)
+    level = gaussian_filter1d(bend, 6.0)
+    if level.max() <= 0:
+        return 1.0
+    held = level > 0.1 * level.max()
+    wave = np.where(held, bend / np.maximum(level, 1e-12 * level.max()) - 1, 0.0)
+    size = 2 * np.abs(np.fft.rfft(wave)) / max(1, held.sum())
+    often = np.fft.rfftfreq(len(wave))
+    size[often < 0.12] = 0  # the specimen's own ups and downs
+    best = int(np.argmax(size))
+    if size[best] <= PERIODIC:
+        return 1.0
+    # A wave of n voxels may be one step of n, or the beat of steps a little over one; sparse bends tell the first.
+    wide, narrow = 1 / often[best], 1 / (1 - often[best])
+    square = float(np.mean((wave[held] + 1) ** 2))
+    return float(wide if square > 0.4 * (wide + narrow) else narrow)
