@@ -119,7 +119,7 @@ def test_the_specimens_are_read_as_a_darwin_core_archive(made: Path) -> None:
         assert said["catalogNumber"] == "OTC 1"
         assert (said["decimalLatitude"], said["decimalLongitude"]) == ("-33.9", "151.2")
         assert "to 0.1 degree" in said["dataGeneralizations"]
-        assert said["license"] == "https://spdx.org/licenses/CC-BY-4.0"
+        assert said["license"] == "https://creativecommons.org/licenses/by/4.0/"
         kinds = [e.rowtype.rpartition("/")[2] for e in row.extensions]
         assert kinds.count("MeasurementOrFact") > 50
         assert kinds.count("Multimedia") == 3
@@ -409,6 +409,51 @@ def test_nothing_of_the_rights_is_taken_for_granted(change: dict[str, Any], says
     said = {"licence": "CC0-1.0", "holder": "OTC", "embargo": "none", "authors": ["Reader, Anna"], **change}
     with pytest.raises(OssicleError, match=says):
         rights(**said)
+
+
+@pytest.mark.parametrize(
+    ("licence", "written", "same"),
+    [
+        ("CC-BY-4.0", "http://creativecommons.org/licenses/by/4.0/legalcode", True),
+        ("CC0-1.0", "https://creativecommons.org/publicdomain/zero/1.0/", True),
+        ("CC-BY-NC-SA-4.0", "cc-by-nc-sa-4.0", True),
+        ("ODbL-1.0", "https://spdx.org/licenses/ODbL-1.0", True),
+        ("CC-BY-4.0", "http://creativecommons.org/licenses/by-nc/4.0/legalcode", False),
+        ("CC0-1.0", "CC-BY-4.0", False),
+    ],
+)
+def test_a_licence_is_known_in_each_of_its_spellings(licence: str, written: str, same: bool) -> None:
+    """Addresses as GBIF's guide to data licences writes them (from memory)."""
+    assert rights(licence, "OTC", "none", ["Reader, Anna"]).same_as(written) is same
+
+
+def test_no_patient_and_no_place_of_a_picture_leaves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from desk_world import drawn
+    from dicom_source import write_series
+    from sketch import MADE_BY, SHAPE, SPACING
+
+    import ossicle.collection.jobs as jobs
+    from ossicle.account.run import scan_facts
+    from ossicle.collection import KeptReading
+    from ossicle.collection.anchors import inner_points
+
+    reading = drawn()[0]
+    write_series(tmp_path / "dicom", SHAPE, SPACING)
+
+    def read(scan: Any, key: str, decisions: Any, **_: Any) -> KeptReading:
+        facts = scan_facts(scan)
+        return KeptReading(reading, facts, MADE_BY, key, inner_points(reading.labels, facts.spacing_mm_zyx))
+
+    monkeypatch.setattr(jobs, "read_specimen", read)
+    with Collection.create(tmp_path / "cabinet") as held:
+        held.take_in(tmp_path / "dicom", {"catalogNumber": "OTC 7"})
+        assert held.work_on(held.queue("OTC 7").id).state == "done"
+        write_deposit(held, ["OTC 7"], tmp_path / "out", own_rights(), meshes=False)
+    given = b"".join(p.read_bytes() for p in (tmp_path / "dicom").iterdir())
+    for secret in (b"Doe^Jane", b"19700102", b"Clinic of Nowhere", b"PAT-4711"):
+        assert secret in given
+        for name, data in bytes_of(tmp_path / "out"):
+            assert secret not in data, name
 
 
 def test_an_embargo_is_told_everywhere(decided: Path, tmp_path: Path) -> None:

@@ -44,8 +44,22 @@ class Rights:
 
     @property
     def address(self) -> str:
-        """The licence's address."""
-        return self.licence if self.licence.startswith("https://") else f"https://spdx.org/licenses/{self.licence}"
+        """The licence's address: of Creative Commons its own, else that of SPDX."""
+        if self.licence.startswith("https://"):
+            return self.licence
+        if self.licence == "CC0-1.0":
+            return "https://creativecommons.org/publicdomain/zero/1.0/"
+        found = re.fullmatch(r"CC-([A-Z-]+)-(\d\.\d)", self.licence)
+        if found:
+            return f"https://creativecommons.org/licenses/{found.group(1).lower()}/{found.group(2)}/"
+        return f"https://spdx.org/licenses/{self.licence}"
+
+    def same_as(self, licence: str) -> bool:
+        """Return whether a licence that is named or addressed in another way is this one."""
+        said = licence.strip().removesuffix("/legalcode").removesuffix("/deed.en").rstrip("/")
+        plain = re.sub(r"^https?://(www\.)?", "", said).lower()
+        known = (self.licence, self.address, f"spdx.org/licenses/{self.licence}")
+        return plain in {re.sub(r"^https?://", "", k).rstrip("/").lower() for k in known}
 
 
 def rights(licence: str, holder: str, embargo: str, authors: Sequence[str]) -> Rights:

@@ -119,7 +119,7 @@ def _check(held: Collection, handle: str, rights: Rights) -> None:
     held.check_export(handle)
     specimen = held.specimen(handle)
     own = str(specimen.terms.get("license", "")).strip()
-    if own and own.rstrip("/") not in (rights.licence, rights.address):
+    if own and not rights.same_as(own):
         raise OssicleError(
             f"{specimen.catalog_number} is under the licence {own}, the deposit under {rights.licence}",
             where="--license",
