@@ -90,6 +90,7 @@ def crate_json(folder: Path, title: str, rights: Rights, made: date, told: Seque
         "copyrightHolder": {"@id": "#rights-holder"},
         "publisher": {"@id": "#rights-holder"},
         "author": [{"@id": a["@id"]} for a in authors],
+        "contributor": [{"@id": p["@id"]} for p in persons],
         "about": [{"@id": t.identifier} for t in told],
         "hasPart": [{"@id": p["@id"]} for p in parts],
         "mentions": [{"@id": a["@id"]} for a in actions],
@@ -105,7 +106,13 @@ def crate_json(folder: Path, title: str, rights: Rights, made: date, told: Seque
         *parts,
         *authors,
         *persons,
-        {"@id": rights.address, "@type": "CreativeWork", "name": rights.licence, "url": rights.address},
+        {
+            "@id": rights.address,
+            "@type": "CreativeWork",
+            "name": rights.licence,
+            "url": rights.address,
+            "description": f"Licence of this deposit: {rights.licence}",
+        },
         {"@id": "#rights-holder", "@type": "Organization", "name": rights.holder},
         {
             "@id": SOFTWARE,
