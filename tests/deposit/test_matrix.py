@@ -121,7 +121,7 @@ def matrices(draw: st.DrawFn) -> Matrix:
     return Matrix(columns, tuple(Row(r, draw(words), (r,)) for r in labels), cells, draw(words))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(matrices())
 def test_any_matrix_comes_back_as_it_was(matrix: Matrix) -> None:
     assert matrix_from_nexus(matrix_to_nexus(matrix)) == matrix
@@ -242,7 +242,7 @@ def test_what_is_no_matrix_is_told_in_a_sentence(text: str, says: str) -> None:
     assert "theirs.nex" in told.value.sentence()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(st.integers(7, len(FOREIGN) - 1), st.characters(codec="ascii"))
 def test_a_damaged_file_is_read_or_refused_and_nothing_else(at: int, letter: str) -> None:
     with suppress(OssicleError):
