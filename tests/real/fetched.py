@@ -125,15 +125,20 @@ SHAPES_SHA256 = {
 }
 
 
-def _shapes(work: Path, name: str) -> bytes:
+def debian_file(work: Path, package: str, member: str) -> bytes:
+    """Return a file of a Debian package."""
     if shutil.which("apt-get") is None or shutil.which("dpkg-deb") is None:
-        unavailable("apt-get and dpkg-deb are needed to fetch landmark data, and this is no Debian")
-    if not _known("r-cran-shapes") and os.geteuid() == 0:
+        unavailable(f"apt-get and dpkg-deb are needed to fetch {package}, and this is no Debian")
+    if not _known(package) and os.geteuid() == 0:
         _call(["apt-get", "update", "-qq"], work)
-    _call(["apt-get", "download", "-qq", "r-cran-shapes"], work)
-    package = next(work.glob("r-cran-shapes_*.deb"))
-    _call(["dpkg-deb", "-x", package.name, "unpacked"], work)
-    return (work / f"unpacked/usr/lib/R/site-library/shapes/data/{name}.rda").read_bytes()
+    _call(["apt-get", "download", "-qq", package], work)
+    found = next(work.glob(f"{package}_*.deb"))
+    _call(["dpkg-deb", "-x", found.name, "unpacked"], work)
+    return (work / "unpacked" / member).read_bytes()
+
+
+def _shapes(work: Path, name: str) -> bytes:
+    return debian_file(work, "r-cran-shapes", f"usr/lib/R/site-library/shapes/data/{name}.rda")
 
 
 def landmarks(name: str) -> np.ndarray:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import re
 import sys
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,10 +15,13 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from .collection import AsJson, Inside, Who, columns, say
+from .collection import AsJson, Inside, Who, columns, listed, say
 
 if TYPE_CHECKING:
     from ossicle.anatomy.characters import Character
+    from ossicle.collection import Collection
+    from ossicle.publish.matrix import Shown
+    from ossicle.publish.scoring import Cell
 
 __all__ = ["register"]
 
@@ -31,6 +37,7 @@ def register(app: typer.Typer) -> None:
     app.command(
         epilog="Example: ossicle score juvenile --in cabinet --character stapes_form --state 0 --why 'two crura'"
     )(score)
+    app.command(epilog="Example: ossicle matrix OTC-1 OTC-2 --in cabinet --out matrix --pool")(matrix)
 
 
 def known_characters(path: Path | None, only: list[str] | None = None) -> Mapping[str, Character]:
@@ -142,3 +149,155 @@ def score(
     )
     told = sum(c.status != "missing" for c in cells.values())
     print(f"{told} of {len(cells)} characters are told", file=sys.stderr)
+
+
+def matrix(
+    specimens: Annotated[
+        list[str] | None,
+        typer.Argument(
+            help="Folders that `ossicle read --out` wrote; with --in catalogue numbers, or none for all read.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder to write: matrix.nex, matrix.csv, cells.csv, matrix.html and the accounts' pages; left out, "
+            "the NEXUS is printed.",
+            show_default=False,
+        ),
+    ] = None,
+    inside: Annotated[
+        Path | None, typer.Option("--in", help="A collection that holds them.", show_default=False)
+    ] = None,
+    earlier: Annotated[
+        Path | None,
+        typer.Option("--from", help="An earlier matrix (NEXUS) to go on with, whoever wrote it.", show_default=False),
+    ] = None,
+    same: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A character of the earlier matrix and one of ours that are the same: 'Name there=our_id'.",
+            show_default=False,
+        ),
+    ] = None,
+    only: Annotated[
+        list[str] | None, typer.Option(help="Only this character; give it again for more.", show_default=False)
+    ] = None,
+    characters: CharacterFile = None,
+    pool: Annotated[
+        bool, typer.Option("--pool", help="A row a taxon: specimens of one scientificName are pooled (needs --in).")
+    ] = False,
+    taxa: Annotated[
+        Path | None,
+        typer.Option(help="CSV with columns specimen and taxon, to pool by.", show_default=False),
+    ] = None,
+    title: Annotated[str, typer.Option(help="What the matrix is called.", show_default=False)] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Score specimens by characters, as a matrix: NEXUS, CSV, and a page in which each cell opens its evidence."""
+    from ossicle.publish.matrix import cells_csv, continued, matrix_of, matrix_to_nexus, read_nexus, write_matrix
+
+    known = known_characters(characters, only)
+    before = None if earlier is None else read_nexus(earlier)
+    if not specimens and inside is None and before is None:
+        raise OssicleError("no specimen is named", mend="name some, or a collection with --in")
+    looked = _looked_at(specimens or [], inside, known, out) if specimens or inside else {}
+    groups = _groups(looked, taxa, pool, inside)
+    made = matrix_of(list(known.values()), {n: x.cells for n, x in looked.items()}, groups, title)
+    if before is not None:
+        made, differ = continued(before, made, listed(same, "--same")) if looked else (before, [])
+        for row, column, old, new in differ:
+            print(f"{row}, {column}: {old} in the earlier matrix, {new} now", file=sys.stderr)
+    if out is not None:
+        written = write_matrix(out, made, {n: x.shown for n, x in looked.items()})
+        print(f"Written: {', '.join(str(p) for p in written)}", file=sys.stderr)
+    if as_json:
+        say(list(csv.DictReader(io.StringIO(cells_csv(made), newline=""))))
+    elif out is None:
+        print(matrix_to_nexus(made), end="")
+    else:
+        told = sum(made.cell(r, c).status != "missing" for r in made.rows for c in made.columns)
+        size = len(made.rows) * len(made.columns)
+        print(f"{len(made.rows)} rows, {len(made.columns)} characters, {told} of {size} cells told")
+
+
+@dataclass(frozen=True)
+class _Looked:
+    cells: Mapping[str, Cell]
+    shown: Shown
+    taxon: str = ""
+
+
+def _looked_at(
+    names: list[str], inside: Path | None, known: Mapping[str, Character], pages: Path | None
+) -> dict[str, _Looked]:
+    """Score specimens; where ``pages`` is a folder, write the page of each account beneath it."""
+    from ossicle.account import Account, load_account
+    from ossicle.account.folder import write_text
+    from ossicle.account.html import account_html
+    from ossicle.collection import Collection
+    from ossicle.publish.matrix import Shown
+    from ossicle.publish.scoring import computed_cells
+    from ossicle.publish.scoring.specimens import score_specimen
+
+    def shown(name: str, account: Account, reading: Any) -> Shown:
+        page = ""
+        if pages is not None:
+            page = f"accounts/{file_name(name)}.html"
+            (pages / "accounts").mkdir(parents=True, exist_ok=True)
+            write_text(pages / page, account_html(account, reading))
+        return Shown({f.id: f.statement for f in account.findings}, page)
+
+    out: dict[str, _Looked] = {}
+    if inside is None:
+        for name in names:
+            account = load_account(Path(name))
+            label = Path(name).resolve().name
+            out[label] = _Looked(computed_cells(account, known.values()), shown(label, account, None))
+        return out
+    with Collection.open(inside) as held:
+        for name in names or _all_read(held):
+            one = held.specimen(name)
+            held.check_export(name)
+            cells = score_specimen(held, name, known)
+            replayed = held.replayed(name)
+            page = shown(one.catalog_number, replayed.account, replayed.reading)
+            out[one.catalog_number] = _Looked(cells, page, one.scientific_name)
+    return out
+
+
+def _all_read(held: Collection) -> list[str]:
+    names, page = [], 1
+    while True:
+        found = held.specimens(page=page, per_page=500)
+        names += [s.catalog_number for s in found.items if s.readings]
+        if page >= found.pages:
+            break
+        page += 1
+    if not names:
+        raise OssicleError("no specimen of this collection was read", mend="read one with `ossicle read SPECIMEN --in`")
+    return names
+
+
+def file_name(name: str) -> str:
+    """Return a specimen's name as a file may be called."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-.") or "specimen"
+
+
+def _groups(looked: Mapping[str, _Looked], taxa: Path | None, pool: bool, inside: Path | None) -> dict[str, str]:
+    if taxa is not None:
+        try:
+            rows = list(csv.DictReader(io.StringIO(taxa.read_text(encoding="utf-8-sig"), newline="")))
+            return {row["specimen"].strip(): row["taxon"].strip() for row in rows}
+        except (OSError, UnicodeDecodeError, KeyError, AttributeError) as error:
+            raise OssicleError(
+                f"this is no table of specimen and taxon ({error})", where=taxa, mend="give it these two columns"
+            ) from error
+    if not pool:
+        return {}
+    if inside is None:
+        raise OssicleError(
+            "folders tell no scientific name", where="--pool", mend="give --taxa, or a collection with --in"
+        )
+    return {name: x.taxon for name, x in looked.items() if x.taxon}

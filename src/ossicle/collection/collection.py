@@ -40,6 +40,7 @@ from .holdings import Handle, Holdings, Progress, person
 from .kinds import Redo, Request, Undo
 from .opinions import Opinions, opinions
 from .readings import KeptReading
+from .receiving import Arriving, receive
 from .records import Job, ReadingInfo
 from .replay import Replayed, replay
 from .tables import CollectionInfo
@@ -402,6 +403,16 @@ class Collection(Holdings):
         replayed = self.replayed(handle)
         geometry = self.scan(kept.scan).geometry
         return write_outcome(Path(out), Outcome(replayed.account, replayed.reading, geometry))
+
+    def receive(self, handle: Handle, readings: Sequence[Arriving], decisions: Sequence[Decision]) -> None:
+        """Keep readings and decisions that were made elsewhere, as they were made (`ossicle.collection.receiving`).
+
+        Raises
+        ------
+        OssicleError
+            The specimen has some already, or its scan is not there.
+        """
+        receive(self.catalogue, self.layout, handle, readings, decisions)
 
     def check(self, *, quick: bool = False, mend: bool = False, progress: Progress | None = None) -> Report:
         """Verify stores, checksums, references and histories (`ossicle.collection.check`)."""

@@ -21,7 +21,7 @@ from .catalogue import Catalogue
 from .files import FileLock, Layout, digest_file, sync_tree, unwritable, work_folder
 from .records import AttachmentInfo, DataChange, Page, ScanInfo, Specimen
 from .table import read_table
-from .tables import Attachment, ScanRow, SpecimenScan
+from .tables import Attachment, ScanRow, SpecimenRow, SpecimenScan
 from .terms import specimen_data
 
 __all__ = ["Handle", "Holdings", "Progress", "person"]
@@ -151,6 +151,18 @@ class Holdings:
     def scan(self, key: str, *, threads: int = 2) -> Scan:
         """Open a scan by its key; voxels are read when asked for."""
         return open_store(self.layout.scan(key), threads=threads)
+
+    def shown_by(self, key: str) -> list[str]:
+        """Return the catalogue numbers of all specimens that a scan shows."""
+        query = (
+            sa.select(SpecimenRow.catalog_number)
+            .join(SpecimenScan, SpecimenScan.specimen_id == SpecimenRow.id)
+            .join(ScanRow, ScanRow.id == SpecimenScan.scan_id)
+            .where(ScanRow.key == key)
+            .order_by(SpecimenRow.id)
+        )
+        with self.catalogue.reading() as session:
+            return list(session.scalars(query))
 
     def attach(self, handle: Handle, file: str | Path, note: str = "") -> AttachmentInfo:
         """Keep a copy of a file with a specimen."""

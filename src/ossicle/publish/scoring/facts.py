@@ -160,7 +160,7 @@ class Facts:
             perhaps.add(position)
             if found.value == "empty alveolus" and found.confidence >= SURE:
                 sure.add(position)
-        self._rests_on(used)
+        self._rests_on(sorted(used, key=lambda t: t.position))
         if not own and (counted := self._findings.get(f"dentition/{jaw}-{side}/in-place")) is not None:
             self._uses(counted)
         names = ", ".join(dict.fromkeys(t.name for t in sorted(used, key=lambda t: t.position)))

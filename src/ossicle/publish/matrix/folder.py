@@ -1,0 +1,64 @@
+"""The folder of a matrix: NEXUS, two CSV tables and the page, each written whole."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from ossicle.account.folder import write_text
+from ossicle.errors import OssicleError
+
+from .nexus import matrix_from_nexus, matrix_to_nexus
+from .page import Shown, matrix_html
+from .records import Matrix
+from .tables import cells_csv, matrix_csv
+
+__all__ = ["read_nexus", "write_matrix"]
+
+_LARGEST = 256 << 20
+
+
+def read_nexus(path: Path) -> Matrix:
+    """Read a matrix from a NEXUS file.
+
+    Raises
+    ------
+    OssicleError
+        It cannot be read, or holds no matrix.
+    """
+    try:
+        if path.stat().st_size > _LARGEST:
+            raise OssicleError("this file is larger than any matrix", where=path, mend="name another")
+        raw = path.read_bytes()
+    except OSError as error:
+        raise OssicleError(f"it cannot be read ({error.strerror})", where=path, mend="name a NEXUS file") from error
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1")  # files of the nineties; every byte is a letter there
+    return matrix_from_nexus(text, path.name)
+
+
+def write_matrix(out: Path, matrix: Matrix, shown: Mapping[str, Shown] | None = None) -> list[Path]:
+    """Write ``matrix.nex``, ``matrix.csv``, ``cells.csv`` and ``matrix.html`` into a folder, made where it is missing.
+
+    Raises
+    ------
+    OssicleError
+        The matrix cannot be NEXUS, or the place cannot be written to.
+    """
+    texts = {
+        "matrix.nex": matrix_to_nexus(matrix),
+        "matrix.csv": matrix_csv(matrix),
+        "cells.csv": cells_csv(matrix),
+        "matrix.html": matrix_html(matrix, shown),
+    }
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OssicleError(
+            f"the folder cannot be made ({error.strerror})", where=out, mend="name another with --out"
+        ) from error
+    for name, text in texts.items():
+        write_text(out / name, text)
+    return [out / name for name in texts]
