@@ -35,8 +35,8 @@ MHD = "ObjectType = Image\nNDims = 3\nDimSize = {sizes}\nElementSpacing = 1 1 1\
 
 
 def zeros_packed(head: bytes = b"", wbits: int = 31) -> bytes:
-    """Return a head and 600 MB of zeros, packed to less than 1 MB."""
-    pack = zlib.compressobj(9, zlib.DEFLATED, wbits)
+    """Return a head and 600 MB of zeros, packed to less than 4 MB."""
+    pack = zlib.compressobj(1, zlib.DEFLATED, wbits)
     out = [pack.compress(head)]
     block = bytes(2**22)
     out += [pack.compress(block) for _ in range(UNFOLDED // len(block))]
@@ -114,9 +114,10 @@ def zarr_bomb(at: Path) -> Path:
     said = json.loads(told.read_text())
     said["compressor"] = {"id": "zlib", "level": 1}
     told.write_text(json.dumps(said))
+    packed = zeros_packed(wbits=15)
     for chunk in told.parent.rglob("*"):
         if chunk.is_file() and not chunk.name.startswith("."):
-            chunk.write_bytes(zeros_packed(wbits=15))
+            chunk.write_bytes(packed)
     return Path(store)
 
 
