@@ -11,7 +11,7 @@ sys.path.append(str(Path(__file__).parent.parent / "account"))
 sys.path.append(str(Path(__file__).parent))
 
 from asked_desk import AskedDesk
-from desk_token import TOKEN
+from desk_token import KEY, TOKEN, came_in
 from desk_world import make
 from starlette.testclient import TestClient
 
@@ -44,7 +44,8 @@ def desk(folder: Path, made: Path) -> Iterator[AskedDesk]:
     with (
         Collection.open(folder) as held,
         TestClient(
-            make_app(held, token=TOKEN, roots=[made.parent / "scans"], threads=1), base_url="http://127.0.0.1:7041"
+            make_app(held, token=TOKEN, key=KEY, roots=[made.parent / "scans"], threads=1),
+            base_url="http://127.0.0.1:7041",
         ) as web,
     ):
-        yield AskedDesk(web, folder)
+        yield AskedDesk(came_in(web), folder)

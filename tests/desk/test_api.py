@@ -360,10 +360,12 @@ class Running:
         )
         assert self.process.stderr is not None
         line = self.process.stderr.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+/", line)
+        found = re.search(r"(http://127\.0\.0\.1:\d+/)\?key=\S+", line)
         assert found, line + self.process.stderr.read()
-        self.address = found[0]
-        with urllib.request.urlopen(self.address, timeout=600) as page:
+        self.address = found[1]
+        self.web = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+        with self.web.open(found[0], timeout=600) as page:
+            assert page.url == self.address  # without the key
             token = re.search(r"desk-token[\"'] content=[\"']([^\"']+)", page.read().decode())
         assert token
         self.token = token[1]
@@ -374,7 +376,7 @@ class Running:
             request.data = json.dumps(body).encode()
             request.add_header("content-type", "application/json")
             request.add_header("x-ossicle-desk", self.token)
-        with urllib.request.urlopen(request, timeout=600) as answer:
+        with self.web.open(request, timeout=600) as answer:
             return json.loads(answer.read())
 
     def end(self, how: int) -> int:
@@ -396,10 +398,15 @@ def test_a_decision_is_there_after_the_desk_was_killed(folder) -> None:
     try:
         told = again.ask("/api/specimens/1")
         assert next(f["standing"] for f in told["account"]["findings"] if f["id"] == "formula/counts") == "agreed"
+        own = again.token
         again.token = running.token
         with pytest.raises(urllib.error.HTTPError) as refused:
             again.ask("/api/specimens/1/undo", {})
         assert refused.value.code == 403  # a page of the desk that died asks to be loaded again
+        again.token, again.web = own, running.web
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            again.ask("/api/specimens/1")
+        assert refused.value.code == 403  # and so does the cookie
     finally:
         code = again.end(signal.SIGINT)
     assert code in (0, 130)
@@ -410,7 +417,7 @@ def test_a_decision_is_there_after_the_desk_was_killed(folder) -> None:
 def test_a_job_is_told_as_it_changes(folder) -> None:
     running = Running(folder)
     try:
-        with urllib.request.urlopen(running.address + "api/jobs/events", timeout=600) as stream:
+        with running.web.open(running.address + "api/jobs/events", timeout=600) as stream:
             assert stream.headers["content-type"].startswith("text/event-stream")
             lines = [stream.readline().decode().strip() for _ in range(4)]
         row = json.loads(next(line for line in lines if line.startswith("data: "))[6:])
@@ -485,9 +492,14 @@ def test_the_page_comes_before_what_stands_behind_it(tmp_path) -> None:
     import asyncio
     import threading
 
+    from ossicle.desk.door import Door
     from ossicle.desk.opening import Opening
     from ossicle.desk.pages import Page
 
+    door = Door("t", "k")
+    entered = door.opened(b"key=k", "localhost")
+    assert entered is not None
+    cookie = entered.headers["set-cookie"].partition(";")[0].encode()
     go = threading.Event()
 
     class Inner:
@@ -522,14 +534,14 @@ def test_the_page_comes_before_what_stands_behind_it(tmp_path) -> None:
             "type": "http",
             "method": "GET",
             "path": path,
-            "headers": [(b"host", b"localhost")],
+            "headers": [(b"host", b"localhost"), (b"cookie", cookie)],
             "query_string": b"",
         }
         await app(scope, receive, send)
         return b"".join(got)
 
     async def story() -> None:
-        app = Opening(make, Page(tmp_path, "t"), "t", lambda: None)
+        app = Opening(make, Page(tmp_path), door, lambda: None)
         inbox: asyncio.Queue[Any] = asyncio.Queue()
         outbox: asyncio.Queue[Any] = asyncio.Queue()
         await inbox.put({"type": "lifespan.startup"})

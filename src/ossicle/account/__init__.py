@@ -6,12 +6,13 @@ from .build import build_account
 from .codec import account_from_json, account_to_dict, account_to_json
 from .folder import load_account, write_folder
 from .methods import Method, methods
-from .prose import account_text
+from .prose import CAUTIONS, account_text
 from .records import SCHEMA, Account, Evidence, Finding, MadeBy, ScanFacts, Source, View
 from .schema import schema
 from .tables import dentition_csv
 
 __all__ = [
+    "CAUTIONS",
     "SCHEMA",
     "Account",
     "Evidence",

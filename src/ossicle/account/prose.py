@@ -13,6 +13,8 @@ CAUTIONS = (
     "Not for clinical diagnosis.",
     "Human remains: follow the policy of the institution that holds them.",
     "Threatened species: coarsen localities before this is passed on.",
+    "A confidence is this program's own estimate of how often such a finding is right; it was set on invented practice "
+    "specimens, and on other scans it may be wrong.",
 )
 _STATE = {"in_crypt": "in crypt", "erupting": "erupting", "erupted": "erupted"}
 

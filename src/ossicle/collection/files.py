@@ -1,6 +1,7 @@
 """The folder of a collection: where things lie, digests, locks, and writes that are whole or not at all.
 
 collection.toml           what the collection is and where its catalogue lies
+persons.json              who may work at it where its desk is shared: names, roles, digests of passwords
 catalogue.sqlite          the catalogue, unless it is PostgreSQL
 scans/<key>.ome.zarr      a scan, several resolutions; its ``labels/<uid>`` are the parts of a reading
 sources/<key>/            copies of the files that the scan came from, where copying was asked for
@@ -161,11 +162,11 @@ def unwritable(path: Path, error: OSError) -> OssicleError:
     )
 
 
-def write_file(path: Path, data: bytes) -> None:
-    """Write a file, whole or not at all, and see it to the disk."""
+def write_file(path: Path, data: bytes, mode: int = 0o666) -> None:
+    """Write a file, whole or not at all, and see it to the disk; ``mode`` less the umask is its mode."""
     partial = path.parent / f".{path.name}.{secrets.token_hex(4)}"
     try:
-        with open(partial, "wb") as file:
+        with open(os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())

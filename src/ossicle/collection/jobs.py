@@ -37,7 +37,7 @@ from .reader import read_specimen
 from .readings import KeptReading, load_reading, write_reading
 from .records import Job, ReadingInfo
 from .specimens import find_row, now
-from .tables import JobRow, ReadingRow, ScanRow, SpecimenScan
+from .tables import JobRow, ReadingRow, ScanRow, SpecimenScan, row_at
 
 __all__ = ["cancel", "follow", "get", "listed", "queue", "recover", "start_worker", "work_on"]
 
@@ -115,7 +115,7 @@ def _scan_of(session: Session, specimen_id: int, wanted: str) -> ScanRow:
 def get(catalogue: Catalogue, job: int) -> Job:
     """Return a job; raises `OssicleError` where there is none."""
     with catalogue.reading() as session:
-        row = session.get(JobRow, job)
+        row = row_at(session, JobRow, job)
         if row is None:
             raise OssicleError(f"there is no job {job}", mend="`ossicle jobs COLLECTION` lists them")
         return _record(row)
@@ -133,7 +133,7 @@ def listed(catalogue: Catalogue, *, unfinished: bool = False, most: int = 100) -
 def cancel(catalogue: Catalogue, job: int) -> Job:
     """Ask a job to stop: at once where it waits, at its next step where it runs."""
     with catalogue.writing() as session:
-        row = session.get(JobRow, job)
+        row = row_at(session, JobRow, job)
         if row is None:
             raise OssicleError(f"there is no job {job}", mend="`ossicle jobs COLLECTION` lists them")
         if row.state == "waiting":
@@ -176,7 +176,7 @@ def work_on(catalogue: Catalogue, layout: Layout, job: int, progress: Progress |
         return get(catalogue, job)
     try:
         with catalogue.writing() as session:
-            row = session.get(JobRow, job)
+            row = row_at(session, JobRow, job)
             if row is None or row.state not in ("waiting", "running"):
                 return get(catalogue, job)
             row.state, row.started, row.share, row.message = "running", now(), 0.0, ""
@@ -200,7 +200,7 @@ def work_on(catalogue: Catalogue, layout: Layout, job: int, progress: Progress |
 
 def _end(catalogue: Catalogue, job: int, state: str, message: str) -> None:
     with catalogue.writing() as session:
-        row = session.get(JobRow, job)
+        row = row_at(session, JobRow, job)
         if row is not None:
             row.state, row.message, row.ended = state, message, now()
 

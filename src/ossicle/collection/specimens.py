@@ -16,7 +16,7 @@ from ossicle.errors import OssicleError
 from .catalogue import Catalogue, Conflict
 from .locality import HeldLocality, shown_terms
 from .records import DataChange, Page, Specimen
-from .tables import Change, DecisionRow, Locality, ReadingRow, SpecimenRow, SpecimenScan
+from .tables import MOST_ID, Change, DecisionRow, Locality, ReadingRow, SpecimenRow, SpecimenScan, row_at
 from .terms import SpecimenData, place_of, specimen_data
 
 __all__ = ["add", "change", "changes", "check_export", "exact_terms", "find_row", "get", "listed", "now"]
@@ -37,7 +37,7 @@ def listed(catalogue: Catalogue, words: str = "", page: int = 1, per_page: int =
     OssicleError
         The page or its size cannot be.
     """
-    if page < 1 or not 1 <= per_page <= MOST_ON_A_PAGE:
+    if not 1 <= page <= MOST_ID or not 1 <= per_page <= MOST_ON_A_PAGE:
         raise OssicleError(
             f"page {page} of {per_page} cannot be shown", mend=f"count from 1, at most {MOST_ON_A_PAGE} on a page"
         )
@@ -105,11 +105,11 @@ def find_row(session: Session, handle: str | int) -> SpecimenRow:
     """
     row: SpecimenRow | None
     if isinstance(handle, int):
-        row = session.get(SpecimenRow, handle)
+        row = row_at(session, SpecimenRow, handle)
     else:
         row = session.scalar(sa.select(SpecimenRow).where(SpecimenRow.catalog_number == handle))
-        if row is None and handle.startswith("#") and handle[1:].isdecimal():
-            row = session.get(SpecimenRow, int(handle[1:]))
+        if row is None and handle.startswith("#") and handle[1:].isdecimal() and len(handle) < 12:
+            row = row_at(session, SpecimenRow, int(handle[1:]))
         if row is None:
             folded = sa.func.lower(SpecimenRow.catalog_number) == handle.lower()
             row = session.scalar(sa.select(SpecimenRow).where(folded).limit(1))

@@ -5,12 +5,13 @@ Times are UTC, ISO 8601. Decisions, readings and changes are append-only: trigge
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import JSON, Boolean, Float, ForeignKey, Index, Integer, MetaData, String, Text, UniqueConstraint
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.orm import DeclarativeBase, Mapped, Session, mapped_column
 
 __all__ = [
+    "MOST_ID",
     "Attachment",
     "Base",
     "Change",
@@ -22,7 +23,13 @@ __all__ = [
     "ScanRow",
     "SpecimenRow",
     "SpecimenScan",
+    "row_at",
 ]
+
+
+Row = TypeVar("Row", bound="Base")
+MOST_ID = 2**31 - 1
+"""Greatest number of a row that a catalogue can hold or be asked for (PostgreSQL's ``integer``)."""
 
 
 class Base(DeclarativeBase):
@@ -198,3 +205,8 @@ class JobRow(Base):
     started: Mapped[str] = mapped_column(String(32), default="")
     ended: Mapped[str] = mapped_column(String(32), default="")
     __table_args__ = (Index("ix_job_state", "state"),)
+
+
+def row_at(session: Session, table: type[Row], number: int) -> Row | None:
+    """Return the row of a number; None where there is none, and for numbers that there can be no row of."""
+    return session.get(table, number) if 0 < number <= MOST_ID else None

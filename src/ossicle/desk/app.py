@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -19,6 +18,7 @@ from ossicle.errors import OssicleError
 
 from .beside import Beside
 from .board import Board
+from .door import Door
 from .drawn import Drawn
 from .folder import FolderBench, ReadingFolder
 from .greys import Greys
@@ -38,6 +38,8 @@ def make_app(
     cabinet: Collection | ReadingFolder,
     *,
     token: str | None = None,
+    key: str | None = None,
+    door: Door | None = None,
     page: Path | None = None,
     roots: list[Path] | None = None,
     threads: int = 2,
@@ -48,10 +50,14 @@ def make_app(
     ----------
     cabinet
         An open collection, which the caller closes; or a folder of one reading, to look at.
-    token, page, roots, threads
+    token, key
+        As `ossicle.desk.door.Door` takes them; left out where ``door`` is given.
+    door
+        Who may come in; a desk of one's own where left out.
+    page, roots, threads
         As `ossicle.desk.serve` takes them.
     """
-    token = token or secrets.token_urlsafe(24)
+    door = door or Door(token, key)
     drawn = cabinet.layout.root / "drawn"
     bench = FolderBench(cabinet) if isinstance(cabinet, ReadingFolder) else Workbench(cabinet)
     surfaces = Drawn(bench, drawn)
@@ -85,8 +91,8 @@ def make_app(
     _errors(app)
     for part in (specimens, decisions, views, measures, beside, work):
         app.include_router(part.router, prefix="/api")
-    _page(app, Page(page or built_page(), token))
-    return Guard(app, token)
+    _page(app, Page(page or built_page()))
+    return Guard(app, door)
 
 
 def _prepared(bench: Workbench, surfaces: Drawn, number: int) -> None:
@@ -96,8 +102,8 @@ def _prepared(bench: Workbench, surfaces: Drawn, number: int) -> None:
 
 def _page(app: FastAPI, page: Page) -> None:
     @app.get("/", include_in_schema=False)
-    def index() -> Response:
-        return page.index()
+    def index(request: Request) -> Response:
+        return page.index(request.scope["ossicle.session"].token)
 
     @app.get("/{name:path}", include_in_schema=False)
     def file(name: str) -> Response:

@@ -8,6 +8,7 @@ from collections.abc import Callable, MutableMapping
 from contextlib import AsyncExitStack
 from typing import Any
 
+from .door import Door
 from .guard import App, Guard, Receive, Send
 from .pages import Page
 
@@ -23,18 +24,18 @@ class Opening:
     ----------
     make
         Makes the application (`ossicle.desk.app.make_app`); called once, in a thread.
-    page, token
+    page, door
         As `make_app` takes them.
     failed
         Called when ``make`` raised; `error` holds what.
     """
 
-    def __init__(self, make: Callable[[], Any], page: Page, token: str, failed: Callable[[], None]) -> None:
+    def __init__(self, make: Callable[[], Any], page: Page, door: Door, failed: Callable[[], None]) -> None:
         self.make, self.page, self.failed = make, page, failed
         self.error: BaseException | None = None
         self._inner: Any = None
         self._ready: asyncio.Event | None = None
-        self._guarded: App = Guard(self._answer, token)
+        self._guarded: App = Guard(self._answer, door)
 
     async def __call__(self, scope: Message, receive: Receive, send: Send) -> None:
         """Answer one request, or begin and end with the server."""
@@ -46,7 +47,11 @@ class Opening:
     async def _answer(self, scope: Message, receive: Receive, send: Send) -> None:
         path = str(scope["path"])
         if scope["method"] in ("GET", "HEAD") and not path.startswith("/api/"):
-            found = self.page.index() if path == "/" else self.page.file(path.removeprefix("/"))
+            found = (
+                self.page.index(scope["ossicle.session"].token)
+                if path == "/"
+                else self.page.file(path.removeprefix("/"))
+            )
             if found is not None:
                 await found(scope, receive, send)
                 return

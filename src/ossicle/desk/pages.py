@@ -35,12 +35,9 @@ class Page:
     ----------
     folder
         Where ``index.html`` and ``assets/`` lie.
-    token
-        Put into ``index.html`` in place of `PLACE`.
     """
 
-    def __init__(self, folder: Path, token: str) -> None:
-        self.token = token
+    def __init__(self, folder: Path) -> None:
         root = folder.resolve()
         self.files = {
             path.relative_to(root).as_posix(): path
@@ -48,12 +45,12 @@ class Page:
             if path.is_file() and root in path.resolve().parents and not path.name.startswith(".")
         }
 
-    def index(self) -> Response:
-        """Return the page itself, never cached."""
+    def index(self, token: str) -> Response:
+        """Return the page itself with a token in place of `PLACE`, never cached."""
         file = self.files.get("index.html")
-        text = _NONE.format(html.escape(self.token))
+        text = _NONE.format(html.escape(token))
         if file is not None:
-            text = file.read_text(encoding="utf-8").replace(PLACE, html.escape(self.token))
+            text = file.read_text(encoding="utf-8").replace(PLACE, html.escape(token))
         return Response(text, media_type="text/html; charset=utf-8", headers={"cache-control": "no-store"})
 
     def file(self, name: str) -> Response | None:

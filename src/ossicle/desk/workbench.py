@@ -38,6 +38,8 @@ from ossicle.reading.records import Vector
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
 
+from .guard import ACTING
+
 __all__ = ["NotRead", "Shown", "Workbench", "find_boxes"]
 
 _KEPT = 12
@@ -277,7 +279,10 @@ class Workbench:
             raise OssicleError(self.read_only, mend="take the scan into a collection with `ossicle intake`")
 
     def who(self, said: str | None) -> str:
-        """Return who decides: the name given, else the one that the collection knows."""
+        """Return who decides: at a shared desk who signed in, else the name given, else whom the collection knows."""
+        acting = ACTING.get()
+        if acting is not None:
+            return acting.name
         return " ".join(said.split()) if said and said.strip() else person()
 
 

@@ -9,6 +9,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from ossicle.collection import Conflict, Redo, Request, Undo, words_of
+from ossicle.collection.tables import MOST_ID
 from ossicle.errors import OssicleError
 
 from ..deciding import act_of, requests_of, suggested
@@ -28,7 +29,9 @@ class Said(BaseModel):
     model_config = ConfigDict(extra="allow")
     kind: str = Field(description="agree, amend, dispute, rename, generation, side, join, cut, discard, add, landmark, "
                       "midplane")  # fmt: skip
-    expected: int | None = Field(default=None, description="`version` of the specimen that the person saw.")
+    expected: int | None = Field(
+        default=None, ge=0, le=MOST_ID, description="`version` of the specimen that the person saw."
+    )
     who: str | None = None
     why: str = ""
 
@@ -36,10 +39,12 @@ class Said(BaseModel):
 class Expecting(BaseModel):
     """Who takes a decision back, and what they had seen."""
 
-    expected: int | None = None
+    expected: int | None = Field(default=None, ge=0, le=MOST_ID)
     who: str | None = None
     why: str = ""
-    number: int | None = Field(default=None, description="Which decision; the person's own last where left out.")
+    number: int | None = Field(
+        default=None, ge=1, le=MOST_ID, description="Which decision; the person's own last where left out."
+    )
 
 
 @router.post("/specimens/{number}/decisions", responses={409: {"description": "Others have decided since."}})

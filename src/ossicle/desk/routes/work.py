@@ -13,12 +13,14 @@ from fastapi.responses import StreamingResponse
 from pydantic import BaseModel, Field
 
 from ossicle import __version__
+from ossicle.account import CAUTIONS
 from ossicle.anatomy import load_dentitions
-from ossicle.collection import KINDS, person
+from ossicle.collection import KINDS
 from ossicle.collection.terms import TERMS
 from ossicle.publish.groups import GROUPS
 
 from ..board import Board
+from ..guard import ACTING
 from ..places import Places
 from .common import Bench
 
@@ -73,17 +75,16 @@ class Reading(BaseModel):
 @router.get("/about")
 def about(bench: Bench) -> Json:
     """What this is, and what it is not for."""
+    acting = ACTING.get()
     return {
         "version": __version__,
-        "not_clinical": "Not for clinical diagnosis.",
-        "cautions": [
-            "Not for clinical diagnosis.",
-            "Human remains: follow the policy of the institution that holds them.",
-            "Threatened species: coarsen localities before anything is passed on.",
-        ],
+        "not_clinical": CAUTIONS[0],
+        "cautions": list(CAUTIONS),
         "collection": bench.cabinet.layout.root.name,
         "read_only": bench.read_only,
-        "person": person(),
+        "person": bench.who(None),
+        "role": "manage" if acting is None else acting.role,
+        "shared": acting is not None,
         "kinds": [k for k in KINDS if k not in ("undo", "redo")],
         "groups": list(GROUPS),
         "terms": list(TERMS),

@@ -25,6 +25,7 @@ from pydicom.errors import InvalidDicomError
 from pydicom.uid import UID
 
 from ossicle.errors import OssicleError
+from ossicle.scans.formats._dicom_deflated import check_deflated
 from ossicle.scans.formats._dicom_frames import FrameFile, decode_single
 from ossicle.scans.formats._dicom_geometry import Frame, arrange, numbers
 from ossicle.scans.formats._stack import Request, Stack, reading
@@ -158,6 +159,7 @@ def _is_other_object(image: _Image) -> bool:
 
 def _header(path: Path) -> _Image:
     force = path.suffix.lower() in SUFFIXES
+    check_deflated(path)
     try:
         header = pydicom.dcmread(path, stop_before_pixels=True, specific_tags=_TAGS, force=force)
     except InvalidDicomError as error:
