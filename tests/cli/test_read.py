@@ -296,7 +296,7 @@ class TestUsage:
             ["read", "x", "--threads", "0"],
             ["read", "x", "--threads", "many"],
             ["read", "x", "--nothing"],
-            ["account", "x", "--format", "pdf"],
+            ["account", "x", "--format", "rtf"],
             ["practice", "make", "carnivore-like-juvenile"],
             ["practice", "mace"],
         ],
