@@ -127,6 +127,15 @@ def test_any_matrix_comes_back_as_it_was(matrix: Matrix) -> None:
     assert matrix_from_nexus(matrix_to_nexus(matrix)) == matrix
 
 
+def test_names_that_give_one_id_keep_their_columns_apart() -> None:
+    columns = tuple(Column(f"c{n}", name, (), "01") for n, name in enumerate(("n", "n;", "n:4", "n:")))
+    cells = {("s", c.id): Cell(*parse_cell(t, "01"), standing="imported") for c, t in zip(columns, "01?-", strict=True)}
+    text = re.sub(r"BEGIN OSSICLE;.*?END;", "", matrix_to_nexus(Matrix(columns, (Row("s"),), cells)), flags=re.S)
+    read = matrix_from_nexus(text)
+    assert len({c.id for c in read.columns}) == 4
+    assert "".join(read.cell(read.rows[0], c).text for c in read.columns) == "01?-"
+
+
 # Examples of the standard, as commonnexus's documentation quotes them from Maddison, Swofford & Maddison 1997.
 FOREIGN = """#NEXUS
 [ a comment ]

@@ -215,7 +215,9 @@ def _columns(nexus: Any, block: Any, keys: list[Any], symbols: str) -> list[Colu
         name = str(known.name) if known is not None and known.name else str(key)
         stem = re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_") or "character"
         stem = stem if stem[0].isalpha() else f"character_{stem}"
-        identity = stem if all(c.id != stem for c in out) else f"{stem}_{n}"
+        identity, taken = stem, {c.id for c in out}
+        while identity in taken:
+            identity = f"{identity}_{n}"
         out.append(Column(identity, name, states, symbols, n in ordered))
     return out
 
