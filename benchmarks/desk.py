@@ -54,10 +54,12 @@ class Desk:
             env={**os.environ, "PYTHONPATH": str(ROOT / "src")},
         )
         assert self.process.stderr is not None
-        found = re.search(r"http://\S+", self.process.stderr.readline())
+        found = re.search(r"(http://\S+/)\?key=\S+", self.process.stderr.readline())
         assert found
-        self.address = found[0]
-        page = self.bytes("")
+        self.address = found[1]
+        self.web = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+        with self.web.open(found[0], timeout=600) as answer:
+            page = answer.read()
         self.page_s = time.perf_counter() - begun
         token = re.search(rb"desk-token[\"'] content=[\"']([^\"']+)", page)
         assert token
@@ -69,7 +71,7 @@ class Desk:
             request.data = json.dumps(body).encode()
             request.add_header("content-type", "application/json")
             request.add_header("x-ossicle-desk", self.token)
-        with urllib.request.urlopen(request, timeout=600) as answer:
+        with self.web.open(request, timeout=600) as answer:
             data: bytes = answer.read()
             return data
 

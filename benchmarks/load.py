@@ -3,7 +3,8 @@
 ``python -m benchmarks.load --minutes 10`` makes a small collection (a hand-drawn invented specimen), adds the persons,
 starts ``ossicle desk --share`` behind a proxy that is only stated (locust speaks to it as that proxy would), and lets
 each person sign in, read the account, rows, the list and a slice, and agree. Told are the times of answers as locust
-measures them, faults, the server's memory, and whether each decision that was acknowledged is in the catalogue. Two persons who decide at once get one decision and one conflict (409), which is no fault.
+measures them, faults, the server's memory, and whether each decision that was acknowledged is in the catalogue. Two
+persons who decide at once get one decision and one conflict (409), which is no fault.
 """
 
 from __future__ import annotations

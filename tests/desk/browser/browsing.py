@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import subprocess
 import sys
@@ -23,6 +24,8 @@ class Desk:
     port: int = 0
     below: Path | None = None
     process: subprocess.Popen[bytes] | None = field(default=None, repr=False)
+    first: str = ""
+    """The link that the desk printed, which lets a browser in."""
 
     @property
     def url(self) -> str:
@@ -36,7 +39,7 @@ class Desk:
         command = [sys.executable, "-m", "ossicle", "desk", str(self.cabinet), "--no-browser", "--port", str(self.port)]
         if self.below is not None:
             command += ["--below", str(self.below)]
-        log = (self.cabinet.parent / "desk.log").open("ab")
+        log = (self.cabinet.parent / "desk.log").open("wb")
         # Named at start, so that no test hangs on being asked who decides.
         self.process = subprocess.Popen(
             command, stdout=log, stderr=log, env={**os.environ, "OSSICLE_PERSON": "A. Reader"}
@@ -48,11 +51,17 @@ class Desk:
         for _ in range(600):
             assert self.process is not None
             assert self.process.poll() is None, (self.cabinet.parent / "desk.log").read_text()
+            found = re.search(r"http://\S+\?key=\S+", (self.cabinet.parent / "desk.log").read_text())
             try:
-                with urllib.request.urlopen(f"{self.url}api/about", timeout=5):
+                if found is not None:
+                    self.first = found[0]
+                    web = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+                    web.open(self.first, timeout=5).close()
+                    web.open(f"{self.url}api/about", timeout=5).close()
                     return
             except OSError:
-                time.sleep(0.2)
+                pass
+            time.sleep(0.2)
         raise AssertionError("the desk did not start")
 
     def stop(self) -> None:

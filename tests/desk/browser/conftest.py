@@ -62,7 +62,7 @@ def browser() -> Iterator[Any]:
 
 
 @pytest.fixture
-def reader(browser: Any) -> Iterator[Callable[..., Reader]]:
+def reader(browser: Any, desk: Desk) -> Iterator[Callable[..., Reader]]:
     """Opens pages; at the end none of them may have complained, or asked anything of another host."""
     readers: list[Reader] = []
     contexts = []
@@ -71,6 +71,8 @@ def reader(browser: Any) -> Iterator[Callable[..., Reader]]:
         context = browser.new_context(viewport={"width": width, "height": height}, **more)
         contexts.append(context)
         page = context.new_page()
+        page.goto(desk.first)  # lets this browser in
+        page.goto("about:blank")
         one = Reader(page, [], [])
         page.on("console", lambda m: one.told.append(f"{m.type}: {m.text}") if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda error: one.told.append(str(error)))
