@@ -3,7 +3,8 @@
 ``python -m benchmarks.desk_page --collection DIR`` takes a collection with read specimens (it is copied) and looks at
 the one with most parts; without it, an invented specimen is made and read. Told are walls on this machine, as a person
 before it would feel them: from the command to the page and to a stage that can be turned, for a cold and a warm server;
-from choosing a finding to its evidence drawn; and how many pictures a second are painted while the specimen is turned,
+from choosing a finding to its evidence drawn; and how many pictures a second are painted (and how much
+processor the browser takes for each, as other work may share the machine) while the specimen is turned,
 every part solid, bone veiled, and every part veiled. Needs chromium and playwright.
 """
 
@@ -28,16 +29,17 @@ from .desk import Desk, made
 FLAGS = ["--no-sandbox", "--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
          "--ignore-gpu-blocklist", "--disable-background-networking", "--no-first-run"]  # fmt: skip
 
+LEARN = """async () => {
+  for (let i = 0; i < 14; i++) {
+    ossicleStage.turnBy(0.06, 0);
+    await new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)));
+  }
+}"""
+"""Turning while the stage learns how coarse to draw."""
+
 TURN = """async () => {
   const stage = ossicleStage;
   const times = [];
-  const turn = async n => {
-    for (let i = 0; i < n; i++) {
-      stage.turnBy(0.06, 0);
-      await new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)));
-    }
-  };
-  await turn(12);  // while it learns how coarse to draw
   const begun = performance.now();
   let painted = 0;
   const before = stage.events.painted;
@@ -48,7 +50,7 @@ TURN = """async () => {
     times.push(...stage.frames.slice(-1));
   }
   stage.events.painted = before;
-  return { per_second: painted / (performance.now() - begun) * 1000, ms: times, scale: stage.movingScale,
+  return { painted, per_second: painted / (performance.now() - begun) * 1000, ms: times, scale: stage.movingScale,
     coarse: stage.coarse, size: [stage.width, stage.height] };
 }"""
 
@@ -64,6 +66,30 @@ def page_of(width: int, height: int) -> Iterator[Any]:
             yield browser.new_page(viewport={"width": width, "height": height})
         finally:
             browser.close()
+
+
+def browser_cpu_s() -> float:
+    """Processor seconds so far of all processes that this one started, and of theirs, but for Python's."""
+    parents: dict[int, int] = {}
+    spent: dict[int, float] = {}
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            name, _, rest = (folder / "stat").read_text().rpartition(")")
+        except (OSError, ValueError):
+            continue
+        fields = rest.split()
+        parents[int(folder.name)] = int(fields[1])
+        if "python" not in name:
+            spent[int(folder.name)] = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+    def ours(number: int) -> bool:
+        while number in parents:
+            number = parents[number]
+            if number == os.getpid():
+                return True
+        return False
+
+    return sum(seconds for number, seconds in spent.items() if ours(number))
 
 
 def until(page: Any, script: str, seconds: float = 120) -> None:
@@ -154,13 +180,17 @@ def turning(page: Any, desk: Desk, number: int) -> None:
         page.goto("about:blank")
         page.goto(f"{desk.address}#/{number}{query}")
         until(page, STANDS + " && ossicleStage.settled")
+        page.evaluate(LEARN)
+        spent = browser_cpu_s()
         found = page.evaluate(TURN)
+        spent = 1000 * (browser_cpu_s() - spent) / max(1, found["painted"])
         drawn = page.evaluate(
             "['solid', 'bone', 'other'].map(l => ossicleStage.skulls[0].groups[l].children[0])"
             ".map(mesh => mesh.geometry.drawRange.count / 3)"
         )
         more = (
-            f"{statistics.median(found['ms']):.0f} ms a picture, layers at {found['scale']:.2f} of the stage's "
+            f"{statistics.median(found['ms']):.0f} ms a picture, {spent:.0f} ms of processor, "
+            f"layers at {found['scale']:.2f} of the stage's "
             f"{found['size'][0]} x {found['size'][1]}{', coarse surfaces' if found['coarse'] else ''}, "
             f"{sum(drawn):.0f} triangles, {len(parts)} parts"
         )

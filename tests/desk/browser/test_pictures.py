@@ -21,7 +21,7 @@ pytestmark = pytest.mark.browser
 PICTURES = Path(__file__).parent / "pictures"
 SMALL = (120, 92)
 MOST_OFF = 0.02
-"""Mean difference of grey, 0 to 1, that passes: measured 0.000 against itself, 0.028 and more between the kept views."""
+"""Mean difference of grey, 0 to 1, that passes: measured 0.000 against itself, 0.028 and more between views."""
 
 SPOTS = """fetch('/api/specimens/1').then(r => r.json()).then(s => Object.fromEntries(s.account.teeth.map(t =>
   [`${t.jaw} ${t.class} ${t.part}`, ossicleStage.project(s.parts.find(p => p.part === t.part).centroid_skull_mm)])))"""

@@ -130,6 +130,13 @@ export class Painter {
     this.renderer.render(this.screen, view.camera);
   }
 
+  /** Whether the browser says that it draws by software. */
+  get bySoftware(): boolean {
+    const gl = this.renderer.getContext();
+    const told = gl.getExtension("WEBGL_debug_renderer_info");
+    return told !== null && /swiftshader|llvmpipe|software|basic render/i.test(String(gl.getParameter(told.UNMASKED_RENDERER_WEBGL)));
+  }
+
   /** Waits until the picture is drawn. (In browsers `finish` does not wait; reading a pixel does.) */
   done(): void {
     const gl = this.renderer.getContext();

@@ -52,6 +52,11 @@ export class Stage {
 
   constructor(readonly canvas: HTMLCanvasElement, private readonly events: StageEvents) {
     this.painter = new Painter(canvas);
+    // Without a GPU one need not learn that pictures take long.
+    if (this.painter.bySoftware) {
+      this.coarse = true;
+      this.movingScale = 0.35;
+    }
     canvas.addEventListener("webglcontextrestored", () => this.changed());
   }
 
