@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 from asked_desk import AskedDesk
-from desk_token import TOKEN
+from desk_token import KEY, TOKEN, came_in
 from desk_world import SIX, make
 from starlette.testclient import TestClient
 
@@ -22,9 +22,9 @@ def three(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[AskedDesk,
     folder = make(tmp_path_factory.mktemp("beside"), SIX[:3])
     with (
         Collection.open(folder) as held,
-        TestClient(make_app(held, token=TOKEN, roots=[], threads=1), base_url="http://127.0.0.1:7041") as web,
+        TestClient(make_app(held, token=TOKEN, key=KEY, roots=[], threads=1), base_url="http://127.0.0.1:7041") as web,
     ):
-        yield AskedDesk(web, folder), held
+        yield AskedDesk(came_in(web), folder), held
 
 
 def test_it_says_what_the_comparison_says(three: tuple[AskedDesk, Collection]) -> None:
