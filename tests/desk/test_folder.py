@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from asked_desk import AskedDesk
-from desk_token import TOKEN
+from desk_token import KEY, TOKEN, came_in
 from desk_world import drawn
 from sketch import MADE_BY, SPACING, scan_facts
 from starlette.testclient import TestClient
@@ -41,8 +41,10 @@ def written(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
 
 @pytest.fixture
 def looked_at(written: Path) -> Iterator[AskedDesk]:
-    with TestClient(make_app(ReadingFolder(written), token=TOKEN, roots=[]), base_url="http://localhost") as web:
-        yield AskedDesk(web, written)
+    with TestClient(
+        make_app(ReadingFolder(written), token=TOKEN, key=KEY, roots=[]), base_url="http://localhost"
+    ) as web:
+        yield AskedDesk(came_in(web), written)
 
 
 def test_it_is_told_from_a_collection(written: Path, folder: Path, tmp_path: Path) -> None:
