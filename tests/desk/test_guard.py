@@ -342,3 +342,15 @@ def test_nothing_outside_the_places_is_listed_or_taken(desk, made, tmp_path, way
         assert "link" not in [f["name"] for f in desk.get("/places", path=str(root))["folders"]]
     finally:
         link.unlink()
+
+
+def test_the_cautions_are_told(desk) -> None:
+    """By the desk and by the account's text alike."""
+    from ossicle.account import account_text
+
+    with Collection.open(desk.folder) as held:
+        text = " ".join(account_text(held.account("OTC 1")).split())
+    for caution in desk.get("/about")["cautions"]:
+        assert caution in text
+    for word in ("clinical diagnosis", "Human remains", "Threatened species", "confidence"):
+        assert word in " ".join(desk.get("/about")["cautions"])
