@@ -34,6 +34,9 @@ BOXES = """q => [...document.querySelectorAll(q)].map(t => {
   return [b.left, b.top, b.right, b.bottom];
 })"""
 
+ROOM = 3
+"""Pixels by which boxes may overlap in height: those of text are taller than its letters."""
+
 VIEWS = {
     "lateral": "",
     "dorsal": "eye=0,-1,0;0,0,1;0,0,-11;44",
@@ -143,5 +146,5 @@ def _overlapping(boxes: list[list[float]]) -> list[tuple[Any, Any]]:
         (boxes[i], boxes[j])
         for i, a in enumerate(boxes)
         for j, b in enumerate(boxes[:i])
-        if a[0] < b[2] - 1 and b[0] < a[2] - 1 and a[1] < b[3] - 1 and b[1] < a[3] - 1
+        if a[0] < b[2] - 1 and b[0] < a[2] - 1 and a[1] < b[3] - ROOM and b[1] < a[3] - ROOM
     ]

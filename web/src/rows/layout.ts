@@ -45,6 +45,7 @@ const isDeep = (slot: Slot): boolean => slot.emergence === "in_crypt";
 
 function arranged(rows: Rows, width: number, height: number, crownLines: number, rootLines: number): Layout | null {
   const LETTER = 0.83 * rem();
+  const LINE = 0.96 * rem();
   const PAD = 1.09 * rem();
   const found = QUADRANTS.flatMap((q) => (rows.quadrants[q] ? [[q, rows.quadrants[q]] as const] : []));
   const drawn = found.filter(([, row]) => row.bounds_mm !== null);
@@ -57,10 +58,10 @@ function arranged(rows: Rows, width: number, height: number, crownLines: number,
   const upper = span("upper");
   const lower = span("lower");
   const tall = upper[1] - upper[0] + lower[1] - lower[0];
-  const scale = Math.max(1, Math.min((width / 2 - 20) / reach, (height - 4 * PAD - 10 - 2 * (crownLines + rootLines - 2) * LETTER) / Math.max(0.1, tall)));
+  const scale = Math.max(1, Math.min((width / 2 - 20) / reach, (height - 4 * PAD - 10 - 2 * (crownLines + rootLines - 2) * LINE) / Math.max(0.1, tall)));
   const middle = width / 2;
-  const over = PAD + (rootLines - 1) * LETTER;
-  const tops = { upper: over + 1, lower: over + (upper[1] - upper[0]) * scale + 2 * PAD + 8 + 2 * (crownLines - 1) * LETTER };
+  const over = PAD + (rootLines - 1) * LINE;
+  const tops = { upper: over + 1, lower: over + (upper[1] - upper[0]) * scale + 2 * PAD + 8 + 2 * (crownLines - 1) * LINE };
   const place = ([quadrant, row]: readonly [Quadrant, Row]): PlacedRow => {
     const isUpper = quadrant.startsWith("upper");
     const sign = quadrant.endsWith("left") ? 1 : -1;
@@ -68,7 +69,7 @@ function arranged(rows: Rows, width: number, height: number, crownLines: number,
     const top = isUpper ? tops.upper : tops.lower;
     const x = (mm: number): number => middle + sign * mm * scale;
     const y = (mm: number): number => top + (mm - low) * scale;
-    const line = (deep: boolean, k: number): number => (isUpper !== deep ? y(high) + (1 + k) * LETTER : top - 4 - k * LETTER);
+    const line = (deep: boolean, k: number): number => (isUpper !== deep ? y(high) + LETTER + k * LINE : top - 4 - k * LINE);
     const slots = row.slots.filter((slot) => slot.state === "tooth" && slot.x_mm !== null).map((slot) => ({
       slot,
       quadrant,

@@ -137,7 +137,7 @@ function SpecimenNames() {
         const at = on.project([middle.x, middle.y, middle.z], skull.id);
         if (!at) return null;
         return (
-          <p class="specimen-name" key={skull.id} style={{ left: `${at.x}px` }}>
+          <p class="specimen-name" key={skull.id} style={{ left: `${at.x}px`, maxWidth: `${on.size.width / on.skulls.length}px` }}>
             <b>{specimen.specimen.catalogue_number}</b> {specimen.specimen.stage}
             <span>
               {onStage.value[0] !== skull.id && <button type="button" class="quiet" 
