@@ -14,7 +14,7 @@ import pytest
 from commonnexus import Nexus
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_scoring import ADULT, JUVENILE, account
+from test_character_scoring import ADULT, JUVENILE, account
 
 from ossicle.anatomy.characters import load_characters
 from ossicle.errors import OssicleError

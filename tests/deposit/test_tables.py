@@ -9,8 +9,8 @@ from pathlib import Path
 import pyarrow.parquet as pq
 import pytest
 from frictionless import Package, validate
+from test_character_scoring import ADULT, JUVENILE, account
 from test_regions import structures
-from test_scoring import ADULT, JUVENILE, account
 
 from ossicle.account import Account
 from ossicle.publish.tables import tables, write_tables

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -42,7 +43,7 @@ def words(data: bytes) -> str:
 
 def test_every_finding_and_caution_is_in_it(specimen: Compared, blocks: list[Block]) -> None:
     page = sheet_html("t", blocks)
-    said = re.sub(r"<[^>]+>", " ", page).replace("\u00a0", " ")
+    said = html.unescape(re.sub(r"<[^>]+>", " ", page)).replace("\u00a0", " ")
     missing = [f.id for f in specimen.account.findings if f.region != "teeth" and f.statement not in said]
     assert missing == []
     assert all(text in said for text in CAUTIONS)

@@ -42,7 +42,7 @@ def test_hints_reach_the_isolation_in_the_mm_of_its_own_grid(monkeypatch: pytest
     volume[40:52, 50:60, 60:90] += 900
     seen: dict[str, Any] = {}
 
-    def isolate(normal: Any, levels: Any, grid: Any, right_handed: bool, hints: h.Hints, *_: Any) -> Any:
+    def isolate(normal: Any, levels: Any, grid: Any, between: Any, right_handed: bool, hints: h.Hints, *_: Any) -> Any:
         seen.update(hints=hints, grid=grid)
         return nothing(normal.values.shape, unknown_pose(), 0.0, "nothing was asked for")
 

@@ -49,7 +49,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
     running.stop()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # it holds an event loop while it is open, which other files' tests must not meet
 def browser() -> Iterator[Any]:
     if CHROMIUM is None:
         pytest.skip("Debian's chromium is not installed (apt-get install chromium)")
