@@ -276,8 +276,10 @@ def test_presets_build(preset: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("preset", "seed"), [(name, 11 + i % 2) for i, name in enumerate(sorted(presets()))])
-def test_every_preset_builds_without_overlaps(preset: str, seed: int) -> None:
+@pytest.mark.parametrize(
+    ("preset", "seed"), [(name, 11 + i % 4) for i, name in enumerate(sorted(presets())) if i % 2 == 0]
+)
+def test_presets_build_without_overlaps(preset: str, seed: int) -> None:
     from ossicle.practice.teeth import clearance
 
     m = build(preset, seed=seed, voxel_mm=4 * presets()[preset].voxel_mm)
