@@ -11,7 +11,7 @@ import hashlib
 import os
 import secrets
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from ossicle.errors import OssicleError
 from .codec import account_from_json
 from .records import SCHEMA, Account
 
-__all__ = ["check_place", "load_account", "write_folder", "write_text"]
+__all__ = ["check_place", "load_account", "unwritten", "write_folder", "write_text", "write_texts", "write_whole"]
 
 
 def check_place(out: Path) -> None:
@@ -100,18 +100,48 @@ def write_text(out: Path, text: str) -> None:
             where=out.absolute().parent,
             mend="make it, or name another file with --out",
         )
-    partial = out.absolute().parent / f".{out.name}.partial-{secrets.token_hex(4)}"
+    write_whole(out, text.encode("utf-8"), mend="mend that and run again")
+
+
+def write_texts(out: Path, texts: Mapping[str, str]) -> None:
+    """Write text files into a folder, which is made where there is none; each whole or not at all.
+
+    Raises
+    ------
+    OssicleError
+        The folder cannot be made, or a file cannot be written.
+    """
     try:
-        partial.write_bytes(text.encode("utf-8"))
-        os.replace(partial, out)
+        out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OssicleError(
-            f"the file could not be written ({error.strerror or error})",
-            where=out,
-            mend="mend that and run again",
+            f"this folder cannot be made ({error.strerror or error})", where=out, mend="name another with --out"
         ) from error
+    for name, text in texts.items():
+        write_text(out / name, text)
+
+
+def write_whole(out: Path, data: bytes, *, mend: str) -> None:
+    """Write a file whole or not at all; its folder is there.
+
+    Raises
+    ------
+    OssicleError
+        It cannot be written; ``mend`` is what it advises.
+    """
+    partial = out.absolute().parent / f".{out.name}.partial-{secrets.token_hex(4)}"
+    try:
+        partial.write_bytes(data)
+        os.replace(partial, out)
+    except OSError as error:
+        raise unwritten(out, error, mend) from error
     finally:
         partial.unlink(missing_ok=True)
+
+
+def unwritten(out: Path, error: OSError, mend: str) -> OssicleError:
+    """Return what is said where a file cannot be written."""
+    return OssicleError(f"the file could not be written ({error.strerror or error})", where=out, mend=mend)
 
 
 def load_account(path: Path) -> Account:

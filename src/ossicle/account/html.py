@@ -3,8 +3,6 @@ policy."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -14,6 +12,7 @@ from typing import TYPE_CHECKING
 from ossicle.reading.records import Jaw, Reading, Side, ToothRecord
 
 from .methods import Method, methods
+from .page import content_hash, templates_of
 from .pictures import Picture, bar_words, strip_pictures, structure_pictures, view_sheet
 from .prose import CAUTIONS
 from .records import REGIONS, Account, Finding, Region
@@ -84,18 +83,11 @@ def account_html(account: Account, reading: Reading | None) -> str:
 
 @lru_cache(maxsize=1)
 def _template() -> tuple[Template, str, str]:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     css = files("ossicle.account").joinpath("templates/account.css").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(css.encode("utf-8")).digest()).decode("ascii")
-    environment = Environment(
-        loader=PackageLoader("ossicle.account", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    digest = content_hash(css)
+    environment = templates_of("ossicle.account")
     environment.filters |= {
         "number": number,
         "mm": length,

@@ -76,15 +76,9 @@ def gathered(handles: Sequence[str], inside: Path | None, stack: ExitStack, *, e
 
 
 def _write(out: Path, name: str, text: str) -> None:
-    from ossicle.account.folder import write_text
+    from ossicle.account.folder import write_texts
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OssicleError(
-            f"this folder cannot be made ({error.strerror or error})", where=out, mend="name another with --out"
-        ) from error
-    write_text(out / name, text)
+    write_texts(out, {name: text})
 
 
 def compare(

@@ -15,7 +15,7 @@ from .history import FIRST, Decision, digest_of, words_of
 from .specimens import find_row
 from .tables import DecisionRow, SpecimenRow
 
-__all__ = ["append", "append_all", "broken_at", "load_decisions"]
+__all__ = ["append", "append_all", "broken_at", "load_decisions", "row_of"]
 
 
 def load_decisions(session: Session, specimen_id: int, *, after: int = 0) -> list[Decision]:
@@ -98,25 +98,28 @@ def append_all(
             decision = replace(made, number=number, said=plain(made.said))
             decision = replace(decision, digest=digest_of(decision, before))
             before = decision.digest
-            session.add(
-                DecisionRow(
-                    specimen_id=specimen.id,
-                    number=decision.number,
-                    kind=decision.kind,
-                    who=decision.who,
-                    at=decision.at,
-                    why=decision.why,
-                    scan_key=decision.scan,
-                    reading_number=decision.reading,
-                    anchors=[a.as_json() for a in decision.anchors],
-                    said=dict(decision.said),
-                    target=decision.target,
-                    digest=decision.digest,
-                )
-            )
+            session.add(row_of(decision, specimen.id))
             added.append(decision)
         session.flush()
         return added
+
+
+def row_of(decision: Decision, specimen_id: int) -> DecisionRow:
+    """Return the row that keeps a decision, numbered and with its digest, of a specimen."""
+    return DecisionRow(
+        specimen_id=specimen_id,
+        number=decision.number,
+        kind=decision.kind,
+        who=decision.who,
+        at=decision.at,
+        why=decision.why,
+        scan_key=decision.scan,
+        reading_number=decision.reading,
+        anchors=[a.as_json() for a in decision.anchors],
+        said=dict(decision.said),
+        target=decision.target,
+        digest=decision.digest,
+    )
 
 
 def broken_at(decisions: Sequence[Decision]) -> int | None:

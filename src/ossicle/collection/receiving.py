@@ -13,7 +13,7 @@ from ossicle.errors import OssicleError
 from ossicle.scans.labels import write_labels_list
 
 from .catalogue import Catalogue
-from .decisions import broken_at
+from .decisions import broken_at, row_of
 from .files import FileLock, Layout, digest_tree, sync_tree, unwritable, work_folder
 from .history import Decision
 from .specimens import find_row
@@ -75,23 +75,7 @@ def receive(
                     at=str(info["at"]),
                 )
             )
-        for d in decisions:
-            session.add(
-                DecisionRow(
-                    specimen_id=row.id,
-                    number=d.number,
-                    kind=d.kind,
-                    who=d.who,
-                    at=d.at,
-                    why=d.why,
-                    scan_key=d.scan,
-                    reading_number=d.reading,
-                    anchors=[a.as_json() for a in d.anchors],
-                    said=dict(d.said),
-                    target=d.target,
-                    digest=d.digest,
-                )
-            )
+        session.add_all(row_of(d, row.id) for d in decisions)
 
 
 def _place(layout: Layout, key: str, uid: str, records: Path, labels: Path) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 from pathlib import Path
 
+from ossicle.account.folder import unwritten, write_whole
 from ossicle.errors import OssicleError
 
 __all__ = ["write_bytes"]
+
+_MEND = "name another place with --out"
 
 
 def write_bytes(out: Path, data: bytes) -> None:
@@ -21,17 +22,8 @@ def write_bytes(out: Path, data: bytes) -> None:
     """
     if out.is_dir():
         raise OssicleError("this is a folder", where=out, mend="name a file with --out")
-    partial = out.parent / f".{out.name}.partial-{secrets.token_hex(4)}"
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_bytes(data)
-        os.replace(partial, out)
     except OSError as error:
-        raise OssicleError(
-            f"the file could not be written ({error.strerror or error})",
-            where=out,
-            mend="name another place with --out",
-        ) from error
-    finally:
-        if partial.parent.is_dir():
-            partial.unlink(missing_ok=True)
+        raise unwritten(out, error, _MEND) from error
+    write_whole(out, data, mend=_MEND)

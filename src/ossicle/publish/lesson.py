@@ -7,7 +7,6 @@ that it holds by their digests. All text is escaped; narration is Markdown witho
 from __future__ import annotations
 
 import base64
-import hashlib
 import html
 import json
 from collections.abc import Callable, Mapping, Sequence
@@ -16,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from ossicle.account.page import content_hash
 from ossicle.account.prose import CAUTIONS
 from ossicle.account.records import View
 from ossicle.compare import Compared
@@ -218,7 +218,7 @@ def _held(name: str) -> str:
 
 
 def _digest(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+    return f"'sha256-{content_hash(text)}'"
 
 
 def handout(

@@ -7,7 +7,6 @@ same input gives the same bytes; its letters are DejaVu, which ship with matplot
 from __future__ import annotations
 
 import base64
-import hashlib
 import html
 import io
 from collections.abc import Sequence
@@ -15,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ossicle.account.page import content_hash
 from ossicle.account.pictures import bar_words, scale_bar
 from ossicle.account.words import tied
 
@@ -98,7 +98,7 @@ figcaption{font-size:.82rem;color:#555;margin-top:.3rem}
 
 def sheet_html(title: str, blocks: Sequence[Block]) -> str:
     """Return blocks as one page that needs nothing else: no script, nothing from outside, all text escaped."""
-    digest = base64.b64encode(hashlib.sha256(_CSS.encode()).digest()).decode()
+    digest = content_hash(_CSS)
     body = "\n".join(_html(b, n) for n, b in enumerate(blocks))
     policy = f"default-src 'none'; img-src data:; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     return (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from ossicle.account.folder import write_text
+from ossicle.account.folder import write_texts
 from ossicle.errors import OssicleError
 
 from .nexus import matrix_from_nexus, matrix_to_nexus
@@ -53,12 +53,5 @@ def write_matrix(out: Path, matrix: Matrix, shown: Mapping[str, Shown] | None = 
         "cells.csv": cells_csv(matrix),
         "matrix.html": matrix_html(matrix, shown),
     }
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OssicleError(
-            f"the folder cannot be made ({error.strerror})", where=out, mend="name another with --out"
-        ) from error
-    for name, text in texts.items():
-        write_text(out / name, text)
+    write_texts(out, texts)
     return [out / name for name in texts]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -11,6 +9,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from ossicle import __version__
+from ossicle.account.page import content_hash, templates_of
 from ossicle.publish.scoring import Cell
 
 from .records import Column, Matrix, Row
@@ -118,17 +117,10 @@ def _words(column: Column, cell: Cell) -> str:
 
 @lru_cache(maxsize=1)
 def _template() -> tuple[Template, str, str]:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     base = files("ossicle.account").joinpath("templates/account.css").read_text(encoding="utf-8")
     css = base + files("ossicle.publish.matrix").joinpath("templates/matrix.css").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(css.encode("utf-8")).digest()).decode("ascii")
-    environment = Environment(
-        loader=PackageLoader("ossicle.publish.matrix", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    digest = content_hash(css)
+    environment = templates_of("ossicle.publish.matrix")
     return environment.get_template("matrix.html.j2"), Markup(css), digest
