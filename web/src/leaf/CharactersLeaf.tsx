@@ -19,10 +19,13 @@ export function CharactersLeaf() {
   }, [specimen?.id, specimen?.version, specimen?.reading.number]);
   const all = characters.value;
   useEffect(() => {
+    const id = chosenCharacter.value;
+    if (all === null || id === null) return;
     // A link that was made while a character was shown shows it again.
-    if (all === null || !evidenceWanted || chosenCharacter.value === null) return;
-    evidenceTaken();
-    chooseCharacter(chosenCharacter.value);
+    if (evidenceWanted) {
+      evidenceTaken();
+      chooseCharacter(id);
+    } else document.getElementById(characterAnchor(id))?.scrollIntoView({ block: "nearest" });
   }, [all === null]);
   if (specimen === null || all === null) return <div class="characters"><p class="empty">Scoring the characters …</p></div>;
   const shown = charactersShown.value;
