@@ -49,7 +49,7 @@ def test_a_deposit_is_received_and_read_again_elsewhere(tmp_path: Path) -> None:
     here.run("practice", "make", "carnivore-like-adult", "--out", "scan", "--voxel", VOXEL, "--seed", SEED,
              "--threads", 1)  # fmt: skip
     here.run("intake", "scan", "--into", "cabinet", "--term", "catalogNumber=OTC 1", "--who", "A. Keeper")
-    here.run("read", "OTC 1", "--in", "cabinet", "--threads", 1, "--who", "A. Keeper")
+    here.run("read", "OTC 1", "--in", "cabinet", "--threads", 1)
     teeth = here.account("cabinet")["teeth"]
     assert len(teeth) > 10, "an account without teeth tells nothing"
     finding = here.account("cabinet")["findings"][0]["id"]
@@ -65,6 +65,6 @@ def test_a_deposit_is_received_and_read_again_elsewhere(tmp_path: Path) -> None:
     there.run("receive", "got.zip", "--into", "fresh", "--who", "C. Keeper")
     assert there.account("fresh") == account
     assert there.run("score", "OTC 1", "--in", "fresh", "--json") == scores
-    there.run("read", "OTC 1", "--in", "fresh", "--threads", 1, "--who", "C. Keeper")
+    there.run("read", "OTC 1", "--in", "fresh", "--threads", 1)
     assert there.account("fresh") == account
     assert len(json.loads(there.run("show", "OTC 1", "--in", "fresh", "--json"))["reading_list"]) == 2

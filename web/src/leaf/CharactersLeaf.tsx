@@ -49,8 +49,8 @@ export function CharactersLeaf() {
       </fieldset>
       {shown.length === 0 && <p class="empty">{characterFilter.value === "awaiting" ? "A person has scored every character." : "No character is of this kind."}</p>}
       {regions.map((region) => (
-        <section key={region} aria-labelledby={`region-${region}`}>
-          <h3 id={`region-${region}`}>{REGIONS[region] ?? region}</h3>
+        <section key={region} aria-label={`Characters: ${REGIONS[region] ?? region}`}>
+          <h3>{REGIONS[region] ?? region}</h3>
           <ul>{shown.filter((c) => c.region === region).map((c) => <Character key={c.id} told={c} first={c.id === first} />)}</ul>
         </section>
       ))}
