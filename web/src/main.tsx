@@ -7,6 +7,7 @@ import "./style/stage.css";
 import "./style/rows.css";
 import "./style/leaf.css";
 import "./style/catalogue.css";
+import "./style/characters.css";
 import { render } from "preact";
 import { App } from "./App";
 import { api } from "./api";

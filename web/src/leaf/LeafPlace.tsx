@@ -1,12 +1,13 @@
 import type { ComponentChildren } from "preact";
 import { leaf, type Leaf } from "../state/showing";
 import { BesideLeaf } from "./BesideLeaf";
+import { CharactersLeaf } from "./CharactersLeaf";
 import { HistoryLeaf } from "./HistoryLeaf";
 import { MeasureLeaf } from "./MeasureLeaf";
 import { PartsLeaf } from "./PartsLeaf";
 import { SliceLeaf } from "./SliceLeaf";
 
-const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side" };
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", characters: "Characters" };
 
 /** The leaf that may lie open beside the stage. */
 export function LeafPlace() {
@@ -18,6 +19,7 @@ export function LeafPlace() {
     parts: () => <PartsLeaf />,
     history: () => <HistoryLeaf />,
     beside: () => <BesideLeaf />,
+    characters: () => <CharactersLeaf />,
   };
   return (
     <section class="leaf" aria-label={TITLES[open]} data-place="leaf">

@@ -60,6 +60,7 @@ export function Margin() {
         <LeafLink to="measure" name="Measures" letter="k" />
         <LeafLink to="parts" name="Each part" letter="p" />
         <LeafLink to="history" name="Decisions" letter="h" />
+        <LeafLink to="characters" name="Characters" letter="y" />
         <LeafLink to="beside" name="Side by side" letter="b" />
         <button type="button" onClick={layOutAnew}>Lay out anew</button>
         <button type="button" aria-keyshortcuts="?" onClick={() => (keysOpen.value = true)}>Keys</button>
