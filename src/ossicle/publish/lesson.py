@@ -29,10 +29,11 @@ from .naming import names_of, parts_named, short_names
 from .narration import markdown_html, paragraphs
 from .pictures import jpeg, shot
 from .plate_text import view_of
+from .scene import Scene
 from .sheets import Block, Figure, Heading, Para
 from .stage import Stage, stage_of
 
-__all__ = ["MOST_BYTES", "handout", "lesson_page", "page", "specimen_data", "stages_of", "step_data"]
+__all__ = ["MOST_BYTES", "handout", "lesson_page", "page", "scene_data", "specimen_data", "stages_of", "step_data"]
 
 MOST_BYTES = 15_000_000
 Progress = Callable[[str, float], None]
@@ -76,13 +77,20 @@ def _used(lesson: LessonText, stages: Mapping[str, Stage]) -> list[str]:
     first = next(iter(stages))
     used: dict[str, None] = {}
     for n, step in enumerate(lesson.steps, start=1):
-        for name in (step.panel.specimen or first, *step.beside):
+        for name in _names(step, first):
             if name not in stages:
                 raise OssicleError(
                     f"there is no specimen {name!r}", where=f"step {n}", mend=f"choose from {', '.join(stages)}"
                 )
             used[name] = None
     return list(used)
+
+
+def _names(step: StepText, first: str) -> tuple[str, ...]:
+    """The specimens that a step shows, the leading one first."""
+    if step.panel.scene is not None:
+        return tuple(s.specimen for s in step.panel.scene.shown)
+    return (step.panel.specimen or first, *step.beside)
 
 
 def specimen_data(stage: Stage) -> Json:
@@ -118,6 +126,8 @@ def _rounded(values: Sequence[float] | np.ndarray[Any, Any]) -> list[float]:
 
 def step_data(step: StepText, stages: Mapping[str, Stage], order: Mapping[str, int], where: str) -> Json:
     """Return a step as the player takes it."""
+    if step.panel.scene is not None:
+        return {**_words(step), **scene_data(step.panel.scene, stages, order)}
     lead = step.panel.specimen or next(iter(stages))
     view = view_of(step.panel, stages[lead].specimen, where)
     shown, labels = [], []
@@ -136,8 +146,7 @@ def step_data(step: StepText, stages: Mapping[str, Stage], order: Mapping[str, i
             asked = parts_named(stage.specimen.account, step.panel.label, f"{where}: {name}")
             labels += [{"specimen": order[name], "part": p, "text": names[p]} for p in asked if p in solid]
     return {
-        "title": step.title,
-        "html": markdown_html(step.narration),
+        **_words(step),
         "look": _rounded(view.look),
         "up": _rounded(view.up),
         "centre": None if view.centre_mm is None else _rounded(view.centre_mm),
@@ -146,9 +155,66 @@ def step_data(step: StepText, stages: Mapping[str, Stage], order: Mapping[str, i
         "shown": shown,
         "labels": labels,
         "clip": clip_of(step, view),
+    }
+
+
+def _words(step: StepText) -> Json:
+    notes = markdown_html(step.notes) if step.notes else ""
+    return {
+        "title": step.title,
+        "html": markdown_html(step.narration),
+        "notes": notes,
         "travel": step.travel,
         "ask": None,
     }
+
+
+def scene_data(scene: Scene, stages: Mapping[str, Stage], order: Mapping[str, int]) -> Json:
+    """Return a scene as the player takes it; ``order`` numbers the specimens that the page holds."""
+    eye = scene.eye
+    shown, labels = [], []
+    for s in scene.shown:
+        held = stages[s.specimen].parts
+        one: Json = {
+            "specimen": order[s.specimen],
+            "solid": [p for p in s.solid if p in held],
+            "veiled": [p for p in s.veiled if p in held],
+            "veil": s.veil,
+        }
+        if s.enamel is not None:
+            one["enamel"] = [p for p in s.enamel if p in held]
+        if s.chosen:
+            one["chosen"] = [p for p in s.chosen if p in held]
+        if s.laid is not None:
+            one["laid"] = _rounded(s.laid)
+        shown.append(one)
+        names = short_names(stages[s.specimen].specimen.account)
+        labels += [
+            {"specimen": order[s.specimen], "part": p, "text": names[p]}
+            for name, p in scene.named
+            if name == s.specimen and p in held
+        ]
+    return {
+        "look": _rounded(eye.look),
+        "up": _rounded(eye.up),
+        "centre": _rounded(eye.centre_mm),
+        "extent": round(eye.extent_mm, 4),
+        "aspect": round(eye.aspect, 4),
+        "parallel": eye.parallel,
+        "lift": scene.lift_mm,
+        "shown": shown,
+        "labels": labels,
+        "clip": None if scene.clip is None else {"normal": _rounded(scene.clip[0]), "reach": round(scene.clip[1], 4)},
+    }
+
+
+def _clip(step: StepText, view: View) -> tuple[tuple[float, float, float], float] | None:
+    """The plane of a step, or of its scene where one specimen stands there, as pictures take it."""
+    scene = step.panel.scene
+    if scene is not None:
+        return scene.clip if len(scene.shown) == 1 else None
+    cut = clip_of(step, view)
+    return None if cut is None else ((cut["normal"][0], cut["normal"][1], cut["normal"][2]), cut["reach"])
 
 
 def clip_of(step: StepText, view: View) -> Json | None:
@@ -237,17 +303,17 @@ def handout(
         if progress is not None:
             progress(f"step {n}", (n - 1) / len(lesson.steps))
         out.append(Heading(f"{n}. {step.title}"))
-        names = (step.panel.specimen or first, *step.beside)
+        names = _names(step, first)
         for name in names:
             stage = stages[name]
             view = view_of(step.panel, stage.specimen, f"step {n}")
-            cut = clip_of(step, view)
+            cut = _clip(step, view)
             taken = shot(
                 stage,
                 view,
                 width,
                 height,
-                clip=None if cut is None else ((cut["normal"][0], cut["normal"][1], cut["normal"][2]), cut["reach"]),
+                clip=cut,
             )
             caption = view.caption if len(names) == 1 else f"{name}: {view.caption}"
             out.append(Figure(jpeg(taken.rgb), "jpeg", caption, caption, size, width * taken.mm_per_px))

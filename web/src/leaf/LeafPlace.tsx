@@ -1,4 +1,5 @@
 import type { ComponentChildren } from "preact";
+import { LessonLeaf } from "../lesson/LessonLeaf";
 import { leaf, type Leaf } from "../state/showing";
 import { BesideLeaf } from "./BesideLeaf";
 import { HistoryLeaf } from "./HistoryLeaf";
@@ -6,7 +7,7 @@ import { MeasureLeaf } from "./MeasureLeaf";
 import { PartsLeaf } from "./PartsLeaf";
 import { SliceLeaf } from "./SliceLeaf";
 
-const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side" };
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", lesson: "Lesson" };
 
 /** The leaf that may lie open beside the stage. */
 export function LeafPlace() {
@@ -18,6 +19,7 @@ export function LeafPlace() {
     parts: () => <PartsLeaf />,
     history: () => <HistoryLeaf />,
     beside: () => <BesideLeaf />,
+    lesson: () => <LessonLeaf />,
   };
   return (
     <section class="leaf" aria-label={TITLES[open]} data-place="leaf">

@@ -61,6 +61,7 @@ export function Margin() {
         <LeafLink to="parts" name="Each part" letter="p" />
         <LeafLink to="history" name="Decisions" letter="h" />
         <LeafLink to="beside" name="Side by side" letter="b" />
+        <LeafLink to="lesson" name="Lesson" letter="t" />
         <button type="button" onClick={layOutAnew}>Lay out anew</button>
         <button type="button" aria-keyshortcuts="?" onClick={() => (keysOpen.value = true)}>Keys</button>
       </nav>

@@ -9,6 +9,7 @@ import { lead } from "./desk";
 import { chosenDifference, setVeil, veilFor } from "./beside";
 import { toothForm } from "../rows/toothacts";
 import { keysOpen } from "./keysheet";
+import { keepView } from "../lesson/steps";
 import { rowActs } from "./rowacts";
 
 /** Keys of the desk: letters act anywhere but in a field; arrows belong to the place that has the focus. */
@@ -23,7 +24,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Stage", [
     ["← → ↑ ↓", "turn; with Shift, shift"], ["+ −", "nearer, farther"], ["1 … 0", "views in their order"], ["w", "the whole"], ["z", "near to what is chosen"],
     ["[ ]", "bone less, more"], ["v", "chosen part solid, veiled, absent"], ["l L", "lift, lower"], ["c C", "cut away deeper, less"], ["o", "perspective"],
-    ["s k p h b", "slice, measures, each part, decisions, side by side"],
+    ["s k p h b", "slice, measures, each part, decisions, side by side"], ["t y", "lesson, keep this view"],
   ]],
   ["Rows", [
     ["← →", "tooth before, next"], ["↑ ↓", "row above, below; successor"], ["r", "rename"], ["g", "generation"], ["j", "join the chosen"], ["x", "cut by a stroke"],
@@ -32,7 +33,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Page", [["F6", "next place"], ["?", "these keys"], ["Esc", "let go, step by step"]]],
 ];
 
-const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", b: "beside" };
+const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", b: "beside", t: "lesson" };
 
 export function listenToKeys(): void {
   window.addEventListener("keydown", onKey);
@@ -115,6 +116,7 @@ const LETTERS: Record<string, () => void> = {
   c: () => (clipDepth.value = bounded(clipDepth.value + 0.05, 1)),
   C: () => (clipDepth.value = bounded(clipDepth.value - 0.05, 1)),
   o: () => setParallel(!parallel.value),
+  y: () => void keepView(),
 };
 
 function onLetter(key: string): boolean {
