@@ -17,7 +17,8 @@ from ossicle.cli import main
 from ossicle.collection import Collection
 from ossicle.compare import from_collection
 from ossicle.errors import OssicleError
-from ossicle.publish.scene import followed, known_parts, mapping_of, scene_of
+from ossicle.publish.following import Follower, known_parts, mapping_of
+from ossicle.publish.scene import scene_of
 
 
 def scene(desk: AskedDesk, **more: Any) -> dict[str, Any]:
@@ -104,7 +105,7 @@ def test_parts_are_found_again_when_numbers_and_pose_change(desk: AskedDesk) -> 
     )
     later = replace(now, account=account)
     was = scene_of(scene(desk))
-    found = followed(was, {"1": known}, {"1": later}, {"1": "now"})
+    found = Follower({"1": known}, {"1": later}, {"1": "now"}).scene(was)
     (stood,) = found.shown
     assert stood.solid == tuple(sorted(n + 500 for n in was.shown[0].solid))
     assert stood.veiled == tuple(n + 500 for n in was.shown[0].veiled)
@@ -125,7 +126,7 @@ def test_a_view_of_two_needs_both(desk: AskedDesk) -> None:
     with Collection.open(desk.folder) as held:
         now = from_collection(held, "OTC 1")
     with pytest.raises(OssicleError, match="shows specimen #2, too"):
-        followed(scene_of(two), {}, {"1": now}, {"1": "now"})
+        Follower({}, {"1": now}, {"1": "now"}).scene(scene_of(two))
 
 
 def test_a_lesson_and_a_plate_are_made_of_kept_views(

@@ -10,9 +10,10 @@ from ossicle.collection import Collection
 from ossicle.collection.steps import steps_of
 from ossicle.compare import Compared
 
+from .following import Follower
 from .lesson_text import LessonText, StepText
 from .plate_text import PanelText, PlateText, with_scene
-from .scene import Scene, followed, scene_of
+from .scene import Scene, scene_of
 
 __all__ = ["also_shown", "current", "kept_lesson", "kept_scenes", "lesson_with", "plate_with"]
 
@@ -49,7 +50,7 @@ def kept_scenes(held: Collection, handles: Sequence[str], specimens: Sequence[Co
         for step in steps_of(held.layout, int(number)).steps:
             scene = scene_of(step["scene"], str(step.get("title", "step")))
             if all(s.specimen in by_number for s in scene.shown):
-                out[str(step["id"])] = followed(scene, step.get("known", {}), by_number, readings)
+                out[str(step["id"])] = Follower(step.get("known", {}), by_number, readings).scene(scene)
     return out
 
 

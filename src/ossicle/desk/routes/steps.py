@@ -13,7 +13,8 @@ from pydantic import BaseModel, Field
 from ossicle.collection.steps import Kept, change_steps, steps_of
 from ossicle.collection.tables import MOST_ID
 from ossicle.errors import OssicleError
-from ossicle.publish.scene import known_parts, scene_of
+from ossicle.publish.following import known_parts
+from ossicle.publish.scene import scene_of
 
 from ..workbench import Workbench
 from .common import Bench
