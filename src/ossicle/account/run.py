@@ -11,12 +11,11 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from ossicle import __version__
 from ossicle.reading.hints import Hints
 from ossicle.reading.records import Progress, Reading
 from ossicle.scans.geometry import Geometry
+from ossicle.scans.lazy import greys_of
 from ossicle.scans.model import Scan
 
 from .build import build_account
@@ -96,9 +95,8 @@ def read_scan(
 
     begun = time.perf_counter() if started is None else started
     hints = hints if hints is not None else Hints()
-    volume = scan.grey(scan.array())
     reading = read(
-        volume,
+        greys_of(scan),
         scan.geometry.spacing_mm_zyx,
         dentition=dentition,
         specimen=specimen,
@@ -214,7 +212,7 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
     parts = folder / "parts.nii.gz"
     write_parts_nifti(parts, outcome.reading.labels, outcome.geometry)
     if outcome.reading.enamel is not None:
-        write_parts_nifti(folder / "enamel.nii.gz", np.asarray(outcome.reading.enamel, np.uint8), outcome.geometry)
+        write_parts_nifti(folder / "enamel.nii.gz", outcome.reading.enamel, outcome.geometry)
     with open(parts, "rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     account = replace(account, made_by=replace(account.made_by, parts_sha256=digest))

@@ -283,10 +283,10 @@ class _Near:
         inner = tuple(slice(s.start, s.stop) for s in place.box)
         box = (inner[0], inner[1], inner[2])
         whole: ArrayLike3D = PatchedVolume(self.reading.labels, [(box, labels)])
-        reading = replace(self.reading, labels=whole)  # type: ignore[arg-type]
+        reading = replace(self.reading, labels=whole)
         if enamel is not None and reading.enamel is not None:
             was = np.asarray(reading.enamel[box]).astype(bool)
-            reading = replace(reading, enamel=PatchedVolume(reading.enamel, [(box, was | enamel)]))  # type: ignore[arg-type]
+            reading = replace(reading, enamel=PatchedVolume(reading.enamel, [(box, was | enamel)]))
         new_boxes = dict(self.boxes)
         for part in gone:
             new_boxes.pop(part, None)

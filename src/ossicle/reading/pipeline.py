@@ -11,6 +11,7 @@ import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from ossicle.anatomy import load_dentitions
+from ossicle.scans.model import ArrayLike3D
 
 from .alveoli import vacancies_of
 from .bodies import Company, without_company
@@ -33,6 +34,7 @@ from .records import (
 from .sampling import steps_between
 from .statistics import Levels, edge_blur
 from .structures import structures_of
+from .survey import survey
 from .tissue_model import ToothChance, tooth_chance
 from .working_grid import WorkingGrid, working_grid
 
@@ -85,7 +87,7 @@ class _Clock:
 
 
 def read(
-    volume_zyx: npt.NDArray[np.generic],
+    volume_zyx: ArrayLike3D,
     spacing_mm_zyx: tuple[float, float, float],
     *,
     dentition: str = "auto",
@@ -101,7 +103,7 @@ def read(
     Parameters
     ----------
     volume_zyx
-        Grey values (z, y, x), any real type; brighter is denser.
+        Grey values (z, y, x), any real type; brighter is denser. In memory, or read slab by slab where it lies.
     spacing_mm_zyx
         Voxel spacing in mm.
     dentition
@@ -141,7 +143,7 @@ def read(
 
 
 def _read(
-    volume_zyx: npt.NDArray[np.generic],
+    volume_zyx: ArrayLike3D,
     spacing_mm_zyx: tuple[float, float, float],
     dentition: str,
     hints: Hints,
@@ -152,7 +154,10 @@ def _read(
     clock: _Clock,
 ) -> Reading:
     clock.start("tissue")
-    grid = working_grid(volume_zyx, spacing_mm_zyx)
+    looked = survey(volume_zyx, lambda share: clock.tick(0.25 * share))
+    grid = working_grid(
+        volume_zyx, spacing_mm_zyx, looked, threads=threads, share=lambda share: clock.tick(0.25 + 0.5 * share)
+    )
     grey = grid.grey
     normal, levels, noise = normalise(grey)
     statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
@@ -161,7 +166,7 @@ def _read(
     statistics = replace(statistics, calibration=_calibration(company, phantom, warnings))
     clock.start("teeth")
     within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
-    isolation = _isolate(normal, levels, grid, steps_between(volume_zyx), right_handed, within, threads, clock)
+    isolation = _isolate(normal, levels, grid, steps_between(looked), right_handed, within, threads, clock)
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
@@ -236,13 +241,13 @@ def _read(
             marked = np.where(mask & (marked == 0), laid[-1].label, marked).astype(np.int32)
     clock.start("pictures")
     views, row_records = pictures(normal, levels, tooth_labels, grid, isolation, naming)
-    labels = grid.full_size(marked)
+    labels = grid.on_scan(marked)
     row_records = tuple(
         replace(row, curve_skull_mm=np.asarray(row.curve_skull_mm, float) - origin) for row in row_records
     )
     enamel = None
     if isolation.enamel is not None and teeth:
-        enamel = grid.full_size((isolation.enamel & (tooth_labels > 0)).astype(np.int32)) > 0
+        enamel = grid.on_scan(isolation.enamel & (tooth_labels > 0))
     parts = parts_of(labels, teeth, [*elements, *laid], spacing_mm_zyx)
     clock.stop()
     return Reading(
