@@ -92,6 +92,7 @@ def read_scan(
         `time.perf_counter` at the start of the whole work, for the seconds told.
     """
     from ossicle.reading import read
+    from ossicle.reading.device import device
 
     begun = time.perf_counter() if started is None else started
     hints = hints if hints is not None else Hints()
@@ -108,6 +109,8 @@ def read_scan(
     )
     facts = scan_facts(scan)
     kept = {"dentition": dentition, "specimen": specimen, "threads": threads, **(settings or {})}
+    if (where := device()) != "cpu":
+        kept["device"] = where
     if phantom is not None:
         kept["phantom_g_cm3"] = [float(d) for d in phantom]
     if hints != Hints():
@@ -157,9 +160,11 @@ def read_to_folder(
     OssicleError
         With one sentence, for anything a person can mend; nothing has been written then.
     """
+    from ossicle.reading.device import device
     from ossicle.scans import load
 
     started = time.perf_counter()
+    device()  # a device that is not there is told before long work
     if out is not None:
         check_place(out)
     scan = load(

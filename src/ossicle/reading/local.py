@@ -19,13 +19,13 @@ from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.patched import PatchedVolume
 
 from .boxes import Box, box_of, grown
+from .device import network
 from .greys import Normalised
 from .hints import Cut, Join, MissedTooth
 from .local_records import Change, part_of, placed, renamed, without
 from .network import MARGIN, look
 from .records import Ground, Reading, Vector
 from .tissue_model import ToothChance
-from .trees import session
 from .working_grid import WorkingGrid, means
 
 __all__ = ["Change", "Word", "prepare", "read_again"]
@@ -111,7 +111,7 @@ def prepare(reading: Reading) -> None:
 
     What is weighed of a jaw is kept as long as its teeth do not change (`naming.inference`).
     """
-    session("tooth_network")
+    network("tooth_network")
     if reading.observations:
         renamed(reading, set())
 
