@@ -64,6 +64,7 @@ def read_scan(
     phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
     settings: dict[str, object] | None = None,
     started: float | None = None,
@@ -84,6 +85,8 @@ def read_scan(
         What a person decided.
     threads
         How many threads may be used.
+    memory_mb
+        Most memory, MB, that may be used; None sets no limit.
     progress
         Called with a stage name and a share of the whole.
     settings
@@ -105,10 +108,13 @@ def read_scan(
         hints=hints,
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
+        memory_mb=memory_mb,
         progress=progress,
     )
     facts = scan_facts(scan)
     kept = {"dentition": dentition, "specimen": specimen, "threads": threads, **(settings or {})}
+    if memory_mb is not None:
+        kept["memory_mb"] = memory_mb
     if (where := device()) != "cpu":
         kept["device"] = where
     if phantom is not None:
@@ -140,6 +146,7 @@ def read_to_folder(
     phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """Take in a scan, read it, and write the folder of its account, whole or not at all.
@@ -152,7 +159,7 @@ def read_to_folder(
         Where to write; None writes nothing.
     spacing_mm_zyx, series, mirrored
         As `ossicle.scans.load` takes them.
-    dentition, specimen, phantom, hints, threads, progress
+    dentition, specimen, phantom, hints, threads, memory_mb, progress
         As `read_scan` takes them.
 
     Raises
@@ -187,6 +194,7 @@ def read_to_folder(
         phantom=phantom,
         hints=hints,
         threads=threads,
+        memory_mb=memory_mb,
         progress=None if progress is None else _share(progress, _LOADING, 0.95),
         settings=settings,
         started=started,

@@ -35,6 +35,7 @@ def read_specimen(
     box_zyx: Box | None = None,
     dentition: str = "auto",
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
     earlier: Structures | None = None,
 ) -> KeptReading:
@@ -48,7 +49,7 @@ def read_specimen(
         All of the specimen, in order.
     box_zyx
         Where the specimen lies in the scan; None for the whole.
-    dentition, threads, progress
+    dentition, threads, memory_mb, progress
         As `ossicle.reading.read` takes them.
     earlier
         Of an earlier reading of this scan, by which decisions made on other scans of the specimen are carried over;
@@ -71,6 +72,7 @@ def read_specimen(
         hints=shifted(hints, offset),
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
+        memory_mb=memory_mb,
         progress=progress,
     )
     if box_zyx is not None:

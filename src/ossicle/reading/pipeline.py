@@ -11,10 +11,12 @@ import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from ossicle.anatomy import load_dentitions
+from ossicle.scans.lazy import slab_bytes
 from ossicle.scans.model import ArrayLike3D
 
 from .alveoli import vacancies_of
 from .bodies import Company, without_company
+from .budget import threads_within
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
 from .hints import Hints, said_to_be_teeth, shifted
@@ -96,6 +98,7 @@ def read(
     specimen: int = 1,
     phantom: Sequence[float] | None = None,
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
 ) -> Reading:
     """Read one specimen from a volume.
@@ -120,6 +123,8 @@ def read(
         densities.
     threads
         How many threads may be used.
+    memory_mb
+        Most memory, MB, that may be used: fewer threads then, with the same results.
     progress
         Called with stage and share done; may raise `ossicle.errors.Cancelled`.
 
@@ -127,6 +132,11 @@ def read(
     -------
     Reading
         Labels on the volume's own grid, and records. Where no tooth row is found, none is invented.
+
+    Raises
+    ------
+    OssicleError
+        There is no such specimen in the scan, or the memory allowed does not suffice.
     """
     with threadpool_limits(limits=1, user_api="blas"):  # sums in one order, whatever the machine
         return _read(
@@ -138,6 +148,7 @@ def read(
             specimen,
             phantom,
             threads,
+            memory_mb,
             _Clock(progress, {}),
         )
 
@@ -151,6 +162,7 @@ def _read(
     specimen: int,
     phantom: Sequence[float] | None,
     threads: int,
+    memory_mb: float | None,
     clock: _Clock,
 ) -> Reading:
     clock.start("tissue")
@@ -158,6 +170,7 @@ def _read(
     grid = working_grid(
         volume_zyx, spacing_mm_zyx, looked, threads=threads, share=lambda share: clock.tick(0.25 + 0.5 * share)
     )
+    threads = threads_within(memory_mb, grid.grey.size, slab_bytes(volume_zyx), threads)
     grey = grid.grey
     normal, levels, noise = normalise(grey)
     statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)

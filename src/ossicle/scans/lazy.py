@@ -12,7 +12,7 @@ from numpy.typing import DTypeLike, NDArray
 
 from ossicle.scans.model import ArrayLike3D, Scan
 
-__all__ = ["Enlarged", "LazyVolume", "Mapped", "greys_of", "inside", "least_and_greatest", "slabs"]
+__all__ = ["Enlarged", "LazyVolume", "Mapped", "greys_of", "inside", "least_and_greatest", "slab_bytes", "slabs"]
 
 Ranges = tuple[range, range, range]
 
@@ -158,12 +158,23 @@ def slabs(volume: ArrayLike3D, box: Sequence[slice] | None = None) -> Iterator[t
     A volume in memory is one slab.
     """
     whole = [slice(0, n) for n in volume.shape] if box is None else list(box)
-    thick = volume.shape[0] if isinstance(volume, np.ndarray) else int(getattr(volume, "chunks", (64,))[0])
+    thick = _thick(volume)
     z = whole[0].start
     while z < whole[0].stop:
         stop = min((z // thick + 1) * thick, whole[0].stop)
         yield z, np.asarray(volume[slice(z, stop), whole[1], whole[2]])
         z = stop
+
+
+def slab_bytes(volume: ArrayLike3D) -> int:
+    """Return the size of the largest slab that `slabs` yields of a volume; 0 of one in memory, which is not copied."""
+    if isinstance(volume, np.ndarray):
+        return 0
+    return min(_thick(volume), volume.shape[0]) * volume.shape[1] * volume.shape[2] * volume.dtype.itemsize
+
+
+def _thick(volume: ArrayLike3D) -> int:
+    return volume.shape[0] if isinstance(volume, np.ndarray) else int(getattr(volume, "chunks", (64,))[0])
 
 
 def inside(labels: ArrayLike3D, corner: Sequence[int], shape: Sequence[int]) -> Enlarged:
