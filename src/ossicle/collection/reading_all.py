@@ -235,7 +235,7 @@ def _on_cluster(held: Collection, queued: Sequence[int], cluster: str, retries: 
         raise OssicleError(
             "no Dask scheduler answers there", where=cluster, mend="start one with `dask scheduler`, and workers to it"
         ) from error
-    with client:
+    with client, client.as_current():
         root = str(held.layout.root)
         futures = {
             client.submit(work, root, job, key=f"ossicle-{job}-{time.time_ns()}", retries=retries, pure=False): job

@@ -13,9 +13,9 @@ from . import network
 
 __all__ = ["needed_mb", "threads_within"]
 
-BASE_MB = 330.0
+BASE_MB = 250.0
 """Programs, libraries, the network's weights, records and pages."""
-BYTES_A_VOXEL = 34.0
+BYTES_A_VOXEL = 30.0
 """For each voxel of the working grid, at the height of the reading."""
 BYTES_A_SHOWN_VOXEL = 260.0
 """For each voxel of a block in work by the network."""
