@@ -158,3 +158,45 @@ def test_what_is_not_in_memory_is_read_forwards_only(tmp_path: Path) -> None:
         lazy[::-1]
     with pytest.raises(ValueError, match="without reading it"):
         np.array(lazy, copy=False)
+
+
+def test_labels_worked_out_are_written_as_labels_in_memory(tmp_path: Path) -> None:
+    """Files of parts, the labels beside a scan, points inside parts, packed masks: one and the same."""
+    from ossicle.collection.anchors import inner_points
+    from ossicle.collection.packing import Mask
+    from ossicle.scans import Geometry, write_parts_nifti
+    from ossicle.scans.labels import open_labels, write_labels
+    from ossicle.scans.levels import open_level
+
+    rng = np.random.default_rng(3)
+    base = np.repeat(np.repeat(np.repeat(rng.integers(0, 4, (4, 5, 6)), 3, 0), 3, 1), 3, 2).astype(np.int32)
+    lazy = Enlarged(base, 3, (5, 0, 2), (50, 45, 60))
+    whole = np.asarray(lazy)
+    geometry = Geometry((0.1, 0.1, 0.2))
+    for name, labels in (("lazy", lazy), ("whole", whole)):
+        write_parts_nifti(tmp_path / f"{name}.nii.gz", labels, geometry)
+        write_labels(tmp_path / name, labels, geometry)
+    assert (tmp_path / "lazy.nii.gz").read_bytes() == (tmp_path / "whole.nii.gz").read_bytes()
+    np.testing.assert_array_equal(np.asarray(open_labels(tmp_path / "lazy")), whole)
+    levels = sorted(p.name for p in (tmp_path / "whole").iterdir() if p.is_dir())
+    assert levels == sorted(p.name for p in (tmp_path / "lazy").iterdir() if p.is_dir())
+    for level in map(int, levels):
+        thin = whole[:: 2**level, :: 2**level, :: 2**level]
+        np.testing.assert_array_equal(np.asarray(open_level(tmp_path / "lazy", level)), thin)
+    assert inner_points(lazy, (0.1, 0.1, 0.2)) == inner_points(whole, (0.1, 0.1, 0.2))
+    mask = Mask.of(Enlarged(base == 2, 3, (5, 0, 2), (50, 45, 60)))
+    assert mask.factor == 3
+    np.testing.assert_array_equal(np.asarray(mask), whole == 2)
+    np.testing.assert_array_equal(mask[7:30, ::2, 40], (whole == 2)[7:30, ::2, 40])
+    np.testing.assert_array_equal(np.asarray(Mask.of(whole == 2)), whole == 2)
+
+
+def test_a_limit_of_memory_takes_threads_and_then_refuses() -> None:
+    from ossicle.errors import OssicleError
+    from ossicle.reading.budget import needed_mb, threads_within
+
+    assert threads_within(None, 26_000_000, 0, 8) == 8
+    three = needed_mb(26_000_000, 1 << 28, 3)
+    assert threads_within(three, 26_000_000, 1 << 28, 8) == 3
+    with pytest.raises(OssicleError, match=r"GB of memory, 0\.5 GB are allowed"):
+        threads_within(500.0, 26_000_000, 1 << 28, 8)
