@@ -53,7 +53,7 @@ class Rows:
                 if self._key(shown, tooth) not in self._shapes:
                     missing.append(tooth)
             if missing:
-                some = replace(reading, teeth=tuple(missing), labels=shown.labels)  # type: ignore[arg-type]
+                some = replace(reading, teeth=tuple(missing), labels=shown.labels)
                 for found in silhouettes(some, shown.spacing, shown.boxes):
                     self._shapes[self._key(shown, found.tooth)] = found
                 while len(self._shapes) > 2000:

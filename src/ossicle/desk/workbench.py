@@ -15,7 +15,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import find_objects
 
 from ossicle.account import Account
 from ossicle.collection import (
@@ -35,12 +34,13 @@ from ossicle.errors import OssicleError
 from ossicle.publish.groups import group_of
 from ossicle.reading.boxes import Box
 from ossicle.reading.records import Vector
+from ossicle.reading.tally import boxes_of
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
 
 from .guard import ACTING
 
-__all__ = ["NotRead", "Shown", "Workbench", "find_boxes"]
+__all__ = ["NotRead", "Shown", "Workbench"]
 
 _KEPT = 12
 _NEAR = "followed at its place; a new reading heeds it throughout"
@@ -50,26 +50,6 @@ _IN_MEMORY = 400_000_000
 
 class NotRead(OssicleError):
     """The specimen has no reading yet."""
-
-
-def find_boxes(labels: ArrayLike3D) -> dict[int, Box]:
-    """Return the least box of each label, read slab by slab."""
-    thick = int(getattr(labels, "chunks", (64,))[0]) or 64
-    low: dict[int, list[int]] = {}
-    high: dict[int, list[int]] = {}
-    for z in range(0, labels.shape[0], thick):
-        slab = np.asarray(labels[z : z + thick])
-        for part, box in enumerate(find_objects(slab), start=1):
-            if box is None:
-                continue
-            a = [box[0].start + z, box[1].start, box[2].start]
-            b = [box[0].stop + z, box[1].stop, box[2].stop]
-            low[part] = [min(p) for p in zip(low.get(part, a), a, strict=True)]
-            high[part] = [max(p) for p in zip(high.get(part, b), b, strict=True)]
-    return {
-        part: (slice(a[0], high[part][0]), slice(a[1], high[part][1]), slice(a[2], high[part][2]))
-        for part, a in sorted(low.items())
-    }
 
 
 @dataclass(frozen=True)
@@ -193,7 +173,7 @@ class Workbench:
     def _made(self, specimen: Specimen, info: ReadingInfo, decisions: tuple[Decision, ...]) -> Shown:
         as_read = self.cabinet.reading(f"#{specimen.id}", info.number)
         labels, boxes = self._volume(info.uid, as_read)
-        held = replace(as_read, reading=replace(as_read.reading, labels=labels))  # type: ignore[arg-type]
+        held = replace(as_read, reading=replace(as_read.reading, labels=labels))
         near = self._local.of(info.uid, held, boxes, decisions, lambda: self._scan(as_read.scan))
         replayed = replay(
             self.cabinet.structures(f"#{specimen.id}", near.kept, decisions),
@@ -224,7 +204,7 @@ class Workbench:
                 labels = np.asarray(labels)
             while len(self._labels) >= 6:
                 self._labels.popitem(last=False)
-            self._labels[uid] = labels, find_boxes(labels)
+            self._labels[uid] = labels, boxes_of(labels)
         self._labels.move_to_end(uid)
         return self._labels[uid]
 
