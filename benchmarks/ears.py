@@ -107,15 +107,18 @@ def scanned(ear: Ear, origin: np.ndarray[Any, Any], scale: float, voxel: float, 
     def far(solid: Any) -> Any:
         return solid(*xyz).reshape(x.shape)
 
-    bone = far(ear.petrosal)
-    if ear.roof is not None:
-        bone = np.minimum(bone, far(ear.roof) if ear.cavity is None else np.maximum(far(ear.roof), -far(ear.cavity)))
+    # in the order in which practice skulls are made: roof, cavity, floor, petrosal, its holes, ossicles
+    bone = np.full(x.shape, np.inf, np.float32) if ear.roof is None else far(ear.roof)
+    if ear.cavity is not None:
+        bone = np.maximum(bone, -far(ear.cavity))
+    if ear.floor is not None:
+        bone = np.minimum(bone, far(ear.floor))
+    bone = np.minimum(bone, far(ear.petrosal))
     inner = far(ear.labyrinth)
     for hole in (inner, far(ear.meatus), *(far(w) for w in ear.windows)):
         bone = np.maximum(bone, -hole)
-    for solid in (ear.floor, *ear.ossicles.values()):
-        if solid is not None:
-            bone = np.minimum(bone, far(solid))
+    for solid in ear.ossicles.values():
+        bone = np.minimum(bone, far(solid))
     values = gaussian_filter(np.clip(0.5 - bone / voxel, 0, 1), BLUR)
     values = values + np.random.default_rng([seed, 9]).normal(0, NOISE, values.shape)
     values = gaussian_filter(values, SMOOTHING).astype(np.float32)
