@@ -25,10 +25,12 @@ from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .lengths_placed import marks_at, with_placed
 from .loci import StandingTooth, standing_teeth
 from .looks import body_look, braincase_look, ear_look, jaw_look, palate_look
+from .nose import find_nose
+from .occiput import condyle_breadth
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Look, Measured, Opening, Palate, Structures
-from .space import Space
+from .records import Braincase, Ear, JawHalf, Look, Measured, NasalCavity, Opening, Palate, Structures
+from .space import Space, spread
 from .surface import surface_points
 
 __all__ = ["openings_of", "read_structures", "structures_of"]
@@ -148,6 +150,7 @@ def read_structures(
         tuple(jaws),
         head.ears,
         head.brain,
+        head.nose,
         tuple(measured),
         {**head.marks, **_jaw_marks(jaws), **marks_at(measured), **(placed or {})},
         asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel, caps, cusps),
@@ -168,6 +171,7 @@ class _Head:
     palate: Palate | None = None
     brain: Braincase | None = None
     ears: tuple[Ear, ...] = ()
+    nose: NasalCavity | None = None
     measured: tuple[Measured, ...] = ()
     marks: Mapping[str, FloatArray] = field(default_factory=dict)
 
@@ -194,6 +198,10 @@ def _head(
     heard = _ears(space, cavity, apart, absent)
     skin = surface_points(space, cranium)
     measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed)
+    if brain.magnum is not None:
+        across = condyle_breadth(ruler, skin, brain.magnum)
+        measured += [] if across is None else [across]
+    nose = _nose(space, cranium, palate, cavity, apart, painter, absent)
     absent.append(NO_SUTURES)
     if palate is not None:
         palate = replace(palate, openings=painter.openings(palate.openings))
@@ -202,7 +210,32 @@ def _head(
     if cavity is not None and brain.volume_mm3 is not None:
         brain = replace(brain, part=painter.cavity(cavity))
     ears = tuple(painter.ear(read, cranium) for read in heard)
-    return _Head(palate, brain, ears, tuple(measured), marks)
+    return _Head(palate, brain, ears, nose, tuple(measured), marks)
+
+
+def _nose(
+    space: Space,
+    cranium: int,
+    palate: Palate | None,
+    cavity: Cavity | None,
+    apart: Collection[int],
+    painter: Painter,
+    absent: list[str],
+) -> NasalCavity:
+    if palate is None or cavity is None:
+        found = NasalCavity(None, None, "it is looked for between palate and braincase, which were not both found")
+    else:
+        read = partial(find_nose, space, cranium, palate, cavity, apart)
+        nose, why = _tried("nasal cavity", read, absent) or (None, "it could not be read")
+        if nose is None:
+            found = NasalCavity(None, None, why)
+        else:
+            points = spread(nose.points, nose.block.step, space.voxel)
+            part = painter.cells(points, "cavity", "nasal cavity", "midline", 0.8)
+            found = NasalCavity(nose.volume_mm3, nose.points.mean(0), part=part)
+    if found.volume_mm3 is None:
+        absent.append(f"The volume of the nasal cavity is not told: {found.reason}.")
+    return found
 
 
 def _jaw_marks(jaws: Sequence[JawHalf]) -> dict[str, FloatArray]:
