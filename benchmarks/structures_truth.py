@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import edt
 import numpy as np
 
 from ossicle.practice.making import make
@@ -44,6 +45,11 @@ BARS = {
     "turns": ("turns of the cochlea", "within 0.25", 0.25),
     "stapes": ("stapes, where it spans three voxels", "right", 0.0),
     "endocranial": ("endocranial volume", "within 3 %", 0.03),
+    "ossicles": ("incus and malleus, where they span three voxels", "right", 0.0),
+    "canals": ("radii of the semicircular canals", "within 1 voxel", 1.0),
+    "cochlea": ("length of the cochlear canal", "within 10 %", 0.10),
+    "labyrinth": ("volume of the labyrinth", "within 15 %", 0.15),
+    "nose": ("volume of the nasal cavity", "within 20 %", 0.20),
     "lengths": ("linear measures", "within 1 voxel or 1 %", 1.0),
 }
 
@@ -115,7 +121,46 @@ def rows_of(folder: Path) -> tuple[list[Row], float]:
     took = time.process_time() - began
     brain = next((p["label"] for p in truth["parts"] if p["term"] == "cranial cavity"), None)
     volume = None if brain is None else float((own == brain).sum()) * float(np.prod(spacing))
-    return compare(folder.name, truth, found, volume, voxel), took
+    rows = compare(folder.name, truth, found, volume, voxel)
+    rows += _inner_ears(folder.name, truth, found, voxel, own)
+    nasal = next((p["label"] for p in truth["parts"] if p["term"] == "nasal cavity"), None)
+    if nasal is not None:
+        said = None if found.nose is None or found.nose.volume_mm3 is None else found.nose.volume_mm3.value
+        true = float((own == nasal).sum()) * float(np.prod(spacing))
+        rows.append(_share(folder.name, "nose", "volume of the nasal cavity", true, said))
+    return rows, took
+
+
+def _inner_ears(
+    specimen: str, truth: Mapping[str, Any], found: Structures, voxel: float, own: np.ndarray[Any, Any]
+) -> list[Row]:
+    """What the ear holds besides windows, turns and stapes."""
+    rows: list[Row] = []
+    ears = {e.side: e for e in found.ears}
+    labels = {(p["term"], p["side"]): p["label"] for p in truth["parts"]}
+    for t in truth["ear"]:
+        side, e = t["side"], ears.get(t["side"])
+        volume = None if e is None or e.labyrinth_mm3 is None else e.labyrinth_mm3.value
+        rows.append(_share(specimen, "labyrinth", f"volume {side}", t["labyrinth_volume_mm3"], volume))
+        long = None if e is None or e.cochlea_length_mm is None else e.cochlea_length_mm.value
+        rows.append(_share(specimen, "cochlea", f"length {side}", t["cochlear_canal_length_mm"], long))
+        for canal, radius in t["semicircular_canal_radii_mm"].items():
+            said = None if e is None or canal not in e.canal_radii_mm else e.canal_radii_mm[canal].value
+            off = None if said is None else (said - radius) / voxel
+            rows.append(Row(specimen, "canals", f"{canal} canal {side}", radius, said, off))
+        for bone in ("incus", "malleus"):
+            there = np.argwhere(own == labels.get((bone, side), -1))
+            if not len(there):
+                continue
+            low = there.min(0) - 1
+            mark = np.zeros(there.max(0) + 2 - low, bool)
+            mark[tuple((there - low).T)] = True
+            if 2 * float(edt.edt(mark).max()) < 3:
+                continue
+            state = None if e is None else e.ossicles[bone]
+            wrong = None if state in (None, "not_resolved") else float(state != "present")
+            rows.append(Row(specimen, "ossicles", f"{bone} {side}", "present", state, wrong))
+    return rows
 
 
 def _labels(own: np.ndarray[Any, Any], truth: Mapping[str, Any]) -> np.ndarray[Any, np.dtype[np.int32]]:
@@ -231,7 +276,7 @@ def figures(rows: Sequence[Row], made: Mapping[str, Any]) -> str:
     for r in rows:
         kinds.setdefault((r.group, r.name.removesuffix(" left").removesuffix(" right")), []).append(r)
     for (group, name), some in sorted(kinds.items()):
-        if group in ("openings", "windows", "lengths", "inflection"):
+        if group in ("openings", "windows", "lengths", "inflection", "canals"):
             errors = [r.error for r in some if r.error is not None]
             worst = max(errors, key=abs, default=None)
             middle = float(np.median(errors)) if errors else None
@@ -257,7 +302,7 @@ def _number(value: float | None, group: str, signed: bool = True) -> str:
     if value is None:
         return "–"
     sign = "+" if signed else ""
-    if group in ("openings", "windows", "endocranial"):
+    if group in ("openings", "windows", "endocranial", "cochlea", "labyrinth", "nose"):
         return f"{value * 100:{sign}.1f} %"
     if group == "inflection":
         return f"{value:{sign}.1f}°"

@@ -1,7 +1,7 @@
 """Breadth across the occipital condyles: how far out the bone reaches that stands out behind beside the foramen magnum.
 
 On either side the hindmost bone is followed from the condyle's tip outwards, along with the occiput beside it: the
-condyle ends where that line falls away most steeply, before the knee at which it runs on as the occiput's.
+condyle ends where that line falls away most steeply, before it runs on more gently as the occiput's.
 """
 
 from __future__ import annotations
@@ -55,13 +55,15 @@ def _outermost(band: FloatArray, magnum: Opening, sign: int, voxel: float) -> Fl
     line = gaussian_filter1d(hindmost[:, 2], 0.8, mode="nearest")
     tip = int(np.argmin(line))
     falls = line[tip:] - line[tip]
-    n = len(falls)
-    # the knee: farthest above the straight way from the tip to where the occiput is met last
-    above = falls - np.linspace(0, falls[-1], n)
-    knee = int(np.argmax(above))
-    if n < 5 or above[knee] < 0.6 * voxel or knee < 2:
+    slope = np.diff(falls)
+    reach = max(3, round(0.3 * half / voxel))
+    for steep in range(1, len(slope) - 1):
+        after = slope[steep + 1 : steep + 1 + reach]
+        first = slope[steep] >= max(slope[steep - 1], slope[steep + 1]) and falls[steep + 1] > 2 * voxel
+        if first and float(after.min()) < 0.6 * slope[steep]:
+            break
+    else:
         return None
-    steep = int(np.argmax(np.diff(falls[: knee + 1])))
     a, b = hindmost[tip + steep], hindmost[tip + steep + 1]
     end: FloatArray = (a + b) / 2
     end[0] = sign * (columns[tip + steep] + 1.0) * voxel

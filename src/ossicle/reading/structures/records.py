@@ -215,7 +215,6 @@ class Structures:
     jaws: tuple[JawHalf, ...] = ()
     ears: tuple[Ear, ...] = ()
     braincase: Braincase | None = None
-    nose: NasalCavity | None = None
     measured: tuple[Measured, ...] = ()
     landmarks: Mapping[str, FloatArray] = field(default_factory=dict)
     asymmetries: tuple[Asymmetry, ...] = ()
@@ -229,3 +228,4 @@ class Structures:
     """The same in one section of each of them."""
     cusps: Mapping[int, Cusps] = field(default_factory=dict)
     """Cusps by part, of whole erupted cheek teeth."""
+    nose: NasalCavity | None = None

@@ -20,16 +20,16 @@ from .braincase import Cavity, read_braincase
 from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns, sections_of_crowns
 from .dental_cusps import cusps_of_crowns
 from .ear import EarRead, read_ear
+from .gallery import looks_of
 from .jaw import jaw_frame, read_jaw
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .lengths_placed import marks_at, with_placed
 from .loci import StandingTooth, standing_teeth
-from .looks import body_look, braincase_look, ear_look, jaw_look, palate_look
 from .nose import find_nose
 from .occiput import condyle_breadth
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Look, Measured, NasalCavity, Opening, Palate, Structures
+from .records import Braincase, Ear, JawHalf, Measured, NasalCavity, Opening, Palate, Structures
 from .space import Space, spread
 from .surface import surface_points
 
@@ -150,16 +150,16 @@ def read_structures(
         tuple(jaws),
         head.ears,
         head.brain,
-        head.nose,
         tuple(measured),
         {**head.marks, **_jaw_marks(jaws), **marks_at(measured), **(placed or {})},
         asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel, caps, cusps),
         tuple(absent),
-        _looks(space, head.palate, jaws, head.brain, head.ears),
+        looks_of(replace(space, labels=painter.labels), head.palate, jaws, head.ears, head.brain, head.nose, measured),
         _bones(cranium, dentaries),
         caps,
         {} if enamel is None else sections_of_crowns(space, standing, caps, enamel),
         cusps,
+        head.nose,
     )
     return found, painter.labels, painter.elements
 
@@ -265,22 +265,6 @@ def _bones(cranium: int | None, dentaries: Mapping[Side, int]) -> dict[str, int]
     if cranium is not None:
         out["cranium"] = cranium
     return out
-
-
-def _looks(
-    space: Space, palate: Palate | None, jaws: Sequence[JawHalf], brain: Braincase | None, ears: Sequence[Ear]
-) -> dict[str, Look]:
-    looks: dict[str, Look | None] = {}
-    if palate is not None:
-        looks["palate"] = palate_look(palate)
-    for j in jaws:
-        looks[f"jaw {j.side}"] = jaw_look(space, j)
-        looks[f"mental foramina {j.side}"] = body_look(space, j)
-    if brain is not None:
-        looks["braincase"] = braincase_look(space, brain)
-    for ear in ears:
-        looks[f"ear {ear.side}"] = ear_look(space, ear)
-    return {name: look for name, look in looks.items() if look is not None}
 
 
 def openings_of(
