@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
+import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
@@ -47,7 +48,7 @@ class Nose:
 def find_nose(
     space: Space, cranium: int, palate: Palate, cavity: Cavity, apart: Collection[int] = ()
 ) -> tuple[Nose | None, str]:
-    """Find the nasal cavity; None with the reason. ``apart`` are labels (dentaries) whose bone walls nothing here."""
+    """Find the nasal cavity; None with the reason. ``apart`` are labels (dentaries, lower teeth) that wall nothing here."""
     where = np.argwhere(space.labels[::3, ::3, ::3] == cranium) * 3
     skin = space.skull_mm(where)
     brain = cavity.block.point(np.argwhere(cavity.within))
@@ -79,7 +80,9 @@ def find_nose(
     if inner.sum() < LEAST_CELLS:
         return None, "no space in the snout has the cranium's bone above, below and on both sides"
     markers[inner & (depth > 0.6 * float(np.quantile(depth[inner], 0.98)))] = INSIDE
-    within = watershed(-depth, markers, mask=void) == INSIDE
+    inside = watershed(-depth, markers, mask=void) == INSIDE
+    pieces = cc3d.connected_components(inside, connectivity=6)
+    within = pieces == np.bincount(pieces[inside]).argmax() if inside.any() else inside
     rim = block.point(np.argwhere(within & binary_dilation(~within)))
     if not len(rim):
         return None, "no space in the snout has the cranium's bone above, below and on both sides"

@@ -134,7 +134,8 @@ def read_structures(
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
-        head = _head(ruler, cranium, tuple(dentaries.values()), standing, placed or {}, painter, absent)
+        apart = (*dentaries.values(), *(t.part for t in teeth if t.jaw == "lower"))
+        head = _head(ruler, cranium, apart, standing, placed or {}, painter, absent)
     caps = {} if enamel is None else enamel_of_crowns(space, standing, teeth, enamel)
     if enamel is not None and standing and not caps:
         absent.append(
