@@ -1,9 +1,10 @@
 """Palate, jaw, ear and braincase against practice truth, with the specimen's true pose, bones and loci.
 
-    python -m benchmarks.structures_truth --into FOLDER [--only N] [--docs docs]
+    python -m benchmarks.structures_truth --into FOLDER [--only N] [--ears FILE] [--docs docs]
 
 makes the specimens that FOLDER lacks (`SPECIMENS`), reads each with the true pose, bone labels and tooth records, so
 that mistakes of the tooth reading do not enter, and writes structures.json and the figures at the end of structures.md.
+What one commit has read of a specimen is kept in FOLDER, so that a run that was broken off goes on.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from ossicle.reading.records import ToothRecord
 from ossicle.reading.statistics import edge_blur
 from ossicle.reading.structures import Space, Structures, openings_of, read_structures
 
+from .ears import ears_told
 from .pages import made_here
 from .score_labels import load_slices, load_volume
 
@@ -34,6 +36,7 @@ SPECIMENS: tuple[tuple[str, int, float], ...] = (
     ("small-placental-adult", 3, 0.09),
     ("metatherian-adult", 4, 0.11),
     ("carnivore-like-juvenile", 5, 0.1),
+    ("small-placental-adult", 6, 0.06),
 )
 CRANIUM = 1
 MARK = "Made by `python -m benchmarks.structures_truth`"
@@ -71,25 +74,33 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--into", type=Path, required=True, help="folder of specimens, made where missing")
     parser.add_argument("--only", type=int, default=len(SPECIMENS), help="so many specimens")
+    parser.add_argument("--ears", type=Path, help="what `python -m benchmarks.ears` printed, to be told beside")
     parser.add_argument("--docs", type=Path, default=Path("docs"))
     given = parser.parse_args(arguments)
     rows: list[Row] = []
     seconds = []
+    commit = made_here(1)["commit"]
     for preset, seed, voxel in SPECIMENS[: given.only]:
         folder = given.into / f"{preset}-{seed}"
         if not folder.exists():
             make(preset, folder, seed=seed, voxel_mm=voxel)
-        found, took = rows_of(folder)
-        rows += found
-        seconds.append(took)
-        print(folder.name, f"{took:.1f} s of processor time", flush=True)
+        kept = given.into / f"{preset}-{seed}-{commit}.json"
+        if not kept.exists():
+            found, took = rows_of(folder)
+            whole = {"seconds": took, "rows": [asdict(r) for r in found]}
+            kept.write_text(json.dumps(whole), encoding="utf-8")
+        told = json.loads(kept.read_text(encoding="utf-8"))
+        rows += [Row(**r) for r in told["rows"]]
+        seconds.append(told["seconds"])
+        print(folder.name, f"{told['seconds']:.1f} s of processor time", flush=True)
+    singles = [] if given.ears is None else [json.loads(x) for x in given.ears.read_text(encoding="utf-8").splitlines()]
     made = {**made_here(1), "specimens": [list(s) for s in SPECIMENS[: given.only]], "seconds_each": seconds}
     given.docs.mkdir(parents=True, exist_ok=True)
-    text = json.dumps({"made_by": made, "rows": [asdict(r) for r in rows]}, indent=1) + "\n"
+    text = json.dumps({"made_by": made, "rows": [asdict(r) for r in rows], "single_ears": singles}, indent=1) + "\n"
     (given.docs / "structures.json").write_text(text, encoding="utf-8")
     page = given.docs / "structures.md"
     head = page.read_text(encoding="utf-8").split(MARK)[0] if page.exists() else "# Structures\n\n"
-    page.write_text(head + figures(rows, made), encoding="utf-8")
+    page.write_text(head + figures(rows, made) + ears_told(singles), encoding="utf-8")
     print(page)
 
 

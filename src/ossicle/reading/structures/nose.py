@@ -48,7 +48,10 @@ class Nose:
 def find_nose(
     space: Space, cranium: int, palate: Palate, cavity: Cavity, apart: Collection[int] = ()
 ) -> tuple[Nose | None, str]:
-    """Find the nasal cavity; None with the reason. ``apart`` are labels (dentaries, lower teeth) that wall nothing here."""
+    """Find the nasal cavity; None with the reason.
+
+    ``apart`` are labels (dentaries, lower teeth) that wall nothing here.
+    """
     where = np.argwhere(space.labels[::3, ::3, ::3] == cranium) * 3
     skin = space.skull_mm(where)
     brain = cavity.block.point(np.argwhere(cavity.within))
