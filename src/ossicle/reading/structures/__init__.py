@@ -2,7 +2,19 @@
 
 from .dental_cusps import Cusps
 from .enamel import EnamelThickness, enamel_thickness_2d, enamel_thickness_3d
-from .records import Angle, Asymmetry, Braincase, Ear, JawHalf, Measured, Opening, Palate, Structures, Value
+from .records import (
+    Angle,
+    Asymmetry,
+    Braincase,
+    Ear,
+    JawHalf,
+    Measured,
+    NasalCavity,
+    Opening,
+    Palate,
+    Structures,
+    Value,
+)
 from .space import Space
 from .whole import openings_of, read_structures, structures_of
 
@@ -15,6 +27,7 @@ __all__ = [
     "EnamelThickness",
     "JawHalf",
     "Measured",
+    "NasalCavity",
     "Opening",
     "Palate",
     "Space",
