@@ -204,7 +204,7 @@ class Workbench:
                 labels = np.asarray(labels)
             while len(self._labels) >= 6:
                 self._labels.popitem(last=False)
-            self._labels[uid] = labels, boxes_of(labels)
+            self._labels[uid] = labels, dict(boxes_of(labels) if kept.boxes is None else kept.boxes)
         self._labels.move_to_end(uid)
         return self._labels[uid]
 
