@@ -33,7 +33,7 @@ from typing import Any
 import numpy as np
 
 from ossicle.collection import Collection, KeptReading
-from ossicle.desk.workbench import find_boxes
+from ossicle.desk.volume_labels import find_boxes
 from ossicle.reading.hints import Join, MissedTooth
 from ossicle.reading.local import read_again
 from ossicle.scans import Scan

@@ -26,7 +26,8 @@ from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown as plain_name
 
-from .workbench import Shown, Workbench, find_boxes
+from .volume_labels import find_boxes
+from .workbench import Shown, Workbench
 
 __all__ = ["FolderBench", "ReadingFolder", "is_reading_folder"]
 

@@ -28,11 +28,11 @@ from .loci import StandingTooth, standing_teeth
 from .looks import body_look, braincase_look, ear_look, jaw_look, palate_look
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Look, Measured, Opening, Palate, Structures
+from .records import Braincase, Ear, JawHalf, Look, Measured, Palate, Structures, openings_of
 from .space import Space
 from .surface import surface_points
 
-__all__ = ["openings_of", "read_structures", "structures_of"]
+__all__ = ["read_structures", "structures_of"]
 
 FloatArray = npt.NDArray[np.float64]
 T = TypeVar("T")
@@ -253,17 +253,6 @@ def _looks(
     for ear in ears:
         looks[f"ear {ear.side}"] = ear_look(space, ear)
     return {name: look for name, look in looks.items() if look is not None}
-
-
-def openings_of(
-    palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear], jaws: Sequence[JawHalf] = ()
-) -> list[Opening]:
-    """All openings: of the palate, the foramen magnum, the windows, the mental foramina."""
-    out = list(palate.openings) if palate is not None else []
-    if brain is not None and brain.magnum is not None:
-        out.append(brain.magnum)
-    out += [w for e in ears for w in (e.oval, e.round) if w is not None]
-    return out + [o for j in jaws for o in j.mental]
 
 
 def _jaws(
