@@ -1,10 +1,12 @@
 """Labyrinth, windows and turns of single ears at several voxel sizes: from which size each can be told.
 
     python -m benchmarks.ears [--voxels 0.1 0.07 0.05] [--animals metatherian carnivore-like] [--seeds 1]
+        [--lost stapes incus malleus]
 
 draws the ear of an invented animal alone (petrosal, bulla, ossicles; see `ossicle.practice.ear`), scans it with a blur
 of 0.8 voxels and noise of 6 per cent of bone's grey, smooths as a reading does, and prints one line of JSON an ear:
-what is true, what was said, and why it was not.
+what is true, what was said, and why it was not. Ossicles that are ``--lost`` are left out of the ear, as in many a dry
+skull.
 """
 
 from __future__ import annotations
@@ -33,16 +35,19 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--voxels", type=float, nargs="+", default=[0.1, 0.07, 0.05])
     parser.add_argument("--animals", nargs="+", default=["metatherian", "carnivore-like", "small-placental"])
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
+    parser.add_argument("--lost", nargs="*", default=[], choices=["stapes", "incus", "malleus"])
     given = parser.parse_args(arguments)
     for name in given.animals:
         for seed in given.seeds:
             for voxel in given.voxels:
-                print(json.dumps(one(name, seed, voxel)), flush=True)
+                print(json.dumps(one(name, seed, voxel, given.lost)), flush=True)
 
 
-def one(name: str, seed: int, voxel: float) -> dict[str, Any]:
+def one(name: str, seed: int, voxel: float, lost: Sequence[str] = ()) -> dict[str, Any]:
     """Draw, scan and read one left ear, mm of the animal's design."""
     ear, scale, origin = drawn(name, seed)
+    for bone in lost:
+        ear.ossicles.pop(bone)
     space, true_volume = scanned(ear, origin, scale, voxel, seed)
     began = time.process_time()
     reach = np.array([2.0, 2.2, 2.3]) * scale
@@ -50,7 +55,8 @@ def one(name: str, seed: int, voxel: float) -> dict[str, Any]:
     block = space.block(origin - reach, origin + reach, step)
     brain = (block.values <= 0.5) & (block.axis(0) < origin[0] - 1.45 * scale)[:, None, None]
     labyrinth = labyrinth_in(block, brain, 5.0 * scale)
-    read = None if labyrinth is None else ear_of(space, labyrinth, "left")
+    found = None if labyrinth is None else ear_of(space, labyrinth, "left")
+    read = None if found is None else found.ear
     f = ear.figures
     out: dict[str, Any] = {"animal": name, "seed": seed, "voxel_mm": voxel, "scale": round(scale, 2)}
     out["seconds"] = round(time.process_time() - began, 1)
@@ -60,10 +66,23 @@ def one(name: str, seed: int, voxel: float) -> dict[str, Any]:
         "oval": (f["oval_window_mm2"], None if read.oval is None else read.oval.area_mm2.value),
         "round": (f["round_window_mm2"], None if read.round is None else read.round.area_mm2.value),
         "turns": (f["cochlear_turns"], None if read.cochlear_turns is None else read.cochlear_turns.value),
+        "cochlea_mm": (
+            f["cochlear_canal_length_mm"],
+            None if read.cochlea_length_mm is None else read.cochlea_length_mm.value,
+        ),
+        **{
+            f"{canal}_canal": (
+                radius,
+                None if canal not in read.canal_radii_mm else read.canal_radii_mm[canal].value,
+            )
+            for canal, radius in f["semicircular_canal_radii_mm"].items()
+        },
         "labyrinth": (true_volume, None if read.labyrinth_mm3 is None else read.labyrinth_mm3.value),
     }
     out |= {k: [round(t, 3), None if v is None else round(v, 3)] for k, (t, v) in pairs.items()}
-    return {**out, "stapes": read.ossicles["stapes"], "why": {k: v[:60] for k, v in read.reasons.items()}}
+    out["ossicles"] = {b: [("present" if b in ear.ossicles else "absent"), s] for b, s in read.ossicles.items()}
+    out["stapes_voxels"] = round(f["stapes_minimum_thickness_mm"] / voxel, 1)
+    return {**out, "why": {k: v[:60] for k, v in read.reasons.items()}}
 
 
 def drawn(name: str, seed: int) -> tuple[Ear, float, np.ndarray[Any, Any]]:

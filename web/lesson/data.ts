@@ -22,6 +22,13 @@ export interface ShownData {
   specimen: number;
   solid: number[];
   veiled: number[];
+  /** Teeth whose enamel is drawn; that of all solid ones where left out. */
+  enamel?: number[];
+  chosen?: number[];
+  /** How dense veiled bone is. */
+  veil?: number;
+  /** How it is laid on the first: 4x4 in rows; in its own skull pose where left out. */
+  laid?: number[];
 }
 
 export interface LabelData {
@@ -42,10 +49,15 @@ export interface AskData {
 export interface StepData {
   title: string;
   html: string;
+  /** For the speaker alone. */
+  notes: string;
   look: Vec3;
   up: Vec3;
   centre: Vec3 | null;
   extent: number | null;
+  /** Width by height of the stage where the view was kept: as much is shown on any other. */
+  aspect?: number;
+  parallel?: boolean;
   lift: number;
   shown: ShownData[];
   labels: LabelData[];
@@ -54,10 +66,14 @@ export interface StepData {
   ask: AskData | null;
 }
 
-export interface LessonData {
-  kind: "lesson" | "spotter";
+export interface PageData {
+  kind: "lesson" | "spotter" | "talk";
   title: string;
   note: string;
   specimens: SpecimenData[];
+}
+
+export interface LessonData extends PageData {
+  kind: "lesson" | "spotter";
   steps: StepData[];
 }

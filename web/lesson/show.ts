@@ -1,10 +1,14 @@
-import { Color, Vector3 } from "three";
+import { Color, Matrix4, Vector3 } from "three";
 import { between, copyEye, type Eye, levelled, pageUp, rightOf } from "../src/stage/camera";
 import { takeInHand } from "../src/stage/hands";
 import type { Look } from "../src/stage/skull";
 import { Stage } from "../src/stage/stage";
 import { readSurfaces } from "../src/stage/surfaces";
-import type { LessonData, StepData } from "./data";
+import type { PageData, ShownData, StepData } from "./data";
+
+/** What is looked at and how it is framed: a step, or a moment of a talk. */
+export type Framed = Pick<StepData, "look" | "up" | "centre" | "extent" | "aspect" | "parallel" | "labels" | "shown">;
+export type Scene = Framed & Pick<StepData, "lift" | "clip" | "ask">;
 
 const TRAVEL_MS = 900;
 const NICE = [0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
@@ -15,13 +19,15 @@ export const stillWanted = (): boolean => matchMedia("(prefers-reduced-motion: r
 /** The stage of a lesson: goes from step to step, and may be taken in hand between. */
 export class Show {
   readonly stage: Stage;
-  private step: StepData | null = null;
+  private scene: Scene | null = null;
   private shown: number[] = [];
+  /** Drawn over the stage with every picture. */
+  over: (() => Element[]) | null = null;
   private travelling = 0;
   private pointed = "";
 
   constructor(
-    private readonly data: LessonData, canvas: HTMLCanvasElement, private readonly marks: SVGSVGElement, private readonly bar: HTMLElement,
+    private readonly data: PageData, canvas: HTMLCanvasElement, private readonly marks: SVGSVGElement, private readonly bar: HTMLElement,
     private readonly named: HTMLElement, private readonly inHand: (moved: boolean) => void,
   ) {
     this.stage = new Stage(canvas, {
@@ -67,16 +73,7 @@ export class Show {
 
   /** Shows a step, by a short way where it asks for one and motion is welcome. */
   go(step: StepData, atOnce: boolean): void {
-    this.step = step;
-    const wanted = step.shown.map((s) => s.specimen);
-    for (const n of this.shown.filter((x) => !wanted.includes(x))) this.stage.remove(String(n));
-    for (const n of wanted.filter((x) => !this.shown.includes(x))) {
-      const surfaces = this.surfaces.get(n);
-      if (surfaces) this.stage.add(String(n), surfaces);
-    }
-    this.shown = wanted;
-    this.wear();
-    this.stage.clip(step.clip ? { normal: new Vector3(...step.clip.normal), reach: step.clip.reach } : null);
+    this.dress(step);
     const to = this.eyeOf(step);
     cancelAnimationFrame(this.travelling);
     this.inHand(false);
@@ -94,48 +91,65 @@ export class Show {
     this.travelling = requestAnimationFrame(frame);
   }
 
-  private wear(): void {
-    const step = this.step as StepData;
-    for (const shown of step.shown) {
-      const skull = this.stage.skulls.find((s) => s.id === String(shown.specimen));
-      const specimen = this.data.specimens[shown.specimen];
-      if (!skull || !specimen) continue;
-      const solid = new Set(shown.solid);
-      const veiled = new Set(shown.veiled);
-      const parts = new Map(specimen.parts.map((p) => [p.part, p]));
-      const looks: Look[] = skull.pieces.map((piece) => {
-        const part = parts.get(piece.part);
-        const presence = solid.has(piece.part) ? "solid" : veiled.has(piece.part) && !piece.enamel ? "veiled" : "absent";
-        const asked = step.ask !== null && step.ask.specimen === shown.specimen && step.ask.part === piece.part;
-        const lift = part?.lift ?? [0, 0, 0];
-        return {
-          presence: part ? presence : "absent",
-          colour: (piece.enamel ? part?.enamel : part?.colour) ?? [1, 1, 1],
-          opacity: part?.group === "bone" ? 0.34 : 0.5,
-          lift: [lift[0] * step.lift, lift[1] * step.lift, lift[2] * step.lift],
-          chosen: asked,
-          hovered: false,
-          bone: part?.group === "bone",
-        };
-      });
-      this.stage.wear(String(shown.specimen), looks);
+  /** Lets the stage show a scene, but for its eye. */
+  dress(scene: Scene): void {
+    this.scene = scene;
+    const wanted = scene.shown.map((s) => s.specimen);
+    for (const n of this.shown.filter((x) => !wanted.includes(x))) this.stage.remove(String(n));
+    for (const n of wanted.filter((x) => !this.shown.includes(x))) {
+      const surfaces = this.surfaces.get(n);
+      if (surfaces) this.stage.add(String(n), surfaces);
     }
+    this.stage.skulls.sort((a, b) => wanted.indexOf(Number(a.id)) - wanted.indexOf(Number(b.id)));
+    this.shown = wanted;
+    for (const shown of scene.shown) this.wear(scene, shown);
+    this.stage.clip(scene.clip ? { normal: new Vector3(...scene.clip.normal), reach: scene.clip.reach } : null);
   }
 
-  private eyeOf(step: StepData): Eye {
+  private wear(scene: Scene, shown: ShownData): void {
+    const skull = this.stage.skulls.find((s) => s.id === String(shown.specimen));
+    const specimen = this.data.specimens[shown.specimen];
+    if (!skull || !specimen) return;
+    skull.lay(shown.laid ? new Matrix4().set(...(shown.laid as Parameters<Matrix4["set"]>)) : null);
+    const solid = new Set(shown.solid);
+    const veiled = new Set(shown.veiled);
+    const enamel = new Set(shown.enamel ?? shown.solid);
+    const chosen = new Set(shown.chosen);
+    const parts = new Map(specimen.parts.map((p) => [p.part, p]));
+    const looks: Look[] = skull.pieces.map((piece) => {
+      const part = parts.get(piece.part);
+      const body = solid.has(piece.part) ? "solid" : veiled.has(piece.part) ? "veiled" : "absent";
+      const presence = piece.enamel ? (enamel.has(piece.part) ? "solid" : "absent") : body;
+      const asked = scene.ask !== null && scene.ask.specimen === shown.specimen && scene.ask.part === piece.part;
+      const lift = part?.lift ?? [0, 0, 0];
+      return {
+        presence: part ? presence : "absent",
+        colour: (piece.enamel ? part?.enamel : part?.colour) ?? [1, 1, 1],
+        opacity: part?.group === "bone" ? (shown.veil ?? 0.34) : 0.5,
+        lift: [lift[0] * scene.lift, lift[1] * scene.lift, lift[2] * scene.lift],
+        chosen: asked || chosen.has(piece.part),
+        hovered: false,
+        bone: part?.group === "bone",
+      };
+    });
+    this.stage.wear(String(shown.specimen), looks);
+  }
+
+  /** The eye of a scene on this stage: it sees at least what was seen where the view was kept. */
+  eyeOf(step: Framed): Eye {
     const look = new Vector3(...step.look).normalize();
     const up = levelled(look, new Vector3(...step.up));
-    const eye: Eye = { look, up, centre: new Vector3(), extent: 60, parallel: true };
-    this.stage.eye = copyEye(eye);
-    this.stage.standApart();
-    const several = step.shown.length > 1;
+    const eye: Eye = { look, up, centre: new Vector3(), extent: 60, parallel: step.parallel ?? true };
     const { width, height } = this.stage.size;
     const least = Math.min(width, height);
-    if (step.centre && step.extent && !several) {
+    if (step.centre && step.extent) {
       eye.centre = new Vector3(...step.centre);
-      eye.extent = step.extent;
+      const aspect = step.aspect ?? 1;
+      eye.extent = step.extent * Math.max((Math.max(1, aspect) * least) / width, (Math.max(1, 1 / aspect) * least) / height);
       return eye;
     }
+    this.stage.eye = copyEye(eye);
+    this.stage.standApart();
     const right = rightOf(eye);
     const top = pageUp(eye);
     const box = this.stage.bounds();
@@ -151,7 +165,7 @@ export class Show {
   }
 
   private nameOf(id: string, part: number): string {
-    if (this.step?.ask && this.data.kind === "spotter") return "";
+    if (this.scene?.ask && this.data.kind === "spotter") return "";
     const specimen = this.data.specimens[Number(id)];
     const name = specimen?.parts.find((p) => p.part === part)?.name ?? "";
     return this.data.specimens.length > 1 && specimen ? `${name}, ${specimen.name}` : name;
@@ -163,14 +177,15 @@ export class Show {
 
   private place(specimen: number, part: number): { x: number; y: number } | null {
     const data = this.data.specimens[specimen]?.parts.find((p) => p.part === part);
-    if (!data || !this.step) return null;
-    const at = data.centre.map((c, i) => c + (data.lift[i] as number) * (this.step as StepData).lift) as [number, number, number];
+    const lift = this.scene?.lift;
+    if (!data || lift === undefined) return null;
+    const at = data.centre.map((c, i) => c + (data.lift[i] as number) * lift) as [number, number, number];
     return this.stage.project(at, String(specimen));
   }
 
   /** Labels at both sides, in the order of their parts' heights, each with its leader; the scale bar; names of two. */
   private draw(): void {
-    const step = this.step;
+    const step = this.scene;
     if (!step) return;
     const { width, height } = this.stage.size;
     const found = step.labels.flatMap((label) => {
@@ -204,6 +219,7 @@ export class Show {
         if (at) nodes.push(made("text", { class: "whose", x: at.x, y: 22, "text-anchor": "middle" }, this.data.specimens[shown.specimen]?.name ?? ""));
       }
     }
+    if (this.over) nodes.push(...this.over());
     this.marks.replaceChildren(...nodes);
     const mm = NICE.findLast((n) => n / this.stage.mmPerPx <= 140) ?? 0.05;
     this.bar.textContent = mm < 1 ? `${Math.round(mm * 1000)} µm` : `${mm} mm`;
@@ -211,7 +227,7 @@ export class Show {
   }
 }
 
-function made(name: string, attributes: Record<string, string | number>, text?: string): Element {
+export function made(name: string, attributes: Record<string, string | number>, text?: string): Element {
   const node = document.createElementNS(SVG, name);
   for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, typeof value === "number" ? value.toFixed(1) : value);
   if (text !== undefined) node.textContent = text;

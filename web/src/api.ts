@@ -30,7 +30,7 @@ async function renewToken(): Promise<boolean> {
   return true;
 }
 
-async function ask(path: string, init: RequestInit = {}, again = true): Promise<Response> {
+export async function ask(path: string, init: RequestInit = {}, again = true): Promise<Response> {
   const headers = new Headers(init.headers);
   if (init.method !== undefined && init.method !== "GET") headers.set("X-Ossicle-Desk", token);
   let answer: Response;
@@ -56,11 +56,11 @@ async function told(answer: Response): Promise<DeskError> {
   return new DeskError(text("what") ?? `The server answered ${answer.status}`, text("where"), text("mend"), answer.status, body);
 }
 
-async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
+export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
   return (await (await ask(path, signal ? { signal } : {})).json()) as T;
 }
 
-async function post<T>(path: string, body: unknown): Promise<T> {
+export async function post<T>(path: string, body: unknown): Promise<T> {
   const answer = await ask(path, {
     method: "POST",
     headers: { "Content-Type": "application/json" },

@@ -6,6 +6,7 @@ import "./style/account.css";
 import "./style/stage.css";
 import "./style/rows.css";
 import "./style/leaf.css";
+import "./style/lesson.css";
 import "./style/catalogue.css";
 import "./style/characters.css";
 import { render } from "preact";

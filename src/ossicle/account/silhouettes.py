@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ossicle.reading.records import Reading, Row, ToothRecord
+from ossicle.reading.tally import boxes_of
 
 __all__ = ["Silhouette", "silhouettes", "unrolled"]
 
@@ -54,12 +55,9 @@ def silhouettes(
     """
     if not reading.pose.found or not reading.teeth:
         return []
-    from scipy.ndimage import find_objects
-
     labels = reading.labels
     if boxes is None:
-        labels = np.asarray(labels)
-        boxes = {part: box for part, box in enumerate(find_objects(labels), start=1) if box is not None}
+        boxes = boxes_of(labels)
     step = max(spacing_mm_zyx)
     found = []
     for tooth in reading.teeth:

@@ -6,13 +6,17 @@ import sys
 from contextlib import ExitStack
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from .collection import say
 from .comparing import AsJson, In, gathered
 from .options import Threads, set_threads, threads_default
+
+if TYPE_CHECKING:
+    from ossicle.compare import Compared
+    from ossicle.publish.lesson_text import LessonText
 
 __all__ = ["register"]
 
@@ -158,7 +162,13 @@ def plate(
         dpi=dpi or text.dpi,
     )
     with ExitStack() as stack:
-        held = {s.name: s for s in gathered(specimens, inside, stack, export=True)}
+        found = gathered(specimens, inside, stack, export=True)
+        if inside is not None and any(p.kept for p in text.panels):
+            from ossicle.collection import Collection
+            from ossicle.publish.kept import kept_scenes, plate_with
+
+            text = plate_with(text, kept_scenes(stack.enter_context(Collection.open(inside)), specimens, found))
+        held = {s.name: s for s in found}
         with telling() as progress:
             laid = lay_out(text, held, progress)
             made = plate_files(laid, [f.value for f in form])
@@ -244,7 +254,11 @@ def lesson(
     inside: In = None,
     description: Annotated[
         Path | None,
-        typer.Option("--from", help="A TOML or JSON file with the steps.", show_default="drafted from the account"),
+        typer.Option(
+            "--from",
+            help="A TOML or JSON file with the steps.",
+            show_default="the views kept at the desk; where there are none, drafted from the account",
+        ),
     ] = None,
     draft: Annotated[
         Path | None, typer.Option(help="Write the steps as TOML, to be worked on.", show_default=False)
@@ -272,8 +286,9 @@ def lesson(
         )
     made: list[tuple[Path, bytes]] = []
     with ExitStack() as stack, telling() as progress:
-        held = gathered(specimens, inside, stack, export=True)
-        text = drafted(held) if description is None else lesson_text(description)
+        text = None if description is None else lesson_text(description)
+        held, text = _lesson_of(specimens, inside, text, stack)
+        text = text or drafted(held)
         if draft is not None:
             made.append((draft, lesson_toml(text).encode()))
         if captions is not None:
@@ -288,6 +303,22 @@ def lesson(
     for file, data in made:
         write_bytes(file, data)
         _written(file)
+
+
+def _lesson_of(
+    handles: list[str], inside: Path | None, text: LessonText | None, stack: ExitStack
+) -> tuple[list[Compared], LessonText | None]:
+    """Return the specimens and the lesson, with the views kept at the desk of their collection."""
+    if inside is None:
+        return gathered(handles, None, stack, export=True), text
+    from ossicle.collection import Collection
+    from ossicle.publish.kept import also_shown, kept_lesson, kept_scenes, lesson_with
+
+    held = stack.enter_context(Collection.open(inside))
+    all_of_them = also_shown(held, handles)
+    found = gathered(all_of_them, inside, stack, export=True)
+    scenes = kept_scenes(held, all_of_them, found)
+    return found, lesson_with(text, scenes) if text is not None else kept_lesson(held, handles[0], scenes)
 
 
 def spotter(

@@ -90,6 +90,8 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
     if r.enamel is not None:
         enamel = Mask.of(r.enamel)
         arrays |= {"enamel.shape": np.asarray(enamel.shape), "enamel.box": enamel.box, "enamel.bits": enamel.bits}
+        if enamel.factor > 1:
+            arrays["enamel.factor"] = np.asarray(enamel.factor)
     data = {
         "schema": SCHEMA,
         "scan": kept.scan,
@@ -179,7 +181,7 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
     pose = {**r["pose"], "scan_to_skull": np.asarray(r["pose"]["scan_to_skull"], float)}
     pose["questions"] = tuple(pose["questions"])
     reading = Reading(
-        labels=labels,  # type: ignore[arg-type]
+        labels=labels,
         statistics=_statistics(r["statistics"]),
         pose=Pose(**pose),
         parts=tuple(_record(Part, p) for p in r["parts"]),
@@ -193,7 +195,7 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         view_spacing_mm=r["view_spacing_mm"],
         stages=r["stages"],
         warnings=tuple(r["warnings"]),
-        enamel=_enamel(arrays),  # type: ignore[arg-type]
+        enamel=_enamel(arrays),
         structures=None if r.get("structures") is None else unpack(StructureRecords, r["structures"], arrays),
         vacancies=tuple(_record(Vacancy, v) for v in r.get("vacancies", ())),
         observations=tuple(_record(ToothObservation, o) for o in r.get("observations", ())),
@@ -220,7 +222,7 @@ def _enamel(arrays: Mapping[str, Any]) -> Mask | None:
     if "enamel.bits" not in arrays:
         return None
     z, y, x = (int(n) for n in arrays["enamel.shape"])
-    return Mask((z, y, x), arrays["enamel.box"], arrays["enamel.bits"])
+    return Mask((z, y, x), arrays["enamel.box"], arrays["enamel.bits"], int(arrays.get("enamel.factor", 1)))
 
 
 def _statistics(data: Mapping[str, Any]) -> ScanStatistics:

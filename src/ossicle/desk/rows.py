@@ -66,7 +66,7 @@ class Rows:
             self._recall(shown)
             missing = [t for t in reading.teeth if self._key(shown, t) not in self._shapes]
             if missing:
-                some = replace(reading, teeth=tuple(missing), labels=shown.labels)  # type: ignore[arg-type]
+                some = replace(reading, teeth=tuple(missing), labels=shown.labels)
                 for found in silhouettes(some, shown.spacing, shown.boxes):
                     self._shapes[self._key(shown, found.tooth)] = found
                 while len(self._shapes) > 2000:

@@ -14,9 +14,10 @@ import numpy.typing as npt
 from ossicle.collection.files import write_file
 from ossicle.errors import OssicleError
 from ossicle.reading.boxes import Box
+from ossicle.reading.tally import boxes_of
 from ossicle.scans.model import ArrayLike3D
 
-__all__ = ["InMemory", "find_boxes", "kept_boxes"]
+__all__ = ["InMemory", "kept_boxes"]
 
 
 class InMemory:
@@ -41,28 +42,6 @@ class InMemory:
         return np.asarray(self)[key]
 
 
-def find_boxes(labels: ArrayLike3D) -> dict[int, Box]:
-    """Return the least box of each label, read slab by slab."""
-    from scipy.ndimage import find_objects
-
-    thick = int(getattr(labels, "chunks", (64,))[0]) or 64
-    low: dict[int, list[int]] = {}
-    high: dict[int, list[int]] = {}
-    for z in range(0, labels.shape[0], thick):
-        slab = np.asarray(labels[z : z + thick])
-        for part, box in enumerate(find_objects(slab), start=1):
-            if box is None:
-                continue
-            a = [box[0].start + z, box[1].start, box[2].start]
-            b = [box[0].stop + z, box[1].stop, box[2].stop]
-            low[part] = [min(p) for p in zip(low.get(part, a), a, strict=True)]
-            high[part] = [max(p) for p in zip(high.get(part, b), b, strict=True)]
-    return {
-        part: (slice(a[0], high[part][0]), slice(a[1], high[part][1]), slice(a[2], high[part][2]))
-        for part, a in sorted(low.items())
-    }
-
-
 def kept_boxes(folder: Path, uid: str, labels: ArrayLike3D) -> dict[int, Box]:
     """Return the least box of each label of a reading, from ``folder`` where it was kept there, else found and kept."""
     file = folder / f"{uid}-boxes.json"
@@ -70,7 +49,7 @@ def kept_boxes(folder: Path, uid: str, labels: ArrayLike3D) -> dict[int, Box]:
         data = json.loads(file.read_bytes())
         if tuple(data["shape"]) == tuple(labels.shape):
             return {int(part): _box(ends) for part, ends in data["boxes"].items()}
-    found = find_boxes(labels)
+    found = boxes_of(labels)
     told = {part: [int(v) for s in box for v in (s.start, s.stop)] for part, box in found.items()}
     with suppress(OssicleError, OSError):
         folder.mkdir(parents=True, exist_ok=True)

@@ -174,7 +174,7 @@ class Workbench:
     def _made(self, specimen: Specimen, info: ReadingInfo, decisions: tuple[Decision, ...]) -> Shown:
         as_read = self.cabinet.reading(f"#{specimen.id}", info.number)
         labels, boxes = self._volume(info.uid, as_read)
-        held = replace(as_read, reading=replace(as_read.reading, labels=labels))  # type: ignore[arg-type]
+        held = replace(as_read, reading=replace(as_read.reading, labels=labels))
         near = self._local.of(info.uid, held, boxes, decisions, lambda: self._scan(as_read.scan))
         replayed = replay(
             self.cabinet.structures(f"#{specimen.id}", near.kept, decisions),
@@ -205,7 +205,7 @@ class Workbench:
                 labels = InMemory(labels)
             while len(self._labels) >= 6:
                 self._labels.popitem(last=False)
-            self._labels[uid] = labels, kept_boxes(self.cabinet.layout.root / "drawn", uid, labels)
+            self._labels[uid] = labels, kept_boxes(self.cabinet.layout.root / "drawn", uid, kept.reading.labels)
         self._labels.move_to_end(uid)
         return self._labels[uid]
 

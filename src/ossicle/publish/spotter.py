@@ -21,9 +21,9 @@ from ossicle.compare import Compared
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Part, Pose, ToothRecord
 
-from .lesson import page, specimen_data
 from .naming import names_of
 from .narration import as_text, markdown_html
+from .player import page, specimen_data
 from .sheets import Block, Heading, Para, Table
 from .stage import Presence, Stage
 
@@ -208,6 +208,7 @@ def spotter_page(stage: Stage, asked: list[Question], title: str, note: str) -> 
                 ],
                 "labels": [],
                 "clip": None,
+                "notes": "",
                 "travel": False,
                 "ask": {
                     "specimen": 0,

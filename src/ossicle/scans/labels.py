@@ -15,11 +15,12 @@ from typing import Any
 
 import numpy as np
 import zarr
-from numpy.typing import NDArray
 from zarr.codecs import ZstdCodec
 
 from ossicle.errors import OssicleError
 from ossicle.scans.geometry import Geometry
+from ossicle.scans.lazy import least_and_greatest
+from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown
 from ossicle.scans.store import StoredVolume, chunk_shape, level_shapes, open_level, use_threads
 
@@ -28,7 +29,7 @@ __all__ = ["list_labels", "open_labels", "write_labels", "write_labels_list"]
 
 def write_labels(
     folder: Path,
-    labels_zyx: NDArray[Any],
+    labels_zyx: ArrayLike3D,
     geometry: Geometry,
     *,
     names: Mapping[int, str] | None = None,
@@ -41,22 +42,21 @@ def write_labels(
     folder
         A new folder.
     labels_zyx
-        Whole numbers from 0 up, shape (z, y, x), on the scan's own grid.
+        Whole numbers from 0 up, shape (z, y, x), on the scan's own grid; asked for slab by slab.
     geometry
         Of the scan.
     names
         What each label is, kept as a property of it.
     """
-    if labels_zyx.dtype.kind not in "biu" or labels_zyx.ndim != 3:
+    if labels_zyx.dtype.kind not in "biu" or len(labels_zyx.shape) != 3:
         raise OssicleError(f"labels of type {labels_zyx.dtype} are not whole numbers", where=shown(folder))
-    low, high = int(labels_zyx.min(initial=0)), int(labels_zyx.max(initial=0))
+    low, high = least_and_greatest(labels_zyx)
     if low < 0 or high > np.iinfo(np.uint32).max:
         raise OssicleError(f"labels run from {low} to {high}", where=shown(folder), mend="number parts from 1 up")
     dtype = np.dtype(np.uint8 if high < 256 else np.uint16 if high < 65536 else np.uint32)
     use_threads(threads)
     group = zarr.create_group(str(folder), zarr_format=3)
-    level = labels_zyx.astype(dtype, copy=False)
-    shapes = level_shapes(level.shape)
+    shapes = level_shapes(labels_zyx.shape)
     for number, shape in enumerate(shapes):
         array = group.create_array(
             str(number),
@@ -67,8 +67,10 @@ def write_labels(
             fill_value=0,
             compressors=[ZstdCodec(level=1, checksum=True)],
         )
-        array[...] = level
-        level = level[::2, ::2, ::2]
+        step, thick = 2**number, int(array.chunks[0])
+        for z in range(0, shape[0], thick):
+            some = labels_zyx[z * step : (z + thick) * step : step, ::step, ::step]
+            array[z : z + thick] = np.asarray(some).astype(dtype, copy=False)
     label: dict[str, Any] = {"source": {"image": "../../"}}
     if names:
         label["properties"] = [{"label-value": number, "term": name} for number, name in sorted(names.items())]

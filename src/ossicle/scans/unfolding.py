@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import imagecodecs
 from zarr.abc.store import ByteRequest
 from zarr.core.buffer import Buffer, BufferPrototype
 from zarr.storage import LocalStore, WrapperStore
@@ -58,6 +57,8 @@ def _zstd_size(data: bytes, most: int) -> int:
         return said
     if data[:4] != _ZSTD_MAGIC:
         return len(data)
+    import imagecodecs  # takes a while, and is needed for odd pieces only
+
     try:
         return len(imagecodecs.zstd_decode(data, out=most))
     except imagecodecs.ZstdError:  # too large for what is allowed, or damaged

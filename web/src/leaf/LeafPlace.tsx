@@ -1,4 +1,5 @@
 import type { ComponentChildren } from "preact";
+import { LessonLeaf } from "../lesson/LessonLeaf";
 import { leaf, type Leaf } from "../state/showing";
 import { BesideLeaf } from "./BesideLeaf";
 import { CharactersLeaf } from "./CharactersLeaf";
@@ -7,7 +8,7 @@ import { MeasureLeaf } from "./MeasureLeaf";
 import { PartsLeaf } from "./PartsLeaf";
 import { SliceLeaf } from "./SliceLeaf";
 
-const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", characters: "Characters" };
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", characters: "Characters", lesson: "Lesson" };
 
 /** The leaf that may lie open beside the stage. */
 export function LeafPlace() {
@@ -20,6 +21,7 @@ export function LeafPlace() {
     history: () => <HistoryLeaf />,
     beside: () => <BesideLeaf />,
     characters: () => <CharactersLeaf />,
+    lesson: () => <LessonLeaf />,
   };
   return (
     <section class="leaf" aria-label={TITLES[open]} data-place="leaf">

@@ -129,6 +129,12 @@ export class Stage {
     this.changed();
   }
 
+  /** The plane that cuts away, null where there is none. */
+  get cut(): { normal: Vector3; reach: number } | null {
+    const { x, y, z, w } = this.painter.shared.clip.value;
+    return x === 0 && y === 0 && z === 0 ? null : { normal: new Vector3(x, y, z), reach: w };
+  }
+
   /** Goes to another eye, by a short way unless `at once`. */
   goTo(eye: Eye, atOnce = matchMedia("(prefers-reduced-motion: reduce)").matches): void {
     // Drawn by software the way there would be two pictures, and evidence is waited for.

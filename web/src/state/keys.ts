@@ -10,6 +10,7 @@ import { lead } from "./desk";
 import { chosenDifference, setVeil, veilFor } from "./beside";
 import { toothForm } from "../rows/toothacts";
 import { keysOpen } from "./keysheet";
+import { keepView } from "../lesson/steps";
 import { rowActs } from "./rowacts";
 
 /** Keys of the desk: letters act anywhere but in a field; arrows belong to the place that has the focus. */
@@ -24,7 +25,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Stage", [
     ["← → ↑ ↓", "turn; with Shift, shift"], ["+ −", "nearer, farther"], ["1 … 0", "views in their order"], ["w", "the whole"], ["z", "near to what is chosen"],
     ["[ ]", "bone less, more"], ["v", "chosen part solid, veiled, absent"], ["l L", "lift, lower"], ["c C", "cut away deeper, less"], ["o", "perspective"],
-    ["s k p h y b", "slice, measures, each part, decisions, characters, side by side"],
+    ["s k p h y b", "slice, measures, each part, decisions, characters, side by side"], ["t T", "lesson, keep this view"],
   ]],
   ["Rows", [
     ["← →", "tooth before, next"], ["↑ ↓", "row above, below; successor"], ["r", "rename"], ["g", "generation"], ["j", "join the chosen"], ["x", "cut by a stroke"],
@@ -33,7 +34,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Page", [["F6", "next place"], ["?", "these keys"], ["Esc", "let go, step by step"]]],
 ];
 
-const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", y: "characters", b: "beside" };
+const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", y: "characters", b: "beside", t: "lesson" };
 
 export function listenToKeys(): void {
   window.addEventListener("keydown", onKey);
@@ -119,6 +120,7 @@ const LETTERS: Record<string, () => void> = {
   c: () => (clipDepth.value = bounded(clipDepth.value + 0.05, 1)),
   C: () => (clipDepth.value = bounded(clipDepth.value - 0.05, 1)),
   o: () => setParallel(!parallel.value),
+  T: () => void keepView(),
 };
 
 function onLetter(key: string): boolean {

@@ -149,6 +149,18 @@ class Ear:
     cochlea_length_mm: Value | None = None
     lines: Mapping[str, FloatArray] = field(default_factory=dict)
     """Middle lines (n, 3) of the cochlea and of the semicircular canals' circles, by name."""
+    footplate_mm2: Value | None = None
+    middle_ear_mm3: Value | None = None
+    walled_share: float | None = None
+    """In what share of directions bone walls the middle ear's roomiest place."""
+    floor_share: float | None = None
+    """In what share of the directions within 60 degrees of straight down bone does."""
+    middle: FloatArray | None = None
+    """That place."""
+    petrosal_contrast: float | None = None
+    """By what share the petrosal is brighter than the bone about it; None where it is not told apart."""
+    parts: Mapping[str, int] = field(default_factory=dict)
+    """Parts by term: bony labyrinth, tympanic cavity, ossicles, petrosal."""
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
@@ -19,9 +19,8 @@ from .asymmetry import asymmetries
 from .braincase import Cavity, read_braincase
 from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns, sections_of_crowns
 from .dental_cusps import cusps_of_crowns
-from .ear import read_ear
+from .ear import EarRead, read_ear
 from .jaw import jaw_frame, read_jaw
-from .labyrinth import Labyrinth
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .lengths_placed import marks_at, with_placed
 from .loci import StandingTooth, standing_teeth
@@ -133,7 +132,7 @@ def read_structures(
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
-        head = _head(ruler, cranium, standing, placed or {}, painter, absent)
+        head = _head(ruler, cranium, tuple(dentaries.values()), standing, placed or {}, painter, absent)
     caps = {} if enamel is None else enamel_of_crowns(space, standing, teeth, enamel)
     if enamel is not None and standing and not caps:
         absent.append(
@@ -176,6 +175,7 @@ class _Head:
 def _head(
     ruler: Ruler,
     cranium: int,
+    apart: Collection[int],
     standing: Sequence[StandingTooth],
     placed: Mapping[str, FloatArray],
     painter: Painter,
@@ -191,7 +191,7 @@ def _head(
         absent.append(f"The endocranial volume is not told: {brain.reason}.")
     if brain.magnum is None and cavity is not None:
         absent.append("The foramen magnum was not found as an opening that bone closes all round.")
-    heard = _ears(space, cavity, absent)
+    heard = _ears(space, cavity, apart, absent)
     skin = surface_points(space, cranium)
     measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed)
     absent.append(NO_SUTURES)
@@ -201,7 +201,7 @@ def _head(
         brain = replace(brain, magnum=painter.opening(brain.magnum))
     if cavity is not None and brain.volume_mm3 is not None:
         brain = replace(brain, part=painter.cavity(cavity))
-    ears = tuple(_painted(painter, ear, labyrinth) for ear, labyrinth in heard)
+    ears = tuple(painter.ear(read, cranium) for read in heard)
     return _Head(palate, brain, ears, tuple(measured), marks)
 
 
@@ -225,11 +225,6 @@ def _tried(what: str, read: Callable[[], T], absent: list[str]) -> T | None:
     except (ArithmeticError, IndexError, ValueError, np.linalg.LinAlgError) as error:
         absent.append(f"The {what} could not be read, for a fault of this program ({type(error).__name__}: {error}).")
         return None
-
-
-def _painted(painter: Painter, ear: Ear, labyrinth: Labyrinth) -> Ear:
-    windows = {name: painter.opening(w) for name, w in (("oval", ear.oval), ("round", ear.round)) if w is not None}
-    return painter.labyrinth(replace(ear, oval=windows.get("oval"), round=windows.get("round")), labyrinth)
 
 
 def _bones(cranium: int | None, dentaries: Mapping[Side, int]) -> dict[str, int]:
@@ -281,13 +276,13 @@ def _jaws(
     return found
 
 
-def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[Ear, Labyrinth]]:
+def _ears(space: Space, cavity: Cavity | None, apart: Collection[int], absent: list[str]) -> list[EarRead]:
     if cavity is None:
         absent.append("The ear region was not read: it is looked for beside the braincase, which was not found.")
         return []
     found = {}
     for side in SIDES:
-        ear = _tried(f"{side} ear", partial(read_ear, space, cavity, side), absent)
+        ear = _tried(f"{side} ear", partial(read_ear, space, cavity, side, apart), absent)
         if ear is None:
             absent.append(
                 f"The {side} labyrinth was not found; nothing is said of the {side} ear, which is not to say that it "
@@ -296,7 +291,7 @@ def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[
         else:
             found[side] = ear
     if len(found) == 2:
-        left, right = (found[side][0].centre for side in SIDES)
+        left, right = (found[side].ear.centre for side in SIDES)
         if float(np.linalg.norm(left * [-1.0, 1.0, 1.0] - right)) > MOST_UNEVEN * cavity.depth_mm:
             absent.append(
                 "What may be the labyrinths does not lie at the same place on both sides, so neither is taken for one: "
