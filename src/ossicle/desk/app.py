@@ -64,7 +64,8 @@ def make_app(
     drawn = cabinet.layout.root / "drawn"
     bench = FolderBench(cabinet) if isinstance(cabinet, ReadingFolder) else Workbench(cabinet)
     surfaces = Drawn(bench, drawn)
-    board = Board(bench.cabinet, drawn, threads, on_read=lambda number: _prepared(bench, surfaces, number))
+    rows = Rows(drawn)
+    board = Board(bench.cabinet, drawn, threads, on_read=lambda number: _prepared(bench, surfaces, rows, number))
 
     @asynccontextmanager
     async def lifetime(_: FastAPI) -> AsyncIterator[None]:
@@ -88,7 +89,7 @@ def make_app(
     greys = Greys()
     app.state.bench, app.state.drawn, app.state.greys = bench, surfaces, greys
     app.state.lines = Lines(bench, drawn / "list.json")
-    app.state.rows, app.state.strips = Rows(), Strips(bench, greys)
+    app.state.rows, app.state.strips = rows, Strips(bench, greys)
     app.state.board, app.state.places = board, Places(roots)
     app.state.beside, app.state.characters = Beside(bench), Characters(scored_by)
     _errors(app)
@@ -98,9 +99,10 @@ def make_app(
     return Guard(app, door)
 
 
-def _prepared(bench: Workbench, surfaces: Drawn, number: int) -> None:
-    """Make the surfaces of a specimen that was just read, so that it opens at once."""
+def _prepared(bench: Workbench, surfaces: Drawn, rows: Rows, number: int) -> None:
+    """Make the surfaces and rows of a specimen that was just read, so that it opens at once."""
     surfaces.glb(bench.shown(number))
+    rows.of(bench.shown(number))
 
 
 def _page(app: FastAPI, page: Page) -> None:

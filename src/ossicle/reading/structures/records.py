@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -10,15 +10,15 @@ import numpy as np
 import numpy.typing as npt
 
 from ..records import Side
-from .dental_cusps import Cusps
-from .enamel import EnamelThickness
 
 __all__ = [
     "Angle",
     "Asymmetry",
     "Braincase",
+    "Cusps",
     "Ear",
     "EarState",
+    "EnamelThickness",
     "JawHalf",
     "Look",
     "Measured",
@@ -28,11 +28,33 @@ __all__ = [
     "Palate",
     "Structures",
     "Value",
+    "openings_of",
 ]
 
 Paired = Side | Literal["midline"]
 EarState = Literal["present", "absent", "not_resolved"]
 FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Cusps:
+    """Cusps of one crown: their number, the prominence (mm) that each has at least, their tips (skull mm, n x 3)."""
+
+    count: int
+    prominence_mm: float
+    tips: FloatArray
+    confidence: float
+
+
+@dataclass(frozen=True)
+class EnamelThickness:
+    """Average thickness (mm) and relative thickness (no unit), with what they are made of (mm, mm2 or mm3)."""
+
+    average_mm: float
+    relative: float
+    enamel: float
+    junction: float
+    dentine: float
 
 
 @dataclass(frozen=True)
@@ -229,3 +251,14 @@ class Structures:
     cusps: Mapping[int, Cusps] = field(default_factory=dict)
     """Cusps by part, of whole erupted cheek teeth."""
     nose: NasalCavity | None = None
+
+
+def openings_of(
+    palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear], jaws: Sequence[JawHalf] = ()
+) -> list[Opening]:
+    """All openings: of the palate, the foramen magnum, the windows, the mental foramina."""
+    out = list(palate.openings) if palate is not None else []
+    if brain is not None and brain.magnum is not None:
+        out.append(brain.magnum)
+    out += [w for e in ears for w in (e.oval, e.round) if w is not None]
+    return out + [o for j in jaws for o in j.mental]

@@ -29,11 +29,11 @@ from .nose import find_nose
 from .occiput import condyle_breadth
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Measured, NasalCavity, Opening, Palate, Structures
+from .records import Braincase, Ear, JawHalf, Measured, NasalCavity, Palate, Structures, openings_of
 from .space import Space, spread
 from .surface import surface_points
 
-__all__ = ["openings_of", "read_structures", "structures_of"]
+__all__ = ["read_structures", "structures_of"]
 
 FloatArray = npt.NDArray[np.float64]
 T = TypeVar("T")
@@ -266,17 +266,6 @@ def _bones(cranium: int | None, dentaries: Mapping[Side, int]) -> dict[str, int]
     if cranium is not None:
         out["cranium"] = cranium
     return out
-
-
-def openings_of(
-    palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear], jaws: Sequence[JawHalf] = ()
-) -> list[Opening]:
-    """All openings: of the palate, the foramen magnum, the windows, the mental foramina."""
-    out = list(palate.openings) if palate is not None else []
-    if brain is not None and brain.magnum is not None:
-        out.append(brain.magnum)
-    out += [w for e in ears for w in (e.oval, e.round) if w is not None]
-    return out + [o for j in jaws for o in j.mental]
 
 
 def _jaws(
