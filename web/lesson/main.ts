@@ -1,8 +1,8 @@
-import type { AskData, LessonData, StepData } from "./data";
+import { byId } from "./byid";
+import type { AskData, LessonData, StepData, TalkData } from "./data";
 import { Show } from "./show";
+import { Talk } from "./talk";
 import "./lesson.css";
-
-const byId = <T extends Element>(id: string): T => document.getElementById(id) as unknown as T;
 
 /** Answers are compared without case, accents, punctuation and doubled spaces. */
 export const plain = (text: string): string =>
@@ -10,12 +10,10 @@ export const plain = (text: string): string =>
 
 class Page {
   private at = 0;
-  private readonly data: LessonData;
   private readonly show: Show;
   private readonly given = new Map<number, boolean>();
 
-  constructor() {
-    this.data = JSON.parse(byId("lesson-data").textContent as string) as LessonData;
+  constructor(private readonly data: LessonData) {
     this.show = new Show(this.data, byId("stage"), byId("marks"), byId("scale"), byId("named"), (moved) => {
       byId<HTMLButtonElement>("return").hidden = !moved;
     });
@@ -157,6 +155,10 @@ class Page {
   }
 }
 
-new Page().open().catch((error: unknown) => {
-  byId("narration").textContent = `The skull cannot be drawn in this browser (${String(error)}). The handout shows the same.`;
+const data = JSON.parse(byId("lesson-data").textContent as string) as LessonData | TalkData;
+// Within a promise, so that whatever fails is told.
+Promise.resolve().then(() => (data.kind === "talk" ? new Talk(data) : new Page(data)).open()).catch((error: unknown) => {
+  const told = document.createElement("p");
+  told.textContent = `The skull cannot be drawn in this browser (${String(error)}).`;
+  byId("panel").prepend(told);
 });

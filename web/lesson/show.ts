@@ -8,7 +8,7 @@ import type { PageData, ShownData, StepData } from "./data";
 
 /** What is looked at and how it is framed: a step, or a moment of a talk. */
 export type Framed = Pick<StepData, "look" | "up" | "centre" | "extent" | "aspect" | "parallel" | "labels" | "shown">;
-export type Scene = Framed & Pick<StepData, "lift" | "clip" | "ask">;
+export type Scene = Pick<StepData, "shown" | "labels" | "lift" | "clip" | "ask">;
 
 const TRAVEL_MS = 900;
 const NICE = [0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
@@ -85,7 +85,7 @@ export class Show {
     const began = performance.now();
     const frame = (now: number): void => {
       const t = Math.min(1, Math.max(0, (now - began) / TRAVEL_MS));
-      this.stage.goTo(between(from, to, t), true);
+      this.stage.follow(between(from, to, t));
       if (t < 1) this.travelling = requestAnimationFrame(frame);
     };
     this.travelling = requestAnimationFrame(frame);
@@ -181,6 +181,11 @@ export class Show {
     if (!data || lift === undefined) return null;
     const at = data.centre.map((c, i) => c + (data.lift[i] as number) * lift) as [number, number, number];
     return this.stage.project(at, String(specimen));
+  }
+
+  /** Draws the marks over the stage anew, where the stage itself has not changed. */
+  mark(): void {
+    this.draw();
   }
 
   /** Labels at both sides, in the order of their parts' heights, each with its leader; the scale bar; names of two. */

@@ -11,7 +11,7 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, comparing, deciding, depositing, desk, practice, publishing, scoring
+from . import collection, comparing, deciding, depositing, desk, practice, publishing, scoring, talking
 from .options import Mirrored, Series, Threads, set_threads, threads_default
 
 __all__ = ["app"]
@@ -30,6 +30,7 @@ comparing.register(app)
 scoring.register(app)
 desk.register(app)
 publishing.register(app)
+talking.register(app)
 depositing.register(app)
 
 

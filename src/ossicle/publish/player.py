@@ -175,7 +175,7 @@ def page(data: Json, body: str = "", most_bytes: int = MOST_BYTES) -> str:
 </head>
 <body>
 <div id="place"><canvas id="stage" aria-describedby="title"></canvas><svg id="marks" aria-hidden="true"></svg>
-<div id="scale" role="img" aria-label="Scale bar"></div><p id="named" aria-live="polite"></p>
+<div id="scale" role="img" aria-label="Scale bar"></div><p id="named" aria-live="polite"></p><p id="caption" hidden></p>
 <button id="return" type="button" hidden>Return to the {what}</button></div>
 <main id="panel">
 {body}

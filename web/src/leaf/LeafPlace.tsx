@@ -1,13 +1,14 @@
 import type { ComponentChildren } from "preact";
 import { LessonLeaf } from "../lesson/LessonLeaf";
 import { leaf, type Leaf } from "../state/showing";
+import { TalkLeaf } from "../talk/TalkLeaf";
 import { BesideLeaf } from "./BesideLeaf";
 import { HistoryLeaf } from "./HistoryLeaf";
 import { MeasureLeaf } from "./MeasureLeaf";
 import { PartsLeaf } from "./PartsLeaf";
 import { SliceLeaf } from "./SliceLeaf";
 
-const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", lesson: "Lesson" };
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", lesson: "Lesson", talk: "Talk" };
 
 /** The leaf that may lie open beside the stage. */
 export function LeafPlace() {
@@ -20,6 +21,7 @@ export function LeafPlace() {
     history: () => <HistoryLeaf />,
     beside: () => <BesideLeaf />,
     lesson: () => <LessonLeaf />,
+    talk: () => <TalkLeaf />,
   };
   return (
     <section class="leaf" aria-label={TITLES[open]} data-place="leaf">

@@ -24,7 +24,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Stage", [
     ["← → ↑ ↓", "turn; with Shift, shift"], ["+ −", "nearer, farther"], ["1 … 0", "views in their order"], ["w", "the whole"], ["z", "near to what is chosen"],
     ["[ ]", "bone less, more"], ["v", "chosen part solid, veiled, absent"], ["l L", "lift, lower"], ["c C", "cut away deeper, less"], ["o", "perspective"],
-    ["s k p h b", "slice, measures, each part, decisions, side by side"], ["t y", "lesson, keep this view"],
+    ["s k p h b", "slice, measures, each part, decisions, side by side"], ["t T y", "lesson, talk, keep this view"],
   ]],
   ["Rows", [
     ["← →", "tooth before, next"], ["↑ ↓", "row above, below; successor"], ["r", "rename"], ["g", "generation"], ["j", "join the chosen"], ["x", "cut by a stroke"],
@@ -33,7 +33,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Page", [["F6", "next place"], ["?", "these keys"], ["Esc", "let go, step by step"]]],
 ];
 
-const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", b: "beside", t: "lesson" };
+const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", b: "beside", t: "lesson", T: "talk" };
 
 export function listenToKeys(): void {
   window.addEventListener("keydown", onKey);
