@@ -199,17 +199,19 @@ export class Show {
     });
     const nodes: Element[] = [];
     const middle = width / 2;
+    // Letters are larger where one presents.
+    const letter = Number.parseFloat(getComputedStyle(document.documentElement).getPropertyValue("--letter")) / 14;
     for (const left of [true, false]) {
       const some = found.filter((f) => f.at.x < middle === left).sort((a, b) => a.at.y - b.at.y);
-      const pitch = Math.min(22, (height - 40) / Math.max(1, some.length));
+      const pitch = Math.min(22 * letter, (height - 40) / Math.max(1, some.length));
       let last = 8;
       some.forEach((one, i) => {
         const y = Math.min(height - 24 - pitch * (some.length - 1 - i), Math.max(last + pitch, one.at.y));
         last = y;
         const letters = Math.max(...some.map((s) => s.text.length));
-        const x = left ? 12 + 9.5 * letters : width - 12 - 9.5 * letters;
+        const x = left ? 12 + 9.5 * letter * letters : width - 12 - 9.5 * letter * letters;
         nodes.push(made("line", { class: "under", x1: one.at.x, y1: one.at.y, x2: x, y2: y }), made("line", { class: "leader", x1: one.at.x, y1: one.at.y, x2: x, y2: y }), made("circle", { cx: one.at.x, cy: one.at.y, r: 2.4 }));
-        nodes.push(made("text", { x: left ? x - 5 : x + 5, y: y + 4.5, "text-anchor": left ? "end" : "start" }, one.text));
+        nodes.push(made("text", { x: left ? x - 5 : x + 5, y: y + 4.5 * letter, "text-anchor": left ? "end" : "start" }, one.text));
       });
     }
     if (step.ask) {
