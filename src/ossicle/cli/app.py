@@ -11,7 +11,7 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, comparing, deciding, depositing, desk, practice, publishing, scoring, talking
+from . import collection, comparing, deciding, depositing, desk, filming, practice, publishing, scoring, talking
 from .options import Mirrored, Series, Threads, set_threads, threads_default
 
 __all__ = ["app"]
@@ -31,6 +31,7 @@ scoring.register(app)
 desk.register(app)
 publishing.register(app)
 talking.register(app)
+filming.register(app)
 depositing.register(app)
 
 
