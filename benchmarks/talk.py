@@ -67,6 +67,8 @@ def apart_ms(
 ) -> list[float]:
     """Return for each beep of the recorded voice how much later it stands than the stage's record of that moment, ms.
 
+    Beeps come each half second; those that the page did not notice, busy with painting, are left out.
+
     Parameters
     ----------
     heard
@@ -84,7 +86,8 @@ def apart_ms(
     if len(begun) < 2:
         raise ValueError("too little was painted to tell")
     began = statistics.median(begun)
-    return [min((began + h - b for b in beeps), key=abs) for h in heard]
+    nearest = (min((began + h - b for b in beeps), key=abs) for h in heard)
+    return [apart for apart in nearest if abs(apart) < 250]
 
 
 def taken_and_given_back(page: Any, moments_ms: Sequence[float]) -> list[dict[str, float]]:
