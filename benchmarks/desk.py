@@ -33,9 +33,9 @@ from typing import Any
 import numpy as np
 
 from ossicle.collection import Collection, KeptReading
-from ossicle.desk.workbench import find_boxes
 from ossicle.reading.hints import Join, MissedTooth
 from ossicle.reading.local import read_again
+from ossicle.reading.tally import boxes_of
 from ossicle.scans import Scan
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -223,7 +223,7 @@ def agreement(kept: KeptReading, scan: Scan) -> None:
     """Take each tooth away and point at it again; print how well what is read there agrees."""
     reading = kept.reading
     labels = np.asarray(reading.labels).astype(np.int32)
-    boxes, spacing = find_boxes(labels), kept.facts.spacing_mm_zyx
+    boxes, spacing = boxes_of(labels), kept.facts.spacing_mm_zyx
     bone = next((p.part for p in reading.parts if p.kind == "bone"), 0)
     dice, named, joined, seconds = [], 0, 0, []
     for tooth in reading.teeth:
@@ -268,7 +268,7 @@ def agreement(kept: KeptReading, scan: Scan) -> None:
         again = read_again(
             split,
             spacing,
-            find_boxes(halves),
+            boxes_of(halves),
             lambda box: np.asarray(scan.values[box]),
             Join((points[0], points[1])),  # type: ignore[arg-type]
         )

@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import shutil
 import statistics
@@ -18,43 +17,14 @@ from typing import Any
 
 import numpy as np
 import platformdirs
-import tifffile
 
-from .foreign.build import Options, design
-from .foreign.canvas import Canvas
-from .foreign.paint import paint
-from .foreign.pose import outline_points
-from .foreign.scanner import scan
+from .cubes import cube
 from .matrix import code_hash, maker_files, root_of_project
 from .pages import made_here, write_page
 from .runner import COMMAND, run_measured
 
 BARS = {256: (30.0, None), 512: (120.0, 5000.0)}  # seconds, MB: the project's own aims
 FASTER = 4.0
-
-
-def cube(size: int, folder: Path, seed: int = 7) -> Path:
-    """Write a juvenile skull of size^3 voxels as a TIFF stack; returns the slice folder."""
-    slices = folder / "slices"
-    if (folder / "scan.json").exists():
-        return slices
-    shutil.rmtree(folder, ignore_errors=True)
-    slices.mkdir(parents=True)
-    o = Options(animal="placental", stage="juvenile", seed=seed, background="air")
-    animal = design(o)
-    points = outline_points(animal)
-    lo, hi = points.min(0) - 0.8, points.max(0) + 0.8
-    o.voxel = float((hi - lo).max() / size)
-    to_skull = np.eye(4)
-    to_skull[:3, 3] = (lo + hi) / 2 - o.voxel * size / 2
-    canvas = Canvas((size, size, size), o.voxel, to_skull)
-    paint(animal, o, canvas)
-    grey, _ = scan(canvas, o)
-    for k, plane in enumerate(grey):
-        tifffile.imwrite(slices / f"slice_{k:04d}.tif", plane)
-    sidecar = {"spacing_mm_zyx": [o.voxel] * 3, "grey_unit": "attenuation counts", "invented": True}
-    (folder / "scan.json").write_text(json.dumps(sidecar))
-    return slices
 
 
 def exponent(sizes: Sequence[int], values: Sequence[float]) -> float:

@@ -7,6 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter, zoom
 
 from ossicle.reading.sampling import steps_between
+from ossicle.reading.survey import survey
 
 
 def _scan(noise: float, seed: int = 0) -> np.ndarray:
@@ -22,11 +23,11 @@ def _scan(noise: float, seed: int = 0) -> np.ndarray:
 def test_voxels_between_are_counted(times: tuple[float, float, float], noise: float) -> None:
     """scipy.ndimage.zoom by straight lines is the reference: the factor given is the factor found."""
     fine = zoom(_scan(noise), times, order=1)
-    assert steps_between(fine) == pytest.approx(times, rel=0.2)
+    assert steps_between(survey(fine)) == pytest.approx(times, rel=0.2)
 
 
 def test_noise_and_plain_volumes_have_none_between() -> None:
     rng = np.random.default_rng(1)
-    assert steps_between(rng.integers(0, 255, (70, 60, 60)).astype(np.uint8)) == (1, 1, 1)
-    assert steps_between(np.zeros((64, 64, 64), np.int16)) == (1, 1, 1)
-    assert steps_between(np.ones((8, 64, 9), np.int16)) == (1, 1, 1)
+    assert steps_between(survey(rng.integers(0, 255, (70, 60, 60)).astype(np.uint8))) == (1, 1, 1)
+    assert steps_between(survey(np.zeros((64, 64, 64), np.int16))) == (1, 1, 1)
+    assert steps_between(survey(np.ones((8, 64, 9), np.int16))) == (1, 1, 1)

@@ -55,9 +55,15 @@ def without_machine(data: dict[str, Any]) -> dict[str, Any]:
     return {**data, "made_by": made_by}
 
 
-def test_two_threads_and_a_cold_cache_change_nothing(specimen: Path, once: Path, tmp_path: Path) -> None:
+def test_two_threads_a_cold_cache_and_the_scan_in_memory_change_nothing(
+    specimen: Path, once: Path, tmp_path: Path
+) -> None:
+    """A scan is read slab by slab where it lies; held in memory as one array it must give the same, byte for byte."""
     out = tmp_path / "out"
-    program = "import sys; from ossicle.cli import main; sys.exit(main())"
+    program = (
+        "import sys; import ossicle.account.run as run; run.greys_of = lambda scan: scan.grey(scan.array()); "
+        "from ossicle.cli import main; sys.exit(main())"
+    )
     subprocess.run(  # a process of its own: pools of threads are set up once
         [sys.executable, "-c", program, "read", specimen / "slices", "--out", out, "--threads", "2"],
         env={**os.environ, "OSSICLE_CACHE": str(tmp_path / "cache")},

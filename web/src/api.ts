@@ -1,4 +1,4 @@
-import type { About, Beside, Brief, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Repeated, Rows, ScanTold, SeriesTold, Specimen, Strip, Vec3 } from "./types";
+import type { About, Beside, Brief, CharactersTold, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Repeated, Rows, ScanTold, SeriesTold, Specimen, Strip, Vec3 } from "./types";
 
 /** A failure that can be told in three parts: what happened, where, and how to mend it. */
 export class DeskError extends Error {
@@ -115,6 +115,7 @@ export const api = {
   undo: async (id: string, expected: number, who: string) => named(await post<Specimen>(`${of(id)}/undo`, { expected, who })),
   redo: async (id: string, expected: number, who: string) => named(await post<Specimen>(`${of(id)}/redo`, { expected, who })),
   history: (id: string) => get<Decision[]>(`${of(id)}/history`),
+  characters: (id: string) => get<CharactersTold>(`${of(id)}/characters`),
   suggest: (id: string, part: number, locus: string) =>
     get<{ part: number; from: string; to: string }[]>(`${of(id)}/suggest?${query({ part, locus })}`),
   landmarks: (id: string) => get<Landmark[]>(`${of(id)}/landmarks`),

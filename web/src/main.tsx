@@ -8,6 +8,7 @@ import "./style/rows.css";
 import "./style/leaf.css";
 import "./style/lesson.css";
 import "./style/catalogue.css";
+import "./style/characters.css";
 import { render } from "preact";
 import { App } from "./App";
 import { api } from "./api";

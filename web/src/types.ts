@@ -135,6 +135,42 @@ export interface Fate {
   finding: string | null;
 }
 
+export interface CharacterCell {
+  /** As a matrix has it: `1`, `(01)` both, `{01}` either, `?`, `-`. */
+  text: string;
+  status: "scored" | "polymorphic" | "uncertain" | "missing" | "inapplicable";
+  states: string[];
+  why: string;
+  standing: Standing;
+  confidence: number | null;
+}
+
+export interface CharacterTold {
+  id: string;
+  name: string;
+  region: string;
+  states: string[];
+  ordered: boolean;
+  by_rule: boolean;
+  source: string;
+  number: string | null;
+  from_memory: boolean;
+  note: string | null;
+  cell: CharacterCell;
+  /** What the rule alone says; null where a person scores it. */
+  rule: CharacterCell | null;
+  said: { who: string; state: string; why: string; number: number }[];
+  evidence: { parts: number[]; view: View | null };
+  fault: string | null;
+}
+
+export interface CharactersTold {
+  version: number;
+  characters: CharacterTold[];
+  looked: number;
+  all: number;
+}
+
 /** Specimens side by side: the first against each of the others. */
 export interface Beside {
   specimens: { id: string; name: string }[];

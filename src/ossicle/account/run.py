@@ -11,12 +11,11 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from ossicle import __version__
 from ossicle.reading.hints import Hints
 from ossicle.reading.records import Progress, Reading
 from ossicle.scans.geometry import Geometry
+from ossicle.scans.lazy import greys_of
 from ossicle.scans.model import Scan
 
 from .build import build_account
@@ -65,6 +64,7 @@ def read_scan(
     phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
     settings: dict[str, object] | None = None,
     started: float | None = None,
@@ -85,6 +85,8 @@ def read_scan(
         What a person decided.
     threads
         How many threads may be used.
+    memory_mb
+        Most memory, MB, that may be used; None sets no limit.
     progress
         Called with a stage name and a share of the whole.
     settings
@@ -93,12 +95,12 @@ def read_scan(
         `time.perf_counter` at the start of the whole work, for the seconds told.
     """
     from ossicle.reading import read
+    from ossicle.reading.device import device
 
     begun = time.perf_counter() if started is None else started
     hints = hints if hints is not None else Hints()
-    volume = scan.grey(scan.array())
     reading = read(
-        volume,
+        greys_of(scan),
         scan.geometry.spacing_mm_zyx,
         dentition=dentition,
         specimen=specimen,
@@ -106,10 +108,15 @@ def read_scan(
         hints=hints,
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
+        memory_mb=memory_mb,
         progress=progress,
     )
     facts = scan_facts(scan)
     kept = {"dentition": dentition, "specimen": specimen, "threads": threads, **(settings or {})}
+    if memory_mb is not None:
+        kept["memory_mb"] = memory_mb
+    if (where := device()) != "cpu":
+        kept["device"] = where
     if phantom is not None:
         kept["phantom_g_cm3"] = [float(d) for d in phantom]
     if hints != Hints():
@@ -139,6 +146,7 @@ def read_to_folder(
     phantom: Sequence[float] | None = None,
     hints: Hints | None = None,
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
     """Take in a scan, read it, and write the folder of its account, whole or not at all.
@@ -151,7 +159,7 @@ def read_to_folder(
         Where to write; None writes nothing.
     spacing_mm_zyx, series, mirrored
         As `ossicle.scans.load` takes them.
-    dentition, specimen, phantom, hints, threads, progress
+    dentition, specimen, phantom, hints, threads, memory_mb, progress
         As `read_scan` takes them.
 
     Raises
@@ -159,9 +167,11 @@ def read_to_folder(
     OssicleError
         With one sentence, for anything a person can mend; nothing has been written then.
     """
+    from ossicle.reading.device import device
     from ossicle.scans import load
 
     started = time.perf_counter()
+    device()  # a device that is not there is told before long work
     if out is not None:
         check_place(out)
     scan = load(
@@ -184,6 +194,7 @@ def read_to_folder(
         phantom=phantom,
         hints=hints,
         threads=threads,
+        memory_mb=memory_mb,
         progress=None if progress is None else _share(progress, _LOADING, 0.95),
         settings=settings,
         started=started,
@@ -214,7 +225,7 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
     parts = folder / "parts.nii.gz"
     write_parts_nifti(parts, outcome.reading.labels, outcome.geometry)
     if outcome.reading.enamel is not None:
-        write_parts_nifti(folder / "enamel.nii.gz", np.asarray(outcome.reading.enamel, np.uint8), outcome.geometry)
+        write_parts_nifti(folder / "enamel.nii.gz", outcome.reading.enamel, outcome.geometry)
     with open(parts, "rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
     account = replace(account, made_by=replace(account.made_by, parts_sha256=digest))

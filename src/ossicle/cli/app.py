@@ -11,8 +11,20 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, comparing, deciding, depositing, desk, filming, practice, publishing, scoring, talking
-from .options import Mirrored, Series, Threads, set_threads, threads_default
+from . import (
+    collection,
+    comparing,
+    deciding,
+    depositing,
+    desk,
+    filming,
+    practice,
+    publishing,
+    scoring,
+    talking,
+    whole,
+)
+from .options import Memory, Mirrored, Series, Threads, megabytes, set_threads, threads_default
 
 __all__ = ["app"]
 
@@ -76,14 +88,14 @@ def start(
 @app.command(epilog="Example: ossicle read slices/ --spacing 0.05 --out reading/juvenile")
 def read(
     source: Annotated[
-        Path,
+        Path | None,
         typer.Argument(
             help="A folder of slices (TIFF, PNG, BMP, JPEG, DICOM) or a file (multi-page TIFF, NIfTI, "
             "NRRD, MetaImage, "
             "raw with a sidecar, NumPy, OME-Zarr); with --in a specimen's catalogue number.",
             show_default=False,
         ),
-    ],
+    ] = None,
     inside: Annotated[
         Path | None,
         typer.Option("--in", help="A collection: read a specimen of it, and keep the reading.", show_default=False),
@@ -118,9 +130,46 @@ def read(
         ),
     ] = None,
     threads: Threads = threads_default(),
+    memory: Memory = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="With --in: read every scan that has no current reading.")
+    ] = False,
+    workers: Annotated[
+        int, typer.Option(min=1, max=256, help="With --all: how many specimens are read at a time.")
+    ] = 1,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            help="With --all: a Dask scheduler, tcp://HOST:PORT or its scheduler file, whose workers read.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print account.json instead of text.")] = False,
 ) -> None:
     """Read a scan: which teeth are there, what each is called, what replaces what."""
+    if everything:
+        if inside is None or source is not None or out is not None or series is not None:
+            raise OssicleError(
+                "all scans of a collection are read where they are kept",
+                where="--all",
+                mend="name the collection with --in, and leave SOURCE, --out and --series out",
+            )
+        whole.read_all(
+            inside,
+            dentition=dentition,
+            threads=max(1, threads // workers) if cluster is None else threads,
+            workers=workers,
+            cluster=cluster,
+            memory_mb=megabytes(memory),
+            as_json=as_json,
+        )
+        return
+    if source is None or cluster is not None or workers != 1:
+        raise OssicleError(
+            "no scan is named" if source is None else "one scan is read by one process",
+            where="ossicle read",
+            mend="name a scan, or all of a collection with --all --in COLLECTION",
+        )
     set_threads(threads)
     if inside is not None:
         if spacing is not None or mirrored or specimen != 1 or phantom is not None:
@@ -129,7 +178,15 @@ def read(
                 where="--in",
                 mend="leave --spacing, --mirrored, --specimen and --phantom out",
             )
-        kept = deciding.read_inside(str(source), inside, dentition=dentition, threads=threads, scan=series, out=out)
+        kept = deciding.read_inside(
+            str(source),
+            inside,
+            dentition=dentition,
+            threads=threads,
+            memory_mb=megabytes(memory),
+            scan=series,
+            out=out,
+        )
         _print(kept, Form.json if as_json else Form.text)
         if out is not None:
             print(f"Written: {out / 'account.html'} and {out / 'account.json'}", file=sys.stderr)
@@ -152,6 +209,7 @@ def read(
             specimen=specimen,
             phantom=None if phantom is None else _densities(phantom),
             threads=threads,
+            memory_mb=megabytes(memory),
             progress=progress,
         )
     _print(outcome.account, Form.json if as_json else Form.text)

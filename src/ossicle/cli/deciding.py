@@ -244,7 +244,14 @@ def _opinions(found: Any, as_json: bool) -> None:
 
 
 def read_inside(
-    specimen: str, inside: Path, *, dentition: str, threads: int, scan: str | None, out: Path | None = None
+    specimen: str,
+    inside: Path,
+    *,
+    dentition: str,
+    threads: int,
+    memory_mb: float | None,
+    scan: str | None,
+    out: Path | None = None,
 ) -> Any:
     """Read a specimen of a collection in a process of its own; return its account. ``out`` takes its folder."""
     from ossicle.account.folder import check_place
@@ -257,7 +264,9 @@ def read_inside(
             held.check_export(specimen)
             check_place(out)
         with telling() as progress:
-            info = held.read(specimen, dentition=dentition, threads=threads, scan=scan, progress=progress)
+            info = held.read(
+                specimen, dentition=dentition, threads=threads, memory_mb=memory_mb, scan=scan, progress=progress
+            )
         replayed = held.replayed(specimen)
         if out is not None:
             held.export(specimen, out)

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ossicle.reading.records import Reading, ToothRecord, Vector
+from ossicle.reading.tally import boxes_of
 from ossicle.scans.model import ArrayLike3D
 
 from .alignment import Way
@@ -103,7 +104,7 @@ class Found:
     why: str = ""
 
 
-def inner_points(labels_zyx: npt.NDArray[Any], spacing_mm_zyx: Sequence[float]) -> dict[int, tuple[Vector, ...]]:
+def inner_points(labels_zyx: ArrayLike3D, spacing_mm_zyx: Sequence[float]) -> dict[int, tuple[Vector, ...]]:
     """Return for each label up to five points well inside it: the deepest, then those farthest from one another.
 
     Parameters
@@ -119,18 +120,16 @@ def inner_points(labels_zyx: npt.NDArray[Any], spacing_mm_zyx: Sequence[float]) 
         Points in mm (x, y, z), index times spacing. They do not depend on the numbers of the labels.
     """
     import edt
-    from scipy.ndimage import find_objects
 
     out: dict[int, tuple[Vector, ...]] = {}
     spacing = np.asarray(spacing_mm_zyx, float)
-    for part, box in enumerate(find_objects(labels_zyx), start=1):
-        if box is None:
-            continue
+    for part, box in boxes_of(labels_zyx).items():
         longest = max(s.stop - s.start for s in box)
         step = max(1, -(-longest // 96))
-        own = np.pad(labels_zyx[box][::step, ::step, ::step] == part, 1)
+        thin = tuple(slice(s.start, s.stop, step) for s in box)
+        own = np.pad(np.asarray(labels_zyx[thin]) == part, 1)
         if not own.any():  # a thin part between the steps
-            step, own = 1, np.pad(labels_zyx[box] == part, 1)
+            step, own = 1, np.pad(np.asarray(labels_zyx[box]) == part, 1)
         depth = np.asarray(edt.edt(own, anisotropy=tuple(spacing * step), parallel=1))
         deep = np.argwhere(depth >= 0.5 * depth.max())
         start = np.array([s.start for s in box])

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import sqlalchemy as sa
 
@@ -190,10 +190,13 @@ class Collection(Holdings):
         dentition: str = "auto",
         scan: str | None = None,
         threads: int = 2,
+        memory_mb: float | None = None,
         who: str | None = None,
     ) -> Job:
         """Queue a reading of a specimen; nothing is read yet."""
-        settings = {"dentition": dentition, "threads": threads, "scan": scan}
+        settings: dict[str, Any] = {"dentition": dentition, "threads": threads, "scan": scan}
+        if memory_mb is not None:
+            settings["memory_mb"] = memory_mb
         return jobs.queue(self.catalogue, handle, settings, who or person())
 
     def read(
@@ -203,6 +206,7 @@ class Collection(Holdings):
         dentition: str = "auto",
         scan: str | None = None,
         threads: int = 2,
+        memory_mb: float | None = None,
         who: str | None = None,
         progress: Progress | None = None,
     ) -> ReadingInfo:
@@ -215,7 +219,7 @@ class Collection(Holdings):
         Cancelled
             It was cancelled; nothing was kept.
         """
-        job = self.queue(handle, dentition=dentition, scan=scan, threads=threads, who=who)
+        job = self.queue(handle, dentition=dentition, scan=scan, threads=threads, memory_mb=memory_mb, who=who)
         ended = self.run(job.id, progress=progress)
         if ended.state == "cancelled":
             raise Cancelled("Stopped; nothing was kept of the reading.")

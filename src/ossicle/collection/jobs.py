@@ -39,7 +39,7 @@ from .records import Job, ReadingInfo
 from .specimens import find_row, now
 from .tables import JobRow, ReadingRow, ScanRow, SpecimenScan, row_at
 
-__all__ = ["cancel", "follow", "get", "listed", "queue", "recover", "start_worker", "work_on"]
+__all__ = ["cancel", "fail", "follow", "get", "listed", "queue", "recover", "start_worker", "work_on"]
 
 _TELL_EVERY_S = 0.5
 Progress = Callable[[str, float], None]
@@ -69,7 +69,8 @@ def queue(catalogue: Catalogue, handle: str | int, settings: Mapping[str, Any], 
     Parameters
     ----------
     settings
-        ``dentition``, ``threads`` and, where the specimen has several scans, ``scan`` (a scan's key or its start).
+        ``dentition``, ``threads``, ``memory_mb`` and, where the specimen has several scans, ``scan`` (a scan's key or
+        its start).
 
     Raises
     ------
@@ -205,6 +206,19 @@ def _end(catalogue: Catalogue, job: int, state: str, message: str) -> None:
             row.state, row.message, row.ended = state, message, now()
 
 
+def fail(catalogue: Catalogue, layout: Layout, job: int, why: str) -> None:
+    """End a job as failed that waits, or whose process is gone; one that another process does is let be."""
+    lock = _lock(layout, job)
+    if not lock.take(wait=False):
+        return
+    try:
+        if get(catalogue, job).state in ("waiting", "running"):
+            _end(catalogue, job, "failed", why)
+        lock.path.unlink(missing_ok=True)
+    finally:
+        lock.let_go()
+
+
 def _read(catalogue: Catalogue, layout: Layout, job: Job, progress: Progress | None) -> None:
     told_at = 0.0
 
@@ -239,6 +253,7 @@ def _read(catalogue: Catalogue, layout: Layout, job: Job, progress: Progress | N
             box_zyx=box,
             dentition=str(job.settings["dentition"]),
             threads=int(job.settings["threads"]),
+            memory_mb=job.settings.get("memory_mb"),
             progress=lambda stage, share: told(stage, 0.95 * share),
             earlier=_earlier(catalogue, layout, job.specimen_id, key, decisions),
         )

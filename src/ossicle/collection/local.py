@@ -137,4 +137,9 @@ def _followed(state: Locally, decision: Decision, word: Word, scan: Scan) -> Loc
 
 def is_stale(kept: KeptReading, decisions: Sequence[Decision]) -> bool:
     """Return whether a reading was made with other decisions than those that hold now."""
-    return set(kept.heeded) != {d.number for d in in_force(decisions) if d.kind in BEARING and d.scan == kept.scan}
+    return heeds_otherwise(kept.heeded, kept.scan, decisions)
+
+
+def heeds_otherwise(heeded: Sequence[int], scan: str, decisions: Sequence[Decision]) -> bool:
+    """Return whether a reading of a scan that heeded these decisions would heed others now."""
+    return set(heeded) != {d.number for d in in_force(decisions) if d.kind in BEARING and d.scan == scan}

@@ -6,11 +6,15 @@ import math
 import types
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 import numpy.typing as npt
+
+from ossicle.reading.boxes import box_of
+from ossicle.scans.lazy import Enlarged, LazyVolume
+from ossicle.scans.model import ArrayLike3D
 
 __all__ = ["Mask", "pack", "unpack"]
 
@@ -87,35 +91,53 @@ def _stated(record: type[Any]) -> dict[str, Any]:
     return get_type_hints(record)
 
 
-class Mask:
+class Mask(LazyVolume):
     """Which voxels of a grid (z, y, x) are meant, eight to a byte and only of the box that they lie in.
 
     It stands in for a bool array: `numpy.asarray` and indexing give one.
+
+    Parameters
+    ----------
+    shape
+        Of the grid.
+    box
+        Where ``bits`` lie in it, int64 (3, 2): half-open ranges along z, y, x; it may overhang the grid.
+    bits
+        Cubes of ``factor`` voxels a side, eight to a byte, z slowest.
     """
 
-    dtype = np.dtype(np.bool_)
-    ndim = 3
-
-    def __init__(self, shape: tuple[int, int, int], box: npt.NDArray[np.int64], bits: npt.NDArray[np.uint8]) -> None:
-        self.shape, self.box, self.bits = shape, box, bits
+    def __init__(
+        self,
+        shape: tuple[int, int, int],
+        box: npt.NDArray[np.int64],
+        bits: npt.NDArray[np.uint8],
+        factor: int = 1,
+    ) -> None:
+        self.shape, self.dtype, self.box, self.bits, self.factor = shape, np.dtype(np.bool_), box, bits, factor
 
     @classmethod
-    def of(cls, whole: Any) -> Mask:
-        """Return a bool array (z, y, x) as a mask."""
+    def of(cls, whole: ArrayLike3D) -> Mask:
+        """Return bools (z, y, x) as a mask."""
         if isinstance(whole, Mask):
             return whole
-        where = [np.flatnonzero(whole.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
-        if not all(len(w) for w in where):
-            return cls(whole.shape, np.zeros((3, 2), np.int64), np.zeros(0, np.uint8))
-        box = np.array([[w[0], w[-1] + 1] for w in where], np.int64)
-        return cls(whole.shape, box, np.packbits(whole[tuple(slice(a, b) for a, b in box)]))
+        factor, start = 1, np.zeros(3, np.int64)
+        base, shape = whole, whole.shape
+        if isinstance(whole, Enlarged):
+            base, factor, start = whole.base, whole.factor, np.asarray(whole.start, np.int64)
+        own = np.asarray(base).astype(np.bool_, copy=False)
+        place = (int(shape[0]), int(shape[1]), int(shape[2]))
+        box = box_of(own)
+        if box is None:
+            return cls(place, np.zeros((3, 2), np.int64), np.zeros(0, np.uint8))
+        ends = np.array([[s.start, s.stop] for s in box], np.int64)
+        return cls(place, start[:, None] + factor * ends, np.packbits(own[box]), factor)
 
-    def __array__(self, dtype: Any = None, copy: bool | None = None) -> npt.NDArray[Any]:
-        out = np.zeros(self.shape, np.bool_)
-        sides = self.box[:, 1] - self.box[:, 0]
-        own = np.unpackbits(self.bits, count=int(sides.prod())).view(np.bool_).reshape(tuple(sides))
-        out[tuple(slice(a, b) for a, b in self.box)] = own
-        return out if dtype is None else out.astype(dtype)
+    @cached_property
+    def _own(self) -> Enlarged:
+        sides = (self.box[:, 1] - self.box[:, 0]) // self.factor
+        bits = np.unpackbits(self.bits, count=int(sides.prod())).view(np.bool_).reshape(tuple(sides))
+        return Enlarged(bits, self.factor, self.box[:, 0].tolist(), self.shape)
 
-    def __getitem__(self, key: Any) -> Any:
-        return np.asarray(self)[key]
+    def _part(self, ranges: tuple[range, range, range]) -> npt.NDArray[Any]:
+        found: npt.NDArray[Any] = self._own[tuple(slice(r.start, r.stop, r.step) for r in ranges)]
+        return found

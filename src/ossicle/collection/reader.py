@@ -13,6 +13,7 @@ from ossicle.account import MadeBy
 from ossicle.account.run import peak_mb, scan_facts
 from ossicle.reading.hints import shifted
 from ossicle.reading.records import Progress, Reading
+from ossicle.scans.lazy import greys_of, inside
 from ossicle.scans.model import Scan
 
 from .anchors import Structures, inner_points, moved_by
@@ -34,6 +35,7 @@ def read_specimen(
     box_zyx: Box | None = None,
     dentition: str = "auto",
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
     earlier: Structures | None = None,
 ) -> KeptReading:
@@ -47,7 +49,7 @@ def read_specimen(
         All of the specimen, in order.
     box_zyx
         Where the specimen lies in the scan; None for the whole.
-    dentition, threads, progress
+    dentition, threads, memory_mb, progress
         As `ossicle.reading.read` takes them.
     earlier
         Of an earlier reading of this scan, by which decisions made on other scans of the specimen are carried over;
@@ -60,19 +62,17 @@ def read_specimen(
     hints = hints_of(here, key)
     spacing = scan.geometry.spacing_mm_zyx
     corner = np.zeros(3)
-    if box_zyx is None:
-        volume = scan.grey(scan.array())
-    else:
-        volume = scan.grey(np.asarray(scan.values[tuple(slice(int(a), int(b)) for a, b in box_zyx)]))
+    if box_zyx is not None:
         corner = np.array([float(a) for a, _ in box_zyx])
     offset = corner[::-1] * np.asarray(spacing[::-1])
     reading = read(
-        volume,
+        greys_of(scan, box_zyx),
         spacing,
         dentition=dentition,
         hints=shifted(hints, offset),
         right_handed=scan.geometry.handedness() == "right",
         threads=threads,
+        memory_mb=memory_mb,
         progress=progress,
     )
     if box_zyx is not None:
@@ -86,25 +86,19 @@ def read_specimen(
         peak_mb=peak_mb(),
         stages={name: round(seconds, 3) for name, seconds in reading.stages.items()},
     )
-    inner = inner_points(np.asarray(reading.labels), spacing)
+    inner = inner_points(reading.labels, spacing)
     return KeptReading(reading, scan_facts(scan), made_by, key, inner, heeded, scan.warnings)
 
 
 def _in_whole(reading: Reading, shape: Sequence[int], box: Box, offset: np.ndarray) -> Reading:
     """Return a reading of a box in the coordinates of the whole scan. What is told in skull coordinates stays."""
-    place = tuple(slice(int(a), int(b)) for a, b in box)
-    labels = np.zeros(tuple(shape), np.int32)
-    labels[place] = reading.labels
-    enamel = None
-    if reading.enamel is not None:
-        enamel = np.zeros(tuple(shape), np.bool_)
-        enamel[place] = reading.enamel
+    corner = [int(a) for a, _ in box]
     forth, back = np.eye(4), np.eye(4)
     forth[:3, 3], back[:3, 3] = offset, -offset
     return replace(
         reading,
-        labels=labels,
-        enamel=enamel,
+        labels=inside(reading.labels, corner, shape),
+        enamel=None if reading.enamel is None else inside(reading.enamel, corner, shape),
         pose=replace(reading.pose, scan_to_skull=np.asarray(reading.pose.scan_to_skull, float) @ back),
         teeth=tuple(replace(t, centroid_mm_xyz=moved_by(forth, [t.centroid_mm_xyz])[0]) for t in reading.teeth),
         parts=tuple(replace(p, centroid_mm_xyz=moved_by(forth, [p.centroid_mm_xyz])[0]) for p in reading.parts),

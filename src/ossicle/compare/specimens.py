@@ -12,11 +12,12 @@ import nibabel as nib
 import numpy as np
 import numpy.typing as npt
 from nibabel.filebasedimages import ImageFileError
-from scipy.ndimage import find_objects
 
 from ossicle.account import Account, load_account
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Part
+from ossicle.reading.tally import boxes_of
+from ossicle.scans.model import ArrayLike3D
 
 if TYPE_CHECKING:
     from ossicle.collection import Collection
@@ -38,24 +39,25 @@ class Compared:
 
     name: str
     account: Account
-    read_parts: Callable[[], Labels | None] = field(default=lambda: None, repr=False, compare=False)
-    read_enamel: Callable[[], Labels | None] = field(default=lambda: None, repr=False, compare=False)
+    read_parts: Callable[[], ArrayLike3D | None] = field(default=lambda: None, repr=False, compare=False)
+    read_enamel: Callable[[], ArrayLike3D | None] = field(default=lambda: None, repr=False, compare=False)
     placed: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
 
     @cached_property
-    def parts(self) -> Labels | None:
-        """Labels of parts (z, y, x), or None."""
+    def parts(self) -> ArrayLike3D | None:
+        """Labels of parts (z, y, x), in memory or read where they are asked for; or None."""
         return self.read_parts()
 
     @cached_property
-    def enamel(self) -> Labels | None:
+    def enamel(self) -> ArrayLike3D | None:
         """Which voxels are enamel (z, y, x), or None."""
         return self.read_enamel()
 
     @cached_property
     def boxes(self) -> list[tuple[slice, slice, slice] | None]:
         """The box (z, y, x) of each part, that of part 1 first; none where there are no labels."""
-        return [] if self.parts is None else list(find_objects(np.asarray(self.parts, np.int32)))
+        found = {} if self.parts is None else boxes_of(self.parts)
+        return [found.get(part) for part in range(1, max(found, default=0) + 1)]
 
     @property
     def voxel_mm(self) -> float:
@@ -133,7 +135,7 @@ def from_collection(held: Collection, handle: str) -> Compared:
     return Compared(
         handle,
         replayed.account,
-        lambda: np.asarray(replayed.reading.labels),
+        lambda: replayed.reading.labels,
         lambda: replayed.reading.enamel,
         replayed.landmarks,
     )

@@ -133,7 +133,7 @@ def _compared(shown: Shown) -> Compared:
     return Compared(
         shown.specimen.catalog_number,
         shown.account,
-        lambda: np.asarray(shown.labels),
+        lambda: shown.labels,
         lambda: shown.replayed.reading.enamel,
         shown.replayed.landmarks,
     )

@@ -22,11 +22,12 @@ from ossicle.collection.files import Layout
 from ossicle.errors import OssicleError
 from ossicle.reading.boxes import Box
 from ossicle.reading.records import Pose, Reading, ScanStatistics
+from ossicle.reading.tally import boxes_of
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown as plain_name
 
-from .workbench import Shown, Workbench, find_boxes
+from .workbench import Shown, Workbench
 
 __all__ = ["FolderBench", "ReadingFolder", "is_reading_folder"]
 
@@ -153,7 +154,7 @@ class FolderBench(Workbench):
             specimen = self._folder.specimen(number)
             if self._one is None:
                 kept = self._folder.kept()
-                boxes = find_boxes(kept.reading.labels)
+                boxes = boxes_of(kept.reading.labels)
                 account = self._folder.account
                 made = account.made_by
                 info = ReadingInfo(

@@ -9,13 +9,13 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import find_objects
 
 from ossicle.account import Account
 from ossicle.collection import (
@@ -39,8 +39,9 @@ from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
 
 from .guard import ACTING
+from .volume_labels import InMemory, kept_boxes
 
-__all__ = ["NotRead", "Shown", "Workbench", "find_boxes"]
+__all__ = ["NotRead", "Shown", "Workbench"]
 
 _KEPT = 12
 _NEAR = "followed at its place; a new reading heeds it throughout"
@@ -50,26 +51,6 @@ _IN_MEMORY = 400_000_000
 
 class NotRead(OssicleError):
     """The specimen has no reading yet."""
-
-
-def find_boxes(labels: ArrayLike3D) -> dict[int, Box]:
-    """Return the least box of each label, read slab by slab."""
-    thick = int(getattr(labels, "chunks", (64,))[0]) or 64
-    low: dict[int, list[int]] = {}
-    high: dict[int, list[int]] = {}
-    for z in range(0, labels.shape[0], thick):
-        slab = np.asarray(labels[z : z + thick])
-        for part, box in enumerate(find_objects(slab), start=1):
-            if box is None:
-                continue
-            a = [box[0].start + z, box[1].start, box[2].start]
-            b = [box[0].stop + z, box[1].stop, box[2].stop]
-            low[part] = [min(p) for p in zip(low.get(part, a), a, strict=True)]
-            high[part] = [max(p) for p in zip(high.get(part, b), b, strict=True)]
-    return {
-        part: (slice(a[0], high[part][0]), slice(a[1], high[part][1]), slice(a[2], high[part][2]))
-        for part, a in sorted(low.items())
-    }
 
 
 @dataclass(frozen=True)
@@ -193,7 +174,7 @@ class Workbench:
     def _made(self, specimen: Specimen, info: ReadingInfo, decisions: tuple[Decision, ...]) -> Shown:
         as_read = self.cabinet.reading(f"#{specimen.id}", info.number)
         labels, boxes = self._volume(info.uid, as_read)
-        held = replace(as_read, reading=replace(as_read.reading, labels=labels))  # type: ignore[arg-type]
+        held = replace(as_read, reading=replace(as_read.reading, labels=labels))
         near = self._local.of(info.uid, held, boxes, decisions, lambda: self._scan(as_read.scan))
         replayed = replay(
             self.cabinet.structures(f"#{specimen.id}", near.kept, decisions),
@@ -221,22 +202,25 @@ class Workbench:
         if uid not in self._labels:
             labels: ArrayLike3D = kept.reading.labels
             if int(np.prod(labels.shape)) <= _IN_MEMORY:
-                labels = np.asarray(labels)
+                labels = InMemory(labels)
             while len(self._labels) >= 6:
                 self._labels.popitem(last=False)
-            self._labels[uid] = labels, find_boxes(labels)
+            own = kept.boxes
+            if own is None:  # of a reading kept before boxes were
+                own = kept_boxes(self.cabinet.layout.root / "drawn", uid, kept.reading.labels)
+            self._labels[uid] = labels, dict(own)
         self._labels.move_to_end(uid)
         return self._labels[uid]
 
-    def prepare(self, shown: Shown) -> None:
-        """Work out once for a reading what its first decision would otherwise wait for."""
+    def prepare(self, shown: Shown, after_s: float = 0.0) -> None:
+        """Work out once for a reading, a while later, what its first decision would otherwise wait for."""
         with self.lock:
             if self.read_only is not None or shown.info.uid in self._prepared:
                 return
             self._prepared.add(shown.info.uid)
-        from ossicle.reading.local import prepare
-
-        prepare(shown.kept.reading)
+        later = threading.Timer(after_s, _prepare, [shown])
+        later.daemon = True
+        later.start()
 
     def as_read(self, shown: Shown) -> tuple[ArrayLike3D, dict[int, Box]]:
         """Return the labels and boxes of a specimen as its reading left them, without later decisions."""
@@ -284,6 +268,13 @@ class Workbench:
         if acting is not None:
             return acting.name
         return " ".join(said.split()) if said and said.strip() else person()
+
+
+def _prepare(shown: Shown) -> None:
+    from ossicle.reading.local import prepare
+
+    with suppress(OssicleError, OSError):  # the first decision tells what is wrong
+        prepare(shown.kept.reading)
 
 
 def _fate(fate: Fate, followed: Sequence[int]) -> Fate:

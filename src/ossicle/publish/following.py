@@ -9,16 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from ossicle.account import Account
-from ossicle.compare import Compared
 from ossicle.errors import OssicleError
 
 from .scene import Eye, Scene, Standing, Vector
+
+if TYPE_CHECKING:
+    from ossicle.compare import Compared
 
 __all__ = ["Follower", "known_parts", "mapping_of"]
 

@@ -20,6 +20,7 @@ from ossicle.compare import Compared
 from ossicle.errors import OssicleError
 from ossicle.reading.boxes import grown
 from ossicle.reading.records import Part
+from ossicle.scans.model import ArrayLike3D
 
 from .naming import names_of
 from .surfaces import Surface, closed_volume
@@ -70,7 +71,7 @@ class PartMesh:
         return closed_volume(self.surface.vertices - middle, self.surface.faces)
 
 
-def labels_of(s: Compared) -> npt.NDArray[np.integer[Any]]:
+def labels_of(s: Compared) -> ArrayLike3D:
     """Return the labels of a specimen.
 
     Raises
@@ -84,7 +85,7 @@ def labels_of(s: Compared) -> npt.NDArray[np.integer[Any]]:
             where=s.name,
             mend="keep parts.nii.gz beside account.json",
         )
-    return np.asarray(s.parts)
+    return s.parts
 
 
 def meshes_of(
@@ -116,7 +117,7 @@ def mesh_of(s: Compared, part: int, error_mm: float | None = None) -> PartMesh |
     if record is None or box is None:
         return None
     wide = grown(box, labels.shape, 1)
-    mask = labels[wide] == part
+    mask = np.asarray(labels[wide]) == part
     error = s.voxel_mm / 4 if error_mm is None else error_mm
     voxel_mm3 = s.voxel_mm**3
     matrix = s.index_to_skull
@@ -217,7 +218,7 @@ def print_check(mesh: PartMesh, s: Compared, wall_mm: float = 0.4, enlarged: flo
     genus = sum(int(x.genus()) for x in shells)
     box = s.boxes[mesh.part.part - 1]
     assert box is not None
-    mask = np.pad(labels_of(s)[box] == mesh.part.part, 2)
+    mask = np.pad(np.asarray(labels_of(s)[box]) == mesh.part.part, 2)
     spacing = tuple(float(v) for v in s.account.scan.spacing_mm_zyx)
     # A wall of n voxels has a middle that lies n/2 voxels from air, give or take half a voxel.
     radius = wall_mm / enlarged / 2

@@ -12,10 +12,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from ossicle.account.records import View
+from ossicle.account.records import Presence, View
 from ossicle.errors import OssicleError
-
-from .stage import Presence
 
 __all__ = [
     "Bad",

@@ -153,7 +153,7 @@ def stage_of(s: Compared, budget: int = 150_000, parts: Iterable[int] | None = N
     for n in sorted(teeth & set(found)) if enamel is not None else ():
         wide = grown(boxes[n], labels.shape, 1)
         assert enamel is not None
-        cap = np.asarray(enamel[wide]).astype(bool) & (labels[wide] == n)
+        cap = np.asarray(enamel[wide]).astype(bool) & (np.asarray(labels[wide]) == n)
         if np.count_nonzero(cap) >= 8:
             surface = contour(cap, [w.start for w in wide], (1.0, 1.0, 1.0), s.index_to_skull)
             out[f"enamel-{n}"] = thinned(surface, max(240, allowed[n] // 2))

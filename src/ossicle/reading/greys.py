@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
 
 from . import statistics
+from .device import gaussian
 
 __all__ = ["Normalised", "normalise"]
 
@@ -35,12 +35,12 @@ def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
     """
     raw_noise = statistics.noise_of(grey)
     sigma = 0.6
-    smooth = gaussian_filter(grey, sigma)
+    smooth = gaussian(grey, sigma)
     noise = statistics.noise_of(smooth)
     levels = statistics.levels(smooth, noise)
     while levels.separable and noise / (levels.bone - levels.surround) > 0.08 and sigma < 1.2:
         sigma += 0.3
-        smooth = gaussian_filter(grey, sigma)
+        smooth = gaussian(grey, sigma)
         noise = statistics.noise_of(smooth)
         levels = statistics.levels(smooth, noise)
     contrast = max(levels.bone - levels.surround, 1e-9)

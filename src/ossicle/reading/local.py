@@ -19,13 +19,13 @@ from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.patched import PatchedVolume
 
 from .boxes import Box, box_of, grown
+from .device import network
 from .greys import Normalised
 from .hints import Cut, Join, MissedTooth
 from .local_records import Change, part_of, placed, renamed, without
 from .network import MARGIN, look
 from .records import Ground, Reading, Vector
 from .tissue_model import ToothChance
-from .trees import session
 from .working_grid import WorkingGrid, means
 
 __all__ = ["Change", "Word", "prepare", "read_again"]
@@ -111,7 +111,7 @@ def prepare(reading: Reading) -> None:
 
     What is weighed of a jaw is kept as long as its teeth do not change (`naming.inference`).
     """
-    session("tooth_network")
+    network("tooth_network")
     if reading.observations:
         renamed(reading, set())
 
@@ -283,10 +283,10 @@ class _Near:
         inner = tuple(slice(s.start, s.stop) for s in place.box)
         box = (inner[0], inner[1], inner[2])
         whole: ArrayLike3D = PatchedVolume(self.reading.labels, [(box, labels)])
-        reading = replace(self.reading, labels=whole)  # type: ignore[arg-type]
+        reading = replace(self.reading, labels=whole)
         if enamel is not None and reading.enamel is not None:
             was = np.asarray(reading.enamel[box]).astype(bool)
-            reading = replace(reading, enamel=PatchedVolume(reading.enamel, [(box, was | enamel)]))  # type: ignore[arg-type]
+            reading = replace(reading, enamel=PatchedVolume(reading.enamel, [(box, was | enamel)]))
         new_boxes = dict(self.boxes)
         for part in gone:
             new_boxes.pop(part, None)

@@ -1,4 +1,4 @@
-"""A convolutional network kept as an ONNX file, run over a volume block by block by ONNX Runtime.
+"""A convolutional network kept as an ONNX file, run over a volume block by block (`device` says by what).
 
 The same input gives the same output on any number of threads: the blocks do not depend on it, and each is worked out
 on one thread.
@@ -14,7 +14,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from .trees import session
+from .device import network
 
 __all__ = ["Block", "blocks", "look", "run"]
 
@@ -92,7 +92,7 @@ def run(
     ``values`` and ``wanted`` are (z, y, x). What lies outside the volume is shown to the network as 0. At most
     ``threads`` blocks are in work at once.
     """
-    model = session(name)
+    model = network(name)
 
     def one(block: Block) -> FloatArray:
         _, shown, inner = block
@@ -100,8 +100,7 @@ def run(
         there = [slice(max(s.start, 0), min(s.stop, n)) for s, n in zip(shown, values.shape, strict=True)]
         place = [slice(t.start - s.start, t.stop - s.start) for t, s in zip(there, shown, strict=True)]
         np.clip(values[tuple(there)], *RANGE, out=seen[tuple(place)])
-        found: FloatArray = model.run(None, {"grey": seen[None, None]})[0][0]
-        return found[(slice(None), *inner)]
+        return model(seen)[(slice(None), *inner)]
 
     with ThreadPoolExecutor(max(1, threads)) as pool:
         ahead: deque[tuple[Box, Future[FloatArray]]] = deque()
@@ -122,6 +121,6 @@ def look(name: str, values: FloatArray) -> FloatArray:
     """
     lack = [-n % STEP for n in values.shape]
     seen = np.pad(np.clip(values, *RANGE), [(n // 2, n - n // 2) for n in lack])
-    found: FloatArray = session(name).run(None, {"grey": seen[None, None].astype(np.float32)})[0][0]
+    found = network(name)(seen.astype(np.float32))
     inner = tuple(slice(n // 2, n // 2 + size) for n, size in zip(lack, values.shape, strict=True))
     return found[(slice(None), *inner)]

@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from ossicle.scans.model import ArrayLike3D
+
 from .elements import Element
 from .greys import Normalised
 from .isolate import Isolation
@@ -15,6 +17,7 @@ from .naming import NamedTooth, Naming
 from .records import Completeness, Part, Pose, Row, ToothObservation, ToothRecord, Vector
 from .statistics import Levels
 from .strips import head_views, row_strip
+from .tally import tally
 from .working_grid import WorkingGrid
 
 __all__ = ["ADULT", "from_origin", "moved", "origin_of", "parts_of", "pictures", "pose_in_scan", "tooth_record"]
@@ -135,20 +138,15 @@ def pose_in_scan(pose: Pose, grid: WorkingGrid, origin: npt.NDArray[np.float64])
 
 
 def parts_of(
-    labels: npt.NDArray[np.int32],
+    labels: ArrayLike3D,
     teeth: tuple[ToothRecord, ...],
     elements: list[Element],
     spacing_mm_zyx: tuple[float, float, float],
 ) -> tuple[Part, ...]:
     """Every part with its volume and centre, counted in ``labels`` (z, y, x) of the whole scan."""
-    index = np.flatnonzero(labels)
-    label = labels.ravel()[index]
-    top = max([int(label.max(initial=0)), *(t.part for t in teeth), *(e.label for e in elements)], default=0) + 1
-    count = np.bincount(label, minlength=top)
-    places = [
-        np.bincount(label, c, minlength=top) / np.maximum(count, 1) * s
-        for c, s in zip(np.unravel_index(index, labels.shape), spacing_mm_zyx, strict=True)
-    ]
+    top = max([*(t.part for t in teeth), *(e.label for e in elements)], default=0) + 1
+    count, sums = tally(labels, top)
+    places = [total / np.maximum(count, 1) * s for total, s in zip(sums, spacing_mm_zyx, strict=True)]
     voxel = float(np.prod(spacing_mm_zyx))
 
     def centre(part: int) -> tuple[float, float, float]:

@@ -11,9 +11,12 @@ import numpy.typing as npt
 from threadpoolctl import threadpool_limits
 
 from ossicle.anatomy import load_dentitions
+from ossicle.scans.lazy import slab_bytes
+from ossicle.scans.model import ArrayLike3D
 
 from .alveoli import vacancies_of
 from .bodies import Company, without_company
+from .budget import threads_within
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
 from .hints import Hints, said_to_be_teeth, shifted
@@ -33,6 +36,7 @@ from .records import (
 from .sampling import steps_between
 from .statistics import Levels, edge_blur
 from .structures import structures_of
+from .survey import survey
 from .tissue_model import ToothChance, tooth_chance
 from .working_grid import WorkingGrid, working_grid
 
@@ -85,7 +89,7 @@ class _Clock:
 
 
 def read(
-    volume_zyx: npt.NDArray[np.generic],
+    volume_zyx: ArrayLike3D,
     spacing_mm_zyx: tuple[float, float, float],
     *,
     dentition: str = "auto",
@@ -94,6 +98,7 @@ def read(
     specimen: int = 1,
     phantom: Sequence[float] | None = None,
     threads: int = 2,
+    memory_mb: float | None = None,
     progress: Progress | None = None,
 ) -> Reading:
     """Read one specimen from a volume.
@@ -101,7 +106,7 @@ def read(
     Parameters
     ----------
     volume_zyx
-        Grey values (z, y, x), any real type; brighter is denser.
+        Grey values (z, y, x), any real type; brighter is denser. In memory, or read slab by slab where it lies.
     spacing_mm_zyx
         Voxel spacing in mm.
     dentition
@@ -118,6 +123,8 @@ def read(
         densities.
     threads
         How many threads may be used.
+    memory_mb
+        Most memory, MB, that may be used: fewer threads then, with the same results.
     progress
         Called with stage and share done; may raise `ossicle.errors.Cancelled`.
 
@@ -125,6 +132,11 @@ def read(
     -------
     Reading
         Labels on the volume's own grid, and records. Where no tooth row is found, none is invented.
+
+    Raises
+    ------
+    OssicleError
+        There is no such specimen in the scan, or the memory allowed does not suffice.
     """
     with threadpool_limits(limits=1, user_api="blas"):  # sums in one order, whatever the machine
         return _read(
@@ -136,12 +148,13 @@ def read(
             specimen,
             phantom,
             threads,
+            memory_mb,
             _Clock(progress, {}),
         )
 
 
 def _read(
-    volume_zyx: npt.NDArray[np.generic],
+    volume_zyx: ArrayLike3D,
     spacing_mm_zyx: tuple[float, float, float],
     dentition: str,
     hints: Hints,
@@ -149,10 +162,15 @@ def _read(
     specimen: int,
     phantom: Sequence[float] | None,
     threads: int,
+    memory_mb: float | None,
     clock: _Clock,
 ) -> Reading:
     clock.start("tissue")
-    grid = working_grid(volume_zyx, spacing_mm_zyx)
+    looked = survey(volume_zyx, lambda share: clock.tick(0.25 * share))
+    grid = working_grid(
+        volume_zyx, spacing_mm_zyx, looked, threads=threads, share=lambda share: clock.tick(0.25 + 0.5 * share)
+    )
+    threads = threads_within(memory_mb, grid.grey.size, slab_bytes(volume_zyx), threads)
     grey = grid.grey
     normal, levels, noise = normalise(grey)
     statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
@@ -161,7 +179,7 @@ def _read(
     statistics = replace(statistics, calibration=_calibration(company, phantom, warnings))
     clock.start("teeth")
     within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
-    isolation = _isolate(normal, levels, grid, steps_between(volume_zyx), right_handed, within, threads, clock)
+    isolation = _isolate(normal, levels, grid, steps_between(looked), right_handed, within, threads, clock)
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
@@ -236,13 +254,13 @@ def _read(
             marked = np.where(mask & (marked == 0), laid[-1].label, marked).astype(np.int32)
     clock.start("pictures")
     views, row_records = pictures(normal, levels, tooth_labels, grid, isolation, naming)
-    labels = grid.full_size(marked)
+    labels = grid.on_scan(marked)
     row_records = tuple(
         replace(row, curve_skull_mm=np.asarray(row.curve_skull_mm, float) - origin) for row in row_records
     )
     enamel = None
     if isolation.enamel is not None and teeth:
-        enamel = grid.full_size((isolation.enamel & (tooth_labels > 0)).astype(np.int32)) > 0
+        enamel = grid.on_scan(isolation.enamel & (tooth_labels > 0))
     parts = parts_of(labels, teeth, [*elements, *laid], spacing_mm_zyx)
     clock.stop()
     return Reading(

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
+from ossicle.scans.model import ArrayLike3D
+
 if TYPE_CHECKING:
     from .structures.records import Structures
 
@@ -256,12 +258,13 @@ class Vacancy:
 class Reading:
     """All that was read from one scan of one specimen.
 
-    ``labels`` is int32 (z, y, x) on the scan's own grid, 0 where there is no part. ``dentition`` names the template
+    ``labels`` is int32 (z, y, x) on the scan's own grid, 0 where there is no part: in memory, or worked out or read
+    where they are asked for. ``dentition`` names the template
     whose loci fit best, ``dentition_confidence`` 0 to 1, and ``dentition_candidates`` (name, probability) pairs in
     falling order. ``formula`` counts erupted and erupting teeth per quadrant: ``{"upper_left": {"I": 3, ...}, ...}``.
     """
 
-    labels: npt.NDArray[np.int32]
+    labels: ArrayLike3D
     statistics: ScanStatistics
     pose: Pose
     parts: tuple[Part, ...]
@@ -279,7 +282,7 @@ class Reading:
     stages: Mapping[str, float] = field(default_factory=dict)
     """Seconds by stage name."""
     warnings: tuple[str, ...] = ()
-    enamel: npt.NDArray[np.bool_] | None = None
+    enamel: ArrayLike3D | None = None
     """Which voxels of teeth are enamel, on the grid of ``labels``; None where no tooth was found."""
     observations: tuple[ToothObservation, ...] = ()
     """What was measured of each tooth before it was named, in skull coordinates; empty where it was not kept."""

@@ -6,16 +6,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
+from .survey import Survey
+
 __all__ = ["steps_between"]
 
 PERIODIC = 0.3
 """Periodic part of the second differences, of their mean, from which voxels count as drawn between: straight lines
 between every second voxel give about 0.8, real scans under 0.1."""
-LINES = 4_000_000
-"""Voxels looked at along each axis, at most."""
 
 
-def steps_between(volume_zyx: npt.NDArray[np.generic]) -> tuple[float, float, float]:
+def steps_between(seen: Survey) -> tuple[float, float, float]:
     """Return along z, y and x how many voxels go to one step of the scan as it was made: 1 where none is put between.
 
     Between two measured voxels interpolation leaves little curvature, at them much: the mean size of the second
@@ -24,15 +24,13 @@ def steps_between(volume_zyx: npt.NDArray[np.generic]) -> tuple[float, float, fl
     (cubic) interpolation, and twice as many voxels all equally far from the scan's own, leave no such trace: there the
     blur tells.
     """
-    return (_along(volume_zyx, 0), _along(volume_zyx, 1), _along(volume_zyx, 2))
+    z, y, x = (_along(np.moveaxis(lines, axis, 0)) for axis, lines in enumerate(seen.lines))
+    return z, y, x
 
 
-def _along(volume: npt.NDArray[np.generic], axis: int) -> float:
-    count = volume.shape[axis]
-    if count < 48:
+def _along(lines: npt.NDArray[np.float32]) -> float:
+    if len(lines) < 48:
         return 1.0
-    thin = max(1, int(np.ceil(np.sqrt(volume.size / LINES))))
-    lines = np.moveaxis(volume, axis, 0)[:, ::thin, ::thin].astype(np.float32)
     bend = np.abs(np.diff(lines, n=2, axis=0)).mean(axis=(1, 2), dtype=np.float64)
     level = gaussian_filter1d(bend, 6.0)
     if level.max() <= 0:

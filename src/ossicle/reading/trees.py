@@ -10,7 +10,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["chances", "session"]
+__all__ = ["chances", "model_bytes", "session"]
+
+
+def model_bytes(name: str) -> bytes:
+    """Return the ONNX file of the model ``name`` of this package."""
+    return files("ossicle.reading").joinpath("data", f"{name}.onnx").read_bytes()
 
 
 @lru_cache(maxsize=8)
@@ -25,8 +30,7 @@ def session(name: str) -> Any:
     options.inter_op_num_threads = 1
     options.enable_cpu_mem_arena = False  # memory of one block is given back before the next
     options.log_severity_level = 3
-    model = files("ossicle.reading").joinpath("data", f"{name}.onnx").read_bytes()
-    return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
+    return onnxruntime.InferenceSession(model_bytes(name), options, providers=["CPUExecutionProvider"])
 
 
 def chances(name: str, measures: npt.NDArray[np.floating]) -> npt.NDArray[np.float32]:

@@ -3,7 +3,11 @@ and drawn finer where it is so coarse that teeth would be a few voxels."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -11,6 +15,11 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, zoom
 from scipy.sparse import csr_array
 from skimage.filters import threshold_otsu
+
+from ossicle.scans.lazy import Enlarged, slabs
+from ossicle.scans.model import ArrayLike3D
+
+from .survey import Share, Survey, survey
 
 __all__ = ["WorkingGrid", "means", "working_grid"]
 
@@ -22,6 +31,10 @@ FINER = ((190, 2, 1), (240, 3, 2))
 voxels to as many of the scan's as the other two say, where that stays within `LARGEST`: nothing is resolved better, but
 what tells teeth apart has learned on teeth of more voxels. Found on specimens of some 145 and 215 voxels: twice as fine
 serves the first best, one and a half times the second (drawn twice as fine, papilla and dentine look like teeth)."""
+
+
+IN_MEMORY = 64_000_000
+"""Voxels of a scan up to which labels on its own grid are held in memory."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +72,13 @@ class WorkingGrid:
         out[box] = grown[tuple(slice(0, b.stop - b.start) for b in box)]
         return out
 
+    def on_scan(self, labels: npt.NDArray[Any]) -> ArrayLike3D:
+        """Return labels of the working grid on the scan's own, as `full_size`; of a large scan they are worked out when
+        they are asked for."""
+        if self.factor < 1 or math.prod(self.scan_shape) <= IN_MEMORY:
+            return self.full_size(labels.astype(np.int32)).astype(labels.dtype, copy=False)
+        return Enlarged(labels, int(self.factor), self.start, self.scan_shape)
+
     def of_scan(self, labels: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
         """Return what the scan's own grid (labels, a truth) holds at each voxel of the working grid: the nearest."""
         if self.factor < 1:
@@ -79,11 +99,22 @@ class WorkingGrid:
         return bool((low <= 1).any() or (high >= np.array(self.scan_shape) - 1).any())
 
 
-def working_grid(volume: npt.NDArray[np.generic], spacing_mm_zyx: tuple[float, float, float]) -> WorkingGrid:
-    """Crop ``volume`` to what is solid, with a margin, and coarsen it while it has more than `LARGEST` voxels."""
-    shape = (volume.shape[0], volume.shape[1], volume.shape[2])
-    step = max(1, min(shape) // 48)
-    glance = gaussian_filter(volume[::step, ::step, ::step].astype(np.float32), 0.8)
+def working_grid(
+    volume: ArrayLike3D,
+    spacing_mm_zyx: tuple[float, float, float],
+    seen: Survey | None = None,
+    *,
+    threads: int = 1,
+    share: Share | None = None,
+) -> WorkingGrid:
+    """Crop ``volume`` to what is solid, with a margin, and coarsen it while it has more than `LARGEST` voxels.
+
+    ``seen`` is its survey, made where it is None. The volume is read slab by slab; what is kept is the working grid.
+    """
+    seen = survey(volume) if seen is None else seen
+    shape = (int(volume.shape[0]), int(volume.shape[1]), int(volume.shape[2]))
+    step = seen.step
+    glance = gaussian_filter(seen.glance, 0.8)
     low, high = np.quantile(glance, [0.001, 0.999])
     start, stop = [0, 0, 0], list(shape)
     if high > low:
@@ -93,20 +124,23 @@ def working_grid(volume: npt.NDArray[np.generic], spacing_mm_zyx: tuple[float, f
             if len(line):
                 start[axis] = max(0, int(line[0]) * step - 3 * step - 4)
                 stop[axis] = min(shape[axis], int(line[-1]) * step + 4 * step + 4)
-    cut = volume[tuple(slice(a, b) for a, b in zip(start, stop, strict=True))]
+    box = tuple(slice(a, b) for a, b in zip(start, stop, strict=True))
+    sides = [b - a for a, b in zip(start, stop, strict=True)]
+    size = math.prod(sides)
     factor = 1
-    while cut.size / factor**3 > LARGEST:
+    while size / factor**3 > LARGEST:
         factor += 1
     z, y, x = spacing_mm_zyx
     first = (start[0], start[1], start[2])
-    longest = max(n * s for n, s in zip(cut.shape, spacing_mm_zyx, strict=True)) / max(z, y, x)
+    longest = max(n * s for n, s in zip(sides, spacing_mm_zyx, strict=True)) / max(z, y, x)
     for short, many, few in FINER:
-        if longest < short and cut.size * (many / few) ** 3 <= LARGEST:
-            whole = np.pad(cut.astype(np.float32), [(0, -n % few) for n in cut.shape], mode="edge")
+        if longest < short and size * (many / few) ** 3 <= LARGEST:
+            cut = np.asarray(volume[box]).astype(np.float32)
+            whole = np.pad(cut, [(0, -n % few) for n in sides], mode="edge")
             ratio = few / many
             finer = _finer(whole, many / few)
             return WorkingGrid(finer, (z * ratio, y * ratio, x * ratio), first, ratio, shape, (z, y, x))
-    grey = means(cut, factor) if factor > 1 else cut.astype(np.float32)
+    grey = means(volume, factor, box, threads=threads, share=share)
     return WorkingGrid(grey, (z * factor, y * factor, x * factor), first, factor, shape, (z, y, x))
 
 
@@ -141,13 +175,36 @@ def _commonest(labels: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
     return out.reshape(nz, ny, nx)
 
 
-def means(volume: npt.NDArray[np.generic], factor: int) -> FloatArray:
-    """Return ``volume`` (z, y, x) in means of ``factor`` voxels a side, float32; what is left at the end is cut."""
-    nz, ny, nx = (n // factor for n in volume.shape)
+def means(
+    volume: ArrayLike3D,
+    factor: int,
+    box: Sequence[slice] | None = None,
+    *,
+    threads: int = 1,
+    share: Share | None = None,
+) -> FloatArray:
+    """Return ``volume`` (z, y, x), or a box of it, in means of ``factor`` voxels a side, float32.
+
+    What is left at the end is cut. The volume is read slab by slab; each mean is summed in one order (z, y, x),
+    whatever the slabs and threads.
+    """
+    whole = [slice(0, n) for n in volume.shape] if box is None else list(box)
+    nz, ny, nx = ((s.stop - s.start) // factor for s in whole)
     out = np.zeros((nz, ny, nx), np.float32)
-    for dz in range(factor):
-        for dy in range(factor):
-            for dx in range(factor):
-                out += volume[dz : nz * factor : factor, dy : ny * factor : factor, dx : nx * factor : factor]
+
+    def add(plane: int, first: int, slab: npt.NDArray[Any]) -> None:
+        for z in range(max(plane * factor, first), min((plane + 1) * factor, first + len(slab))):
+            one = slab[z - first]
+            for dy in range(factor):
+                for dx in range(factor):
+                    out[plane] += one[dy : ny * factor : factor, dx : nx * factor : factor]
+
+    with ThreadPoolExecutor(max(1, threads)) as pool:
+        for begin, slab in slabs(volume, whole):
+            first = begin - whole[0].start
+            planes = range(first // factor, min(-(-(first + len(slab)) // factor), nz))
+            list(pool.map(partial(add, first=first, slab=slab), planes))
+            if share is not None:
+                share((first + len(slab)) / max(1, whole[0].stop - whole[0].start))
     out /= factor**3
     return out

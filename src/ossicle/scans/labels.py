@@ -20,15 +20,17 @@ from zarr.codecs import ZstdCodec
 
 from ossicle.errors import OssicleError
 from ossicle.scans.geometry import Geometry
+from ossicle.scans.lazy import LazyVolume, least_and_greatest
+from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown
-from ossicle.scans.store import StoredVolume, chunk_shape, level_shapes, open_level, use_threads
+from ossicle.scans.store import chunk_shape, level_shapes, open_level, use_threads
 
-__all__ = ["list_labels", "open_labels", "write_labels", "write_labels_list"]
+__all__ = ["StoredLabels", "list_labels", "open_labels", "write_labels", "write_labels_list"]
 
 
 def write_labels(
     folder: Path,
-    labels_zyx: NDArray[Any],
+    labels_zyx: ArrayLike3D,
     geometry: Geometry,
     *,
     names: Mapping[int, str] | None = None,
@@ -41,22 +43,21 @@ def write_labels(
     folder
         A new folder.
     labels_zyx
-        Whole numbers from 0 up, shape (z, y, x), on the scan's own grid.
+        Whole numbers from 0 up, shape (z, y, x), on the scan's own grid; asked for slab by slab.
     geometry
         Of the scan.
     names
         What each label is, kept as a property of it.
     """
-    if labels_zyx.dtype.kind not in "biu" or labels_zyx.ndim != 3:
+    if labels_zyx.dtype.kind not in "biu" or len(labels_zyx.shape) != 3:
         raise OssicleError(f"labels of type {labels_zyx.dtype} are not whole numbers", where=shown(folder))
-    low, high = int(labels_zyx.min(initial=0)), int(labels_zyx.max(initial=0))
+    low, high = least_and_greatest(labels_zyx)
     if low < 0 or high > np.iinfo(np.uint32).max:
         raise OssicleError(f"labels run from {low} to {high}", where=shown(folder), mend="number parts from 1 up")
     dtype = np.dtype(np.uint8 if high < 256 else np.uint16 if high < 65536 else np.uint32)
     use_threads(threads)
     group = zarr.create_group(str(folder), zarr_format=3)
-    level = labels_zyx.astype(dtype, copy=False)
-    shapes = level_shapes(level.shape)
+    shapes = level_shapes(labels_zyx.shape)
     for number, shape in enumerate(shapes):
         array = group.create_array(
             str(number),
@@ -67,8 +68,10 @@ def write_labels(
             fill_value=0,
             compressors=[ZstdCodec(level=1, checksum=True)],
         )
-        array[...] = level
-        level = level[::2, ::2, ::2]
+        step, thick = 2**number, int(array.chunks[0])
+        for z in range(0, shape[0], thick):
+            some = labels_zyx[z * step : (z + thick) * step : step, ::step, ::step]
+            array[z : z + thick] = np.asarray(some).astype(dtype, copy=False)
     label: dict[str, Any] = {"source": {"image": "../../"}}
     if names:
         label["properties"] = [{"label-value": number, "term": name} for number, name in sorted(names.items())]
@@ -98,7 +101,37 @@ def _metadata(geometry: Geometry, levels: int) -> dict[str, Any]:
     }
 
 
-def open_labels(folder: Path) -> StoredVolume:
+class StoredLabels(LazyVolume):
+    """Labels in a store. Where only every second, fourth, eighth ... voxel is asked for, and a coarser level holds just
+    these, they are read from there.
+
+    Parameters
+    ----------
+    folder
+        Of the store.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        full = open_level(folder, 0)
+        self._levels = {0: full}
+        self._count = len(level_shapes(full.shape))
+        self.shape, self.dtype, self.chunks = full.shape, full.dtype, full.chunks
+
+    def _part(self, ranges: tuple[range, range, range]) -> NDArray[Any]:
+        if not all(ranges):
+            return np.zeros([len(r) for r in ranges], self.dtype)
+        number = 0
+        while number + 1 < self._count and all((r.start | r.step) % 2 ** (number + 1) == 0 for r in ranges):
+            number += 1
+        if number not in self._levels:
+            self._levels[number] = open_level(self._folder, number)
+        factor = 2**number
+        key = tuple(slice(r.start // factor, -(-r.stop // factor), r.step // factor) for r in ranges)
+        return np.asarray(self._levels[number][key])
+
+
+def open_labels(folder: Path) -> StoredLabels:
     """Open the labels at full resolution.
 
     Raises
@@ -106,7 +139,7 @@ def open_labels(folder: Path) -> StoredVolume:
     OssicleError
         They are missing or damaged.
     """
-    return open_level(folder, 0)
+    return StoredLabels(folder)
 
 
 def list_labels(store: Path) -> list[str]:

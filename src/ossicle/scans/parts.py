@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ossicle.errors import OssicleError
 from ossicle.scans.geometry import Geometry
+from ossicle.scans.lazy import least_and_greatest
 from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown
 
@@ -52,10 +53,7 @@ def write_parts_nifti(path: Path, labels_zyx: ArrayLike3D, geometry: Geometry) -
     shape = labels_zyx.shape
     thick = max(1, (64 << 20) // max(1, shape[1] * shape[2] * 8))
     slabs = [(z, min(z + thick, shape[0])) for z in range(0, shape[0], thick)]
-    low, high = 0, 0
-    for a, b in slabs:
-        slab = labels_zyx[a:b]
-        low, high = min(low, int(slab.min())), max(high, int(slab.max()))
+    low, high = least_and_greatest(labels_zyx)
     if low < 0 or high > np.iinfo(np.uint32).max:
         raise OssicleError(f"labels run from {low} to {high}", where=shown(path), mend="number parts from 1 up")
     dtype = np.dtype(np.uint8 if high < 256 else np.uint16 if high < 65536 else np.uint32).newbyteorder("<")

@@ -63,8 +63,8 @@ def test_blocks_hold_all_that_is_wanted_and_none_overlap(shape: tuple[int, int, 
 class BoxMean:
     """Stands for a network of one channel: the mean of 27 voxels, 0 outside what it is shown."""
 
-    def run(self, outputs: None, given: dict[str, np.ndarray]) -> list[np.ndarray]:
-        return [uniform_filter(given["grey"], (0, 0, 3, 3, 3), mode="constant")]
+    def __call__(self, grey: np.ndarray) -> np.ndarray:
+        return uniform_filter(grey, 3, mode="constant")[None]
 
 
 def onnx_box_mean() -> Any:
@@ -80,7 +80,8 @@ def onnx_box_mean() -> Any:
     model = onnx.helper.make_model(graph, opset_imports=[onnx.helper.make_opsetid("", 17)], ir_version=8)
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
-    return onnxruntime.InferenceSession(model.SerializeToString(), options, providers=["CPUExecutionProvider"])
+    held = onnxruntime.InferenceSession(model.SerializeToString(), options, providers=["CPUExecutionProvider"])
+    return lambda grey: held.run(None, {"grey": grey[None, None]})[0][0]
 
 
 def put_together(values: np.ndarray, wanted: np.ndarray, threads: int) -> np.ndarray:
@@ -96,7 +97,7 @@ def test_block_by_block_is_as_the_whole_on_any_number_of_threads(
     make: Callable[[], Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     model = make()
-    monkeypatch.setattr(network, "session", lambda name: model)
+    monkeypatch.setattr(network, "network", lambda name: model)
     monkeypatch.setattr(network, "LARGEST", 600_000)
     values = np.random.default_rng(0).normal(1, 2, (61, 70, 115)).astype(np.float32)
     wanted = np.ones(values.shape, bool)
@@ -109,7 +110,7 @@ def test_block_by_block_is_as_the_whole_on_any_number_of_threads(
 
 
 def test_what_is_not_wanted_is_not_asked(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(network, "session", lambda name: BoxMean())
+    monkeypatch.setattr(network, "network", lambda name: BoxMean())
     values = np.random.default_rng(1).normal(1, 0.5, (60, 60, 400)).astype(np.float32)
     wanted = np.zeros(values.shape, bool)
     wanted[30, 20, 5] = wanted[20, 30, 390] = True

@@ -3,12 +3,13 @@ import { LessonLeaf } from "../lesson/LessonLeaf";
 import { leaf, type Leaf } from "../state/showing";
 import { TalkLeaf } from "../talk/TalkLeaf";
 import { BesideLeaf } from "./BesideLeaf";
+import { CharactersLeaf } from "./CharactersLeaf";
 import { HistoryLeaf } from "./HistoryLeaf";
 import { MeasureLeaf } from "./MeasureLeaf";
 import { PartsLeaf } from "./PartsLeaf";
 import { SliceLeaf } from "./SliceLeaf";
 
-const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", lesson: "Lesson", talk: "Talk" };
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", characters: "Characters", lesson: "Lesson", talk: "Talk" };
 
 /** The leaf that may lie open beside the stage. */
 export function LeafPlace() {
@@ -20,6 +21,7 @@ export function LeafPlace() {
     parts: () => <PartsLeaf />,
     history: () => <HistoryLeaf />,
     beside: () => <BesideLeaf />,
+    characters: () => <CharactersLeaf />,
     lesson: () => <LessonLeaf />,
     talk: () => <TalkLeaf />,
   };

@@ -137,10 +137,13 @@ export class Stage {
 
   /** Goes to another eye, by a short way unless `at once`. */
   goTo(eye: Eye, atOnce = matchMedia("(prefers-reduced-motion: reduce)").matches): void {
-    this.travel = atOnce ? null : { from: copyEye(this.eye), to: copyEye(eye), began: performance.now() };
-    if (atOnce) {
+    // Drawn by software the way there would be two pictures, and evidence is waited for.
+    const jumps = atOnce || this.painter.bySoftware;
+    this.travel = jumps ? null : { from: copyEye(this.eye), to: copyEye(eye), began: performance.now() };
+    if (jumps) {
       this.eye = copyEye(eye);
-      this.changed();
+      if (atOnce) this.changed();
+      else this.moved();
       this.events.eye(this.eye);
     } else this.moved();
   }
@@ -305,6 +308,11 @@ export class Stage {
     this.painter.paint(this.view, this.inks, ground, scale, this.quality !== "moving", has, this.skulls.some((s) => s.marked), this.eye.parallel);
     if (this.quality === "moving") this.painter.done();
     this.events.painted();
+  }
+
+  /** True while pictures are quick ones. */
+  get moving(): boolean {
+    return this.quality === "moving";
   }
 
   /** True when the picture shown is the finest and nothing is under way. */

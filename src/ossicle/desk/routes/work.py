@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field
 
 from ossicle import __version__
 from ossicle.account import CAUTIONS
-from ossicle.anatomy import load_dentitions
+from ossicle.anatomy.dentitions import dentition_names
 from ossicle.collection import KINDS
 from ossicle.collection.terms import TERMS
 from ossicle.publish.groups import GROUPS
@@ -88,7 +88,7 @@ def about(bench: Bench) -> Json:
         "kinds": [k for k in KINDS if k not in ("undo", "redo")],
         "groups": list(GROUPS),
         "terms": list(TERMS),
-        "dentitions": ["auto", *load_dentitions()],
+        "dentitions": ["auto", *dentition_names()],
     }
 
 

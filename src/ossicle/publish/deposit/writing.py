@@ -14,8 +14,6 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from ossicle.account import Account, account_to_json
 from ossicle.account.html import account_html
 from ossicle.anatomy.characters import load_characters
@@ -294,7 +292,7 @@ def _meshes(held: Collection, handle: str, out: Path, progress: Progress) -> boo
     from ossicle.publish.meshfiles import scene_bytes
 
     s = from_collection(held, handle)
-    present = set(np.unique(np.asarray(s.parts)).tolist()) if s.parts is not None else set()
+    present = {n for n, box in enumerate(s.boxes, start=1) if box is not None}
     made = meshes_of(s, [p.part for p in s.account.parts if p.part in present], None, progress)
     if made:
         out.mkdir()
