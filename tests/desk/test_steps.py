@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import io
 import json
 import re
 from dataclasses import replace
@@ -12,6 +14,7 @@ import numpy as np
 import pytest
 from asked_desk import AskedDesk
 from desk_token import TOKEN
+from PIL import Image
 
 from ossicle.cli import main
 from ossicle.collection import Collection
@@ -159,3 +162,32 @@ def test_a_lesson_and_a_plate_are_made_of_kept_views(
     (tmp_path / "p.toml").write_text('dpi = 72\n[[panel]]\nkept = "0000"\n')
     assert main([*plate, "--in", str(desk.folder)]) == 2
     assert f"kept views: {step['id']}" in capsys.readouterr().err
+
+
+def test_a_slice_stands_in_the_page_as_the_desk_drew_it(desk: AskedDesk, tmp_path: Path) -> None:
+    plane = next(p for p in desk.get("/specimens/1/planes") if p["of"] is None)
+    cut = {"origin": plane["origin_scan_mm"], "u": plane["u"], "v": plane["v"], "width": 20.0, "height": 15.0}
+    desk.send("/specimens/1/steps", scene=scene(desk, slice=cut), title="Sliced")
+    desk.send("/specimens/1/steps", scene=scene(desk, slice=cut), title="Again")
+    desk.send("/specimens/1/steps", scene=scene(desk), title="Without")
+    page = tmp_path / "l.html"
+    words = ["lesson", "OTC 1", "--in", str(desk.folder), "--out", str(page), "--triangles", "4000"]
+    assert main(words) == 0
+    found = re.search(r'<script type="application/json" id="lesson-data">(.*?)</script>', page.read_text(), re.S)
+    assert found is not None
+    data = json.loads(found.group(1))
+    assert [s["slice"] for s in data["steps"]] == [0, 0, None]
+    (made,) = data["slices"]
+    corners = np.array(made["corners"])
+    assert np.linalg.norm(corners[1] - corners[0]) == pytest.approx(20, abs=1e-3)
+    assert np.linalg.norm(corners[3] - corners[0]) == pytest.approx(15, abs=1e-3)
+    to_skull = np.array(desk.get("/specimens/1")["scan"]["scan_to_skull"])
+    middle = to_skull[:3, :3] @ plane["origin_scan_mm"] + to_skull[:3, 3]
+    np.testing.assert_allclose(corners.mean(axis=0), middle, atol=1e-3)
+    query = {k: ",".join(map(str, cut[k])) for k in ("origin", "u", "v")}
+    asked = desk.web.get("/api/specimens/1/slice.png", params={**query, "width": 20, "height": 15, "px": 448})
+    drawn = np.asarray(Image.open(io.BytesIO(asked.content)), int)
+    held = np.asarray(Image.open(io.BytesIO(base64.b64decode(made["jpeg"]))), int)
+    assert held.shape == drawn.shape
+    assert drawn.std() > 20
+    assert np.abs(held - drawn).mean() < 3

@@ -62,6 +62,8 @@ export interface StepData {
   shown: ShownData[];
   labels: LabelData[];
   clip: { normal: Vec3; reach: number } | null;
+  /** Number of the slice that stands among the parts. */
+  slice: number | null;
   travel: boolean;
   ask: AskData | null;
 }
@@ -71,6 +73,8 @@ export interface PageData {
   title: string;
   note: string;
   specimens: SpecimenData[];
+  /** Corners from the upper left clockwise as one sees the picture, skull mm; JPEG as base64. */
+  slices: { corners: Vec3[]; jpeg: string }[];
 }
 
 export interface EyeData {
@@ -90,6 +94,7 @@ export interface EventData {
   labels?: LabelData[];
   lift?: number;
   clip?: StepData["clip"];
+  slice?: number | null;
   /** mm right and up on the page from where the eye looks; null: nothing is pointed at. */
   pointer?: [number, number] | null;
 }

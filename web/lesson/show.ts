@@ -2,13 +2,14 @@ import { Color, Matrix4, Vector3 } from "three";
 import { between, copyEye, type Eye, levelled, pageUp, rightOf } from "../src/stage/camera";
 import { takeInHand } from "../src/stage/hands";
 import type { Look } from "../src/stage/skull";
+import { Sheet } from "../src/stage/sheet";
 import { Stage } from "../src/stage/stage";
 import { readSurfaces } from "../src/stage/surfaces";
 import type { PageData, ShownData, StepData } from "./data";
 
 /** What is looked at and how it is framed: a step, or a moment of a talk. */
 export type Framed = Pick<StepData, "look" | "up" | "centre" | "extent" | "aspect" | "parallel" | "labels" | "shown">;
-export type Scene = Pick<StepData, "shown" | "labels" | "lift" | "clip" | "ask">;
+export type Scene = Pick<StepData, "shown" | "labels" | "lift" | "clip" | "slice" | "ask">;
 
 const TRAVEL_MS = 900;
 const NICE = [0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
@@ -58,12 +59,30 @@ export class Show {
 
   async load(): Promise<void> {
     for (const [n, specimen] of this.data.specimens.entries()) {
-      const bytes = Uint8Array.from(atob(specimen.glb), (c) => c.charCodeAt(0));
-      this.surfaces.set(n, await readSurfaces(bytes.buffer));
+      this.surfaces.set(n, await readSurfaces(bytesOf(specimen.glb).buffer));
     }
+    this.pictures = await Promise.all(this.data.slices.map((s) => createImageBitmap(new Blob([bytesOf(s.jpeg)], { type: "image/jpeg" }))));
   }
 
   private readonly surfaces = new Map<number, Awaited<ReturnType<typeof readSurfaces>>>();
+
+  private pictures: ImageBitmap[] = [];
+  private sheet: Sheet | null = null;
+  private sliced: number | null = null;
+
+  /** Stands a slice among the parts, or none. */
+  private slice(n: number | null): void {
+    if (n === this.sliced) return;
+    this.sliced = n;
+    const slice = n === null ? undefined : this.data.slices[n];
+    const picture = n === null ? undefined : this.pictures[n];
+    if (slice && picture) {
+      this.sheet ??= new Sheet(this.stage);
+      this.sheet.stand(slice.corners);
+      this.sheet.fill(picture);
+    }
+    if (this.sheet) this.sheet.shown = slice !== undefined;
+  }
 
   private resize(): void {
     const box = (this.stage.canvas.parentElement as HTMLElement).getBoundingClientRect();
@@ -104,6 +123,7 @@ export class Show {
     this.shown = wanted;
     for (const shown of scene.shown) this.wear(scene, shown);
     this.stage.clip(scene.clip ? { normal: new Vector3(...scene.clip.normal), reach: scene.clip.reach } : null);
+    this.slice(scene.slice);
   }
 
   private wear(scene: Scene, shown: ShownData): void {
@@ -233,6 +253,8 @@ export class Show {
     this.bar.style.width = `${mm / this.stage.mmPerPx}px`;
   }
 }
+
+const bytesOf = (text: string): Uint8Array<ArrayBuffer> => Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
 
 export function made(name: string, attributes: Record<string, string | number>, text?: string): Element {
   const node = document.createElementNS(SVG, name);

@@ -85,7 +85,7 @@ export class Talk {
     if (whole || count !== this.dressed) {
       this.dressed = count;
       const shown = this.track.at("shown", t);
-      if (shown) this.show.dress({ shown, labels: this.track.at("labels", t) ?? [], lift: this.track.at("lift", t) ?? 0, clip: this.track.at("clip", t) ?? null, ask: null });
+      if (shown) this.show.dress({ shown, labels: this.track.at("labels", t) ?? [], lift: this.track.at("lift", t) ?? 0, clip: this.track.at("clip", t) ?? null, slice: this.track.at("slice", t) ?? null, ask: null });
     }
     const eye = this.track.eye(t, stillWanted(), (data) => this.eyeOf(data));
     const stage = this.show.stage;

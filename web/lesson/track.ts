@@ -13,7 +13,7 @@ export class Track {
   constructor(events: readonly EventData[]) {
     for (const event of events) {
       if (event.eye) this.eyes.push({ t: event.t, eye: event.eye });
-      for (const key of ["shown", "labels", "lift", "clip", "pointer"] as const) {
+      for (const key of ["shown", "labels", "lift", "clip", "slice", "pointer"] as const) {
         if (!(key in event)) continue;
         this.kinds.set(key, [...(this.kinds.get(key) ?? []), event]);
         if (!(key in this.first)) Object.assign(this.first, { [key]: event[key] });
@@ -22,7 +22,7 @@ export class Track {
   }
 
   /** The last of a kind by `t`; before any, the first of what shows and names, else nothing. */
-  at<K extends "shown" | "labels" | "lift" | "clip" | "pointer">(key: K, t: number): EventData[K] | undefined {
+  at<K extends "shown" | "labels" | "lift" | "clip" | "slice" | "pointer">(key: K, t: number): EventData[K] | undefined {
     const all = this.kinds.get(key) ?? [];
     const n = last(all, t);
     if (n >= 0) return (all[n] as EventData)[key];
@@ -31,7 +31,7 @@ export class Track {
 
   /** How many changes of all kinds but the eye and the pointer came by `t`: what is shown is the same while it is. */
   count(t: number): string {
-    return (["shown", "labels", "lift", "clip"] as const).map((key) => last(this.kinds.get(key) ?? [], t)).join(" ");
+    return (["shown", "labels", "lift", "clip", "slice"] as const).map((key) => last(this.kinds.get(key) ?? [], t)).join(" ");
   }
 
   /** The eye at `t`; where no motion is wanted, that at which a movement ends. */

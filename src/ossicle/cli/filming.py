@@ -84,14 +84,14 @@ def film(
         if what is What.talk:
             if inside is None:
                 raise OssicleError("talks are kept in a collection", where="--in", mend="name the collection")
-            whole, found = talk_of(specimens[0], inside, which, stack)
+            whole, found, _ = talk_of(specimens[0], inside, which, stack)
             used = set(shown_in(whole))
             stages = stages_of([s for s in found if s.name in used], progress=progress)
             shown = frames.frames_of_talk(whole, rate, captioned=captioned)
             voice, captions = b"" if whole.voice is None else webm(whole.voice), whole.captions
         elif what is What.lesson:
             text = None if description is None else lesson_text(description)
-            held, text = lesson_of(specimens, inside, text, stack)
+            held, text, _ = lesson_of(specimens, inside, text, stack)
             stages = stages_of(held, progress=progress)
             shown, _ = frames.frames_of_lesson(text or draft(held), stages, rate, width, height)
         else:

@@ -16,6 +16,7 @@ from .comparing import AsJson, In, gathered
 if TYPE_CHECKING:
     from ossicle.compare import Compared
     from ossicle.publish.lesson_text import LessonText
+    from ossicle.publish.player import Slicer
 
 __all__ = ["lesson_of", "register"]
 
@@ -285,7 +286,7 @@ def lesson(
     made: list[tuple[Path, bytes]] = []
     with ExitStack() as stack, telling() as progress:
         text = None if description is None else lesson_text(description)
-        held, text = lesson_of(specimens, inside, text, stack)
+        held, text, slicer = lesson_of(specimens, inside, text, stack)
         text = text or drafted(held)
         if draft is not None:
             made.append((draft, lesson_toml(text).encode()))
@@ -294,7 +295,7 @@ def lesson(
         if out is not None or handout is not None:
             stages = lessons.stages_of(held, triangles, progress)
             if out is not None:
-                made.append((out, lessons.lesson_page(text, stages).encode()))
+                made.append((out, lessons.lesson_page(text, stages, slicer).encode()))
             if handout is not None:
                 foot = f"{text.title}. Not for clinical diagnosis."
                 made.append((handout, sheet_pdf(text.title, lessons.handout(text, stages, progress), foot)))
@@ -305,18 +306,20 @@ def lesson(
 
 def lesson_of(
     handles: list[str], inside: Path | None, text: LessonText | None, stack: ExitStack
-) -> tuple[list[Compared], LessonText | None]:
-    """Return the specimens and the lesson, with the views kept at the desk of their collection."""
+) -> tuple[list[Compared], LessonText | None, Slicer | None]:
+    """Return the specimens, the lesson with the views kept at the desk of their collection, and what draws slices."""
     if inside is None:
-        return gathered(handles, None, stack, export=True), text
+        return gathered(handles, None, stack, export=True), text, None
     from ossicle.collection import Collection
+    from ossicle.desk.sliced import Slicing
     from ossicle.publish.kept import also_shown, kept_lesson, kept_scenes, lesson_with
 
     held = stack.enter_context(Collection.open(inside))
     all_of_them = also_shown(held, handles)
     found = gathered(all_of_them, inside, stack, export=True)
     scenes = kept_scenes(held, all_of_them, found)
-    return found, lesson_with(text, scenes) if text is not None else kept_lesson(held, handles[0], scenes)
+    made = lesson_with(text, scenes) if text is not None else kept_lesson(held, handles[0], scenes)
+    return found, made, Slicing(held, {s.name: h for s, h in zip(found, all_of_them, strict=True)})
 
 
 def spotter(

@@ -16,6 +16,7 @@ from .comparing import AsJson, gathered
 
 if TYPE_CHECKING:
     from ossicle.compare import Compared
+    from ossicle.desk.sliced import Slicing
     from ossicle.publish.talk import Whole
 
 __all__ = ["register", "talk_of"]
@@ -55,14 +56,14 @@ def talk(
         raise OssicleError("nothing is to be written", where="--out", mend="name a page, or --captions")
     made: list[tuple[Path, bytes]] = []
     with ExitStack() as stack, telling() as progress:
-        whole, found = talk_of(specimen, inside, which, stack)
+        whole, found, slicer = talk_of(specimen, inside, which, stack)
         if captions is not None:
             made.append((captions, webvtt_text(whole.captions).encode()))
         if out is not None:
             used = set(shown_in(whole))
             stages = stages_of([s for s in found if s.name in used], triangles, progress)
             note = f"Recorded at the desk of Ossicle about {specimen}."
-            made.append((out, talk_page(whole, stages, note).encode()))
+            made.append((out, talk_page(whole, stages, note, slicer).encode()))
     for file, data in made:
         write_bytes(file, data)
         print(f"Written: {file}", file=sys.stderr)
@@ -78,10 +79,11 @@ def talk(
         )
 
 
-def talk_of(specimen: str, inside: Path, which: str | None, stack: ExitStack) -> tuple[Whole, list[Compared]]:
-    """Return a talk about a specimen, and the specimens that it shows."""
+def talk_of(specimen: str, inside: Path, which: str | None, stack: ExitStack) -> tuple[Whole, list[Compared], Slicing]:
+    """Return a talk about a specimen, the specimens that it shows, and what draws its slices."""
     from ossicle.collection import Collection
     from ossicle.collection.talks import Talks
+    from ossicle.desk.sliced import Slicing
     from ossicle.publish.kept import current
     from ossicle.publish.talk import recorded, whole_talk
 
@@ -99,4 +101,5 @@ def talk_of(specimen: str, inside: Path, which: str | None, stack: ExitStack) ->
     handles = [specimen if n == str(number) else held.specimen(f"#{n}").catalog_number for n in numbers]
     found = gathered(handles, inside, stack, export=True)
     by_number, readings = current(held, handles, found)
-    return whole_talk(talks, chosen, by_number, readings), found
+    slicer = Slicing(held, {s.name: h for s, h in zip(found, handles, strict=True)})
+    return whole_talk(talks, chosen, by_number, readings), found, slicer

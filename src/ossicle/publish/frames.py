@@ -120,7 +120,10 @@ def _scene_of(step: StepText, stages: Mapping[str, Stage], width: int, height: i
     scene = replace(first, shown=tuple(shown), named=tuple(named))
     if view_of(step.panel, stages[names[0]].specimen, where).centre_mm is not None:
         return scene
-    return replace(scene, eye=eye_on_all(scene, stages, width, height, 0.68 if named else 0.86))
+    eye = eye_on_all(scene, stages, width, height, 0.64 if named else 0.74)
+    # A little up on the page, so that captions have room below.
+    low = np.asarray(eye.centre_mm) - 0.07 * eye.frame_mm[1] * np.asarray(eye.up) / np.linalg.norm(eye.up)
+    return replace(scene, eye=replace(eye, centre_mm=_vector(low)))
 
 
 def frames_of_talk(whole: Whole, rate: int, *, captioned: bool = False) -> list[Frame]:

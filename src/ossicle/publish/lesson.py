@@ -21,7 +21,7 @@ from .naming import parts_named, short_names
 from .narration import markdown_html, paragraphs
 from .pictures import jpeg, shot
 from .plate_text import view_of
-from .player import page, rounded, scene_data, specimen_data
+from .player import Slicer, Slices, page, rounded, scene_data, specimen_data
 from .sheets import Block, Figure, Heading, Para
 from .stage import Stage, stage_of
 
@@ -43,8 +43,8 @@ def stages_of(
     return out
 
 
-def lesson_page(lesson: LessonText, stages: Mapping[str, Stage]) -> str:
-    """Return the page of a lesson.
+def lesson_page(lesson: LessonText, stages: Mapping[str, Stage], slicer: Slicer | None = None) -> str:
+    """Return the page of a lesson; ``slicer`` draws the slices of kept views.
 
     Raises
     ------
@@ -53,13 +53,15 @@ def lesson_page(lesson: LessonText, stages: Mapping[str, Stage]) -> str:
     """
     used = _used(lesson, stages)
     order = {name: n for n, name in enumerate(used)}
-    steps = [step_data(s, stages, order, f"step {n}") for n, s in enumerate(lesson.steps, start=1)]
+    slices = Slices(slicer)
+    steps = [step_data(s, stages, order, f"step {n}", slices) for n, s in enumerate(lesson.steps, start=1)]
     data = {
         "kind": "lesson",
         "title": lesson.title,
         "note": lesson.note,
         "specimens": [specimen_data(stages[name]) for name in used],
         "steps": steps,
+        "slices": slices.data,
     }
     return page(data)
 
@@ -84,10 +86,12 @@ def _names(step: StepText, first: str) -> tuple[str, ...]:
     return (step.panel.specimen or first, *step.beside)
 
 
-def step_data(step: StepText, stages: Mapping[str, Stage], order: Mapping[str, int], where: str) -> Json:
+def step_data(
+    step: StepText, stages: Mapping[str, Stage], order: Mapping[str, int], where: str, slices: Slices
+) -> Json:
     """Return a step as the player takes it."""
     if step.panel.scene is not None:
-        return {**_words(step), **scene_data(step.panel.scene, stages, order)}
+        return {**_words(step), **scene_data(step.panel.scene, stages, order, slices)}
     lead = step.panel.specimen or next(iter(stages))
     view = view_of(step.panel, stages[lead].specimen, where)
     shown, labels = [], []
@@ -115,6 +119,7 @@ def step_data(step: StepText, stages: Mapping[str, Stage], order: Mapping[str, i
         "shown": shown,
         "labels": labels,
         "clip": clip_of(step, view),
+        "slice": None,
     }
 
 

@@ -9,24 +9,28 @@ from __future__ import annotations
 import base64
 import html
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ossicle.account.page import content_hash
 from ossicle.account.prose import CAUTIONS
+from ossicle.compare import Compared
 from ossicle.errors import OssicleError
 
 from .gltf import glb
 from .groups import group_of
 from .naming import names_of, short_names
-from .scene import Eye, Scene, Standing
+from .scene import Cut, Eye, Scene, Standing
 from .stage import Stage
 
 __all__ = [
     "MOST_BYTES",
+    "Slicer",
+    "Slices",
     "clip_data",
     "eye_data",
     "labels_data",
@@ -38,7 +42,39 @@ __all__ = [
 ]
 
 MOST_BYTES = 15_000_000
+MOST_SLICES = 120
+"""Pictures of slices in one page."""
 Json = dict[str, Any]
+Slicer = Callable[[Compared, Cut], tuple[npt.NDArray[np.float64], bytes]]
+"""Draws a slice: its corners (upper left, upper right, lower right, lower left; skull mm) and it as JPEG."""
+
+
+class Slices:
+    """The slices that a page shows, each drawn and held once.
+
+    Parameters
+    ----------
+    draw
+        Draws one; None where there are no greys at hand, and then no slice is shown.
+    """
+
+    def __init__(self, draw: Slicer | None) -> None:
+        self.draw = draw
+        self.data: list[Json] = []
+        self._numbers: dict[tuple[str, Cut], int] = {}
+
+    def number(self, stage: Stage, cut: Cut | None) -> int | None:
+        """Return the number of a slice through a specimen in the page; None where none is shown."""
+        if cut is None or self.draw is None:
+            return None
+        key = (stage.specimen.name, cut)
+        if key not in self._numbers:
+            if len(self.data) >= MOST_SLICES:
+                return None
+            corners, jpeg = self.draw(stage.specimen, cut)
+            self._numbers[key] = len(self.data)
+            self.data.append({"corners": [rounded(c) for c in corners], "jpeg": base64.b64encode(jpeg).decode()})
+        return self._numbers[key]
 
 
 def specimen_data(stage: Stage) -> Json:
@@ -119,7 +155,7 @@ def clip_data(clip: tuple[Sequence[float], float] | None) -> Json | None:
     return None if clip is None else {"normal": rounded(clip[0]), "reach": round(clip[1], 4)}
 
 
-def scene_data(scene: Scene, stages: Mapping[str, Stage], order: Mapping[str, int]) -> Json:
+def scene_data(scene: Scene, stages: Mapping[str, Stage], order: Mapping[str, int], slices: Slices) -> Json:
     """Return a scene as the player takes it."""
     return {
         **eye_data(scene.eye),
@@ -127,6 +163,7 @@ def scene_data(scene: Scene, stages: Mapping[str, Stage], order: Mapping[str, in
         "shown": shown_data(scene.shown, stages, order),
         "labels": labels_data(scene.named, stages, order),
         "clip": clip_data(scene.clip),
+        "slice": slices.number(stages[scene.shown[0].specimen], scene.cut),
     }
 
 

@@ -209,6 +209,7 @@ def spotter_page(stage: Stage, asked: list[Question], title: str, note: str) -> 
                 "labels": [],
                 "clip": None,
                 "notes": "",
+                "slice": None,
                 "travel": False,
                 "ask": {
                     "specimen": 0,
@@ -220,7 +221,16 @@ def spotter_page(stage: Stage, asked: list[Question], title: str, note: str) -> 
                 },
             }
         )
-    return page({"kind": "spotter", "title": title, "note": note, "specimens": [specimen_data(stage)], "steps": steps})
+    return page(
+        {
+            "slices": [],
+            "kind": "spotter",
+            "title": title,
+            "note": note,
+            "specimens": [specimen_data(stage)],
+            "steps": steps,
+        }
+    )
 
 
 def key_blocks(s: Compared, asked: list[Question], title: str) -> list[Block]:

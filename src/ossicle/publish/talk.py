@@ -7,6 +7,7 @@ is told in whole at its first moment. Times are cut where packets of the voice a
 from __future__ import annotations
 
 import base64
+import bisect
 import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from ossicle.errors import OssicleError
 
 from .captions import Caption
 from .following import Follower
-from .player import clip_data, eye_data, labels_data, page, shown_data, specimen_data
+from .player import Slicer, Slices, clip_data, eye_data, labels_data, page, shown_data, specimen_data
 from .stage import Stage
 from .talk_events import Event, events_of, followed_events, specimens_of
 from .voice import Packet, Voice, joined, taken, voice_of, webm
@@ -26,6 +27,7 @@ from .voice import Packet, Voice, joined, taken, voice_of, webm
 __all__ = ["MOST_BYTES", "Stretch", "Whole", "recorded", "shown_in", "stretches_of", "talk_page", "whole_talk"]
 
 MOST_BYTES = 20_000_000
+_MOVED_MS = 300
 Json = dict[str, Any]
 
 
@@ -150,8 +152,8 @@ def shown_in(whole: Whole) -> list[str]:
     return specimens_of(whole.events)
 
 
-def talk_page(whole: Whole, stages: Mapping[str, Stage], note: str = "") -> str:
-    """Return the page of a talk.
+def talk_page(whole: Whole, stages: Mapping[str, Stage], note: str = "", slicer: Slicer | None = None) -> str:
+    """Return the page of a talk; ``slicer`` draws its slices.
 
     Raises
     ------
@@ -160,6 +162,7 @@ def talk_page(whole: Whole, stages: Mapping[str, Stage], note: str = "") -> str:
     """
     names = shown_in(whole)
     order = {name: n for n, name in enumerate(names)}
+    slices = Slices(slicer)
     data = {
         "kind": "talk",
         "title": whole.title,
@@ -167,11 +170,30 @@ def talk_page(whole: Whole, stages: Mapping[str, Stage], note: str = "") -> str:
         "specimens": [specimen_data(stages[name]) for name in names],
         "voice": "" if whole.voice is None else base64.b64encode(webm(whole.voice)).decode(),
         "length": round(whole.length_ms),
-        "events": [_event(e, stages, order) for e in whole.events],
+        "events": _events(whole.events, stages, order, slices),
+        "slices": slices.data,
         "chapters": [{"t": round(t), "title": title} for t, title in whole.chapters],
         "captions": [{"from": round(c.from_ms), "to": round(c.to_ms), "text": c.text} for c in whole.captions],
     }
     return page(data, _BODY.format(title=html.escape(whole.title)), MOST_BYTES)
+
+
+def _events(
+    events: Sequence[Event], stages: Mapping[str, Stage], order: Mapping[str, int], slices: Slices
+) -> list[Json]:
+    cuts = [e.t_ms for e in events if "slice" in e.changed]
+    out = []
+    lead = ""
+    for e in events:
+        made = _event(e, stages, order)
+        lead = e.changed["shown"][0].specimen if e.changed.get("shown") else lead
+        if "slice" in e.changed and lead:
+            # Of a slice that is being moved, what is passed on the way is left out.
+            after = bisect.bisect_right(cuts, e.t_ms)
+            if e.changed["slice"] is None or after == len(cuts) or cuts[after] - e.t_ms >= _MOVED_MS:
+                made["slice"] = slices.number(stages[lead], e.changed["slice"])
+        out.append(made)
+    return out
 
 
 def _event(e: Event, stages: Mapping[str, Stage], order: Mapping[str, int]) -> Json:
