@@ -69,7 +69,7 @@ def part_at_midline(
 def _waist(x: FloatArray, step: float) -> float | None:
     """Return where along ``x`` (n,) a body is waisted, None where it is not."""
     low = float(x.min())
-    section = np.bincount(((x - low) / step).astype(int)).astype(float)
+    section = np.bincount(np.rint((x - low) / step).astype(int)).astype(float)
     if len(section) < 5:
         return None
     section = np.convolve(np.pad(section, 1), [0.25, 0.5, 0.25], mode="valid")
@@ -80,4 +80,4 @@ def _waist(x: FloatArray, step: float) -> float | None:
     k = int(inner[np.argmin(section[inner])])
     if k == 0 or k == len(section) - 1 or section[k] > NECK * min(section[:k].max(), section[k + 1 :].max()):
         return None
-    return low + (k + 0.5) * step
+    return low + k * step

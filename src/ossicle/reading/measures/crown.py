@@ -156,8 +156,8 @@ def measure_crown(
     (skull).
 
     A tooth thinner than a few voxels never shows the grey of dentine, nor that of enamel: where its bare root is dimmer
-    than ``levels.dentine``, enamel is what is brighter than that root. ``forming`` tells that the levels are the tooth's
-    own already.
+    than ``levels.dentine``, enamel is what is brighter than that root. ``forming`` tells that the levels are the
+    tooth's own already.
 
     ``tangent`` is the row's direction there, backwards, ``cheek`` the direction towards the cheek, ``up``
     that of this jaw's crowns.
