@@ -13,6 +13,7 @@ from .records import (
     Opening,
     Palate,
     Structures,
+    Suture,
     Value,
 )
 from .space import Space
@@ -32,6 +33,7 @@ __all__ = [
     "Palate",
     "Space",
     "Structures",
+    "Suture",
     "Value",
     "enamel_thickness_2d",
     "enamel_thickness_3d",
