@@ -22,8 +22,8 @@ TEETH = [tooth("I3", "incisor", 2.0), tooth("C", "canine", -0.6)]
 
 
 def snout(width: float, depth: float, noise: float = 0.04, seed: int = 0):
-    """A block of bone whose outer face is at x = 2; a slit of ``width`` mm, by ``depth`` of bone's grey darker, climbs it
-    from z = 0.8 with a slope of a half."""
+    """A block of bone whose outer face is at x = 2; a slit of ``width`` mm, by ``depth`` of bone's grey darker, climbs
+    it from z = 0.8 with a slope of a half."""
     space = space_of(box([-2, -2, -4], [2, 6, 3]), [-2.6, -2.6, -4.5], [2.6, 6.6, 3.5], STEP, noise=noise, seed=seed)
     index = np.stack(np.meshgrid(*(np.arange(n) for n in space.values.shape), indexing="ij"), axis=-1)
     at = space.skull_mm(index)
