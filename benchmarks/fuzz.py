@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import json
 import random
 import sys
 import tempfile
@@ -20,111 +19,10 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
+from benchmarks.fuzz_targets import Target, targets
 from ossicle.errors import OssicleError
 
-Target = Callable[[bytes], object]
 MOST_BYTES = 20_000
-
-
-def _as_file(name: str, read: Callable[[Path], object]) -> Target:
-    """Return a target that reads its bytes as a file of this name."""
-    folder = Path(tempfile.mkdtemp(prefix="ossicle-fuzz-", dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
-
-    def run(data: bytes) -> object:
-        (folder / name).write_bytes(data)
-        return read(folder / name)
-
-    return run
-
-
-def _text(read: Callable[[str], object]) -> Target:
-    return lambda data: read(data.decode("utf-8", "replace"))
-
-
-def account(data: bytes) -> object:
-    """Read an account."""
-    from ossicle.account import account_from_json, account_text, account_to_json
-
-    kept = account_from_json(data.decode("utf-8", "replace"))
-    return account_text(kept), account_to_json(kept)
-
-
-def request(data: bytes) -> object:
-    """Make a request from what came over the wire."""
-    from ossicle.collection import request as made
-
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
-    if not isinstance(said, dict):
-        return None
-    kind = said.pop("kind", "agree")
-    return made(str(kind), **{str(k): v for k, v in said.items() if str(k) != "kind"})
-
-
-def terms(data: bytes) -> object:
-    """Read catalogue data given by terms."""
-    from ossicle.collection.terms import specimen_data
-
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
-    return specimen_data({str(k): str(v) for k, v in said.items()}) if isinstance(said, dict) else None
-
-
-def targets() -> dict[str, tuple[Target, list[bytes]]]:
-    """Return by name what is tried, and whole inputs to start from."""
-    from ossicle.anatomy import ToothName
-    from ossicle.anatomy.formula_grammar import parse_formula
-    from ossicle.collection.collection import catalogue_url
-    from ossicle.collection.files import Layout
-    from ossicle.collection.table import box_from, read_table
-    from ossicle.scans import parse_spacing
-    from ossicle.scans.sidecar import read_sidecar
-
-    spacing = b'{"spacing_mm_zyx": [0.1, 0.05, 0.05], "mirrored": false, "shape_zyx": [3, 4, 5], "type": "uint16"}'
-    return {
-        "account": (account, [_small_account()]),
-        "sidecar-json": (_as_file("scan.json", read_sidecar), [spacing]),
-        "sidecar-toml": (_as_file("scan.toml", read_sidecar), [b'spacing_um = 50.0\ngrey_unit = "HU"\nrows = 3\n']),
-        "sidecar-text": (_as_file("scan.txt", read_sidecar), [b"Spacing mm = 0.05\nmirrored = yes\ncolumns: 5\n"]),
-        "table": (
-            _as_file("t.csv", read_table),
-            [b'source,catalogNumber,sex,box_zyx\na,"OTC 1",female,"0:3,0:4,0:5"\nb,OTC 2,male,\n'],
-        ),
-        "marker": (
-            _as_file("collection.toml", lambda path: catalogue_url(Layout(path.parent))),
-            [b'format = "ossicle-collection/1"\nuid = "c"\ncatalogue = "postgresql://a@b/c"\n'],
-        ),
-        "request": (
-            request,
-            [
-                b'{"kind": "rename", "at": "upper-left/dP3", "name": "dP4"}',
-                b'{"kind": "cut", "at": [1, 2, 3], "stroke": [[0, 0, 0], [1, 1, 1]], "view": [0, 0, 1]}',
-                b'{"kind": "midplane", "points": [[0, 0, 0], [1, 0, 0], [0, 1, 0]], "up": [0, 1, 0]}',
-                b'{"kind": "amend", "finding": "formula/counts", "value": {"a": [1, null]}}',
-            ],
-        ),
-        "terms": (terms, [b'{"catalogNumber": "OTC 1", "decimalLatitude": "-12.3", "humanRemains": "yes"}']),
-        "formula": (_text(parse_formula), [b"I3/3 C1/1 P4/4 M2/3 = 42", b"i 3-3/3-3, c 1-1/1-1", b"3.1.4.2"]),
-        "tooth": (_text(ToothName.parse), [b"upper left dP3", "P\u2074".encode(), b"m_1"]),
-        "spacing": (_text(parse_spacing), [b"0.1,0.05,0.05", b"0.05"]),
-        "box": (_text(box_from), [b"0:10,3:20,4:5"]),
-    }
-
-
-def _small_account() -> bytes:
-    """Return an account of nothing, as a volume of noise gives it."""
-    import numpy as np
-
-    from ossicle.account import MadeBy, ScanFacts, Source, account_to_json, build_account
-    from ossicle.reading import read
-
-    volume = np.random.default_rng(0).normal(100, 5, (8, 9, 10)).astype(np.float32)
-    facts = ScanFacts((8, 9, 10), (0.1, 0.1, 0.1), (Source("noise", "0" * 64),), handedness="stated")
-    return account_to_json(build_account(read(volume, (0.1, 0.1, 0.1)), facts, MadeBy("0", {}, 1.0, 1.0))).encode()
 
 
 def once(target: Target, data: bytes) -> str | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import resource
+import shutil
 import sys
 import tempfile
 import time
@@ -18,7 +19,8 @@ from pathlib import Path
 from typing import Any
 
 from ossicle.compare import from_folder
-from ossicle.publish.film import draw_frames, frames_of_turn
+from ossicle.publish.film import draw_frames
+from ossicle.publish.frames import frames_of_turn
 from ossicle.publish.lesson import handout, lesson_page
 from ossicle.publish.lesson_text import draft
 from ossicle.publish.meshes import meshes_of, print_check
@@ -28,6 +30,8 @@ from ossicle.publish.plate_text import read_plate
 from ossicle.publish.report import report_blocks
 from ossicle.publish.sheets import sheet_pdf
 from ossicle.publish.stage import STANDARD, stage_of, standard_view
+
+from .talk import first_picture_s
 
 
 def main() -> None:
@@ -73,6 +77,11 @@ def main() -> None:
         text = draft([s])
         page = taken("lesson", lambda: lesson_page(text, {s.name: stage}))
         out["lesson"] |= {"bytes": len(page.encode()), "steps": len(text.steps)}
+        if shutil.which("chromium"):
+            with tempfile.TemporaryDirectory() as place:
+                file = Path(place) / "lesson.html"
+                file.write_text(page, encoding="utf-8")
+                out["lesson"]["first_picture_s"] = [round(first_picture_s(file), 2) for _ in range(3)]
         taken("handout", lambda: sheet_pdf("t", handout(text, {s.name: stage}), ""))
     if "frames" in words.only:
         views = frames_of_turn(stage, standard_view("lateral left", s), 10, 25, 1280, 720)
@@ -80,7 +89,7 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as place:
             taken(
                 f"{len(some)} frames of 1280x720",
-                lambda: draw_frames(stage, some, Path(place), width=1280, height=720, workers=2),
+                lambda: draw_frames({s.name: stage}, some, Path(place), width=1280, height=720, workers=2),
             )
     print(json.dumps(out, indent=1))
 

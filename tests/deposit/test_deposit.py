@@ -17,15 +17,18 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import tifffile
 from PIL import Image
 
+import ossicle.collection.receiving as receiving
 from ossicle.account import account_to_dict
 from ossicle.collection import Agree, Collection, PlaceLandmark, Rename, Score, Undo
 from ossicle.errors import OssicleError
 from ossicle.publish import meshes
 from ossicle.publish.deposit import Rights, receive, rights, verify, write_deposit
-from ossicle.publish.deposit.manifest import faults_of
+from ossicle.publish.deposit.manifest import faults_of, write_manifest
 from ossicle.publish.matrix import read_nexus
 
 DAY = date(2031, 5, 1)
@@ -533,6 +536,56 @@ def test_an_altered_deposit_is_not_received(made: Path, tmp_path: Path) -> None:
         with pytest.raises(OssicleError, match=r"decisions\.json: is altered"):
             receive(copy, held)
         assert held.specimens().total == 0
+
+
+@pytest.mark.parametrize("lack", ["scan", "scan of a reading", "reading"])
+def test_what_cannot_be_received_whole_leaves_nothing(lack: str, made: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(made, tmp_path / "copy"))
+    place = copy / "specimens" / "OTC-1"
+    record = json.loads((place / "specimen.json").read_text())
+    if lack == "scan":
+        record["scans"].append({**record["scans"][0], "key": "f" * 32})
+    elif lack == "scan of a reading":
+        record["readings"].append({**record["readings"][0], "scan_key": "e" * 32, "number": 9})
+    else:
+        record["readings"].append({**record["readings"][0], "uid": "d" * 32, "number": 9})
+    (place / "specimen.json").write_text(json.dumps(record))
+    write_manifest(copy)  # as somebody would who makes a deposit of their own
+    with Collection.create(tmp_path / "new") as held:
+        before = sorted(p.relative_to(held.layout.root) for p in held.layout.root.rglob("*"))
+        with pytest.raises(OssicleError, match=r"OTC 1: .*(not among its|are missing)"):
+            receive(copy, held)
+        assert held.specimens().total == 0
+        assert sorted(p.relative_to(held.layout.root) for p in held.layout.root.rglob("*")) == before
+
+
+def test_readings_that_cannot_be_entered_are_taken_away_again(made: Path, tmp_path: Path) -> None:
+    """The catalogue fails after the files were placed: none of them stays, and the same can be received after that."""
+    with Collection.create(tmp_path / "new") as held, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(receiving, "row_of", lambda *_: (_ for _ in ()).throw(OssicleError("the disk is full")))
+        with pytest.raises(OssicleError, match="the disk is full"):
+            receive(made, held)
+        assert not list((held.layout.root / "readings").iterdir())
+        assert held.readings("OTC 1") == []
+        assert held.check().sound
+
+
+def test_the_same_scan_from_other_files_is_told_before_anything_is_kept(
+    made: Path, decided: Path, tmp_path: Path
+) -> None:
+    with Collection.create(tmp_path / "new") as held, Collection.open(decided) as theirs:
+        scan = theirs.scan(theirs.scans("OTC 1")[0].key)
+        grey = np.asarray(scan.values)
+        (tmp_path / "again").mkdir()
+        for n, page in enumerate(grey):
+            tifffile.imwrite(tmp_path / "again" / f"s{n:03}.tif", page)
+        (tmp_path / "again" / "scan.json").write_text(
+            json.dumps({"spacing_mm_zyx": list(scan.geometry.spacing_mm_zyx), "mirrored": False})
+        )
+        held.take_in(tmp_path / "again", {"catalogNumber": "OTC 9"})
+        with pytest.raises(OssicleError, match="taken in from other files"):
+            receive(made, held)
+        assert [s.catalog_number for s in held.specimens().items] == ["OTC 9"]
 
 
 # -- commands

@@ -5,6 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import commonnexus
+import dendropy
+from desk_world import Drawing, make
+from test_matrix import as_commonnexus, as_dendropy
+
+from ossicle.anatomy.characters import load_characters
 from ossicle.publish.matrix import read_nexus
 
 
@@ -69,6 +75,28 @@ def test_a_matrix_is_written_gone_on_with_and_pooled(run, cabinet: Path, tmp_pat
     assert "'Fictus sketchi (invented)'" in pooled.out
     assert run("matrix", "--from", tmp_path / "none.nex").code == 2
     assert run("matrix").code == 2
+
+
+def test_decisions_on_several_specimens_pool_into_a_taxon(run, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    """What persons say of specimens of one taxon, as two readers of NEXUS that are not ours find it."""
+    cabinet = make(tmp_path, [Drawing(f"OTC {n}", folder=str(n)) for n in (1, 2)])
+    for number, character, state in (
+        ("OTC 1", "stapes_form", "0"), ("OTC 2", "stapes_form", "1"),  # they differ: polymorphic
+        ("OTC 1", "upper_incisor_number", "2"),  # the rule says 3 of both
+        ("OTC 1", "zygomatic_arch", "{01}"), ("OTC 2", "zygomatic_arch", "1"),  # open in one, told by the other
+        ("OTC 1", "lower_canine", "-"), ("OTC 2", "lower_canine", "?"),
+    ):  # fmt: skip
+        words = ["score", number, "--in", cabinet, "--character", character, "--state", state, "--why", "seen"]
+        assert run(*words).code == 0, (number, character)
+    assert run("matrix", "--in", cabinet, "--pool", "--out", tmp_path / "matrix").code == 0
+    text = (tmp_path / "matrix" / "matrix.nex").read_text(encoding="utf-8")
+    pooled = {"stapes_form": "(01)", "upper_incisor_number": "(23)", "zygomatic_arch": "1", "lower_canine": "-"}
+    names = list(load_characters())
+    (row,) = commonnexus.Nexus(text).characters.get_matrix().values()
+    assert {key: as_commonnexus([*row.values()][names.index(key)]) for key in pooled} == pooled
+    (taxon,) = dendropy.StandardCharacterMatrix.get(data=text, schema="nexus").vectors()
+    assert {key: as_dendropy(taxon[names.index(key)]) for key in pooled} == pooled
+    assert "0: OTC 1; 1: OTC 2." in (tmp_path / "matrix" / "matrix.html").read_text(encoding="utf-8")
 
 
 def test_human_remains_stay(run, cabinet: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]

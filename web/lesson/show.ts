@@ -1,10 +1,15 @@
-import { Color, Vector3 } from "three";
+import { Color, Matrix4, Vector3 } from "three";
 import { between, copyEye, type Eye, levelled, pageUp, rightOf } from "../src/stage/camera";
 import { takeInHand } from "../src/stage/hands";
 import type { Look } from "../src/stage/skull";
+import { Sheet } from "../src/stage/sheet";
 import { Stage } from "../src/stage/stage";
 import { readSurfaces } from "../src/stage/surfaces";
-import type { LessonData, StepData } from "./data";
+import type { PageData, ShownData, StepData } from "./data";
+
+/** What is looked at and how it is framed: a step, or a moment of a talk. */
+export type Framed = Pick<StepData, "look" | "up" | "centre" | "extent" | "aspect" | "parallel" | "labels" | "shown">;
+export type Scene = Pick<StepData, "shown" | "labels" | "lift" | "clip" | "slice" | "ask">;
 
 const TRAVEL_MS = 900;
 const NICE = [0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
@@ -15,13 +20,15 @@ export const stillWanted = (): boolean => matchMedia("(prefers-reduced-motion: r
 /** The stage of a lesson: goes from step to step, and may be taken in hand between. */
 export class Show {
   readonly stage: Stage;
-  private step: StepData | null = null;
+  private scene: Scene | null = null;
   private shown: number[] = [];
+  /** Drawn over the stage with every picture. */
+  over: (() => Element[]) | null = null;
   private travelling = 0;
   private pointed = "";
 
   constructor(
-    private readonly data: LessonData, canvas: HTMLCanvasElement, private readonly marks: SVGSVGElement, private readonly bar: HTMLElement,
+    private readonly data: PageData, canvas: HTMLCanvasElement, private readonly marks: SVGSVGElement, private readonly bar: HTMLElement,
     private readonly named: HTMLElement, private readonly inHand: (moved: boolean) => void,
   ) {
     this.stage = new Stage(canvas, {
@@ -52,12 +59,30 @@ export class Show {
 
   async load(): Promise<void> {
     for (const [n, specimen] of this.data.specimens.entries()) {
-      const bytes = Uint8Array.from(atob(specimen.glb), (c) => c.charCodeAt(0));
-      this.surfaces.set(n, await readSurfaces(bytes.buffer));
+      this.surfaces.set(n, await readSurfaces(bytesOf(specimen.glb).buffer));
     }
+    this.pictures = await Promise.all(this.data.slices.map((s) => createImageBitmap(new Blob([bytesOf(s.jpeg)], { type: "image/jpeg" }))));
   }
 
   private readonly surfaces = new Map<number, Awaited<ReturnType<typeof readSurfaces>>>();
+
+  private pictures: ImageBitmap[] = [];
+  private sheet: Sheet | null = null;
+  private sliced: number | null = null;
+
+  /** Stands a slice among the parts, or none. */
+  private slice(n: number | null): void {
+    if (n === this.sliced) return;
+    this.sliced = n;
+    const slice = n === null ? undefined : this.data.slices[n];
+    const picture = n === null ? undefined : this.pictures[n];
+    if (slice && picture) {
+      this.sheet ??= new Sheet(this.stage);
+      this.sheet.stand(slice.corners);
+      this.sheet.fill(picture);
+    }
+    if (this.sheet) this.sheet.shown = slice !== undefined;
+  }
 
   private resize(): void {
     const box = (this.stage.canvas.parentElement as HTMLElement).getBoundingClientRect();
@@ -67,16 +92,7 @@ export class Show {
 
   /** Shows a step, by a short way where it asks for one and motion is welcome. */
   go(step: StepData, atOnce: boolean): void {
-    this.step = step;
-    const wanted = step.shown.map((s) => s.specimen);
-    for (const n of this.shown.filter((x) => !wanted.includes(x))) this.stage.remove(String(n));
-    for (const n of wanted.filter((x) => !this.shown.includes(x))) {
-      const surfaces = this.surfaces.get(n);
-      if (surfaces) this.stage.add(String(n), surfaces);
-    }
-    this.shown = wanted;
-    this.wear();
-    this.stage.clip(step.clip ? { normal: new Vector3(...step.clip.normal), reach: step.clip.reach } : null);
+    this.dress(step);
     const to = this.eyeOf(step);
     cancelAnimationFrame(this.travelling);
     this.inHand(false);
@@ -88,54 +104,72 @@ export class Show {
     const began = performance.now();
     const frame = (now: number): void => {
       const t = Math.min(1, Math.max(0, (now - began) / TRAVEL_MS));
-      this.stage.goTo(between(from, to, t), true);
+      this.stage.follow(between(from, to, t));
       if (t < 1) this.travelling = requestAnimationFrame(frame);
     };
     this.travelling = requestAnimationFrame(frame);
   }
 
-  private wear(): void {
-    const step = this.step as StepData;
-    for (const shown of step.shown) {
-      const skull = this.stage.skulls.find((s) => s.id === String(shown.specimen));
-      const specimen = this.data.specimens[shown.specimen];
-      if (!skull || !specimen) continue;
-      const solid = new Set(shown.solid);
-      const veiled = new Set(shown.veiled);
-      const parts = new Map(specimen.parts.map((p) => [p.part, p]));
-      const looks: Look[] = skull.pieces.map((piece) => {
-        const part = parts.get(piece.part);
-        const presence = solid.has(piece.part) ? "solid" : veiled.has(piece.part) && !piece.enamel ? "veiled" : "absent";
-        const asked = step.ask !== null && step.ask.specimen === shown.specimen && step.ask.part === piece.part;
-        const lift = part?.lift ?? [0, 0, 0];
-        return {
-          presence: part ? presence : "absent",
-          colour: (piece.enamel ? part?.enamel : part?.colour) ?? [1, 1, 1],
-          opacity: part?.group === "bone" ? 0.34 : 0.5,
-          lift: [lift[0] * step.lift, lift[1] * step.lift, lift[2] * step.lift],
-          chosen: asked,
-          hovered: false,
-          bone: part?.group === "bone",
-        };
-      });
-      this.stage.wear(String(shown.specimen), looks);
+  /** Lets the stage show a scene, but for its eye. */
+  dress(scene: Scene): void {
+    this.scene = scene;
+    const wanted = scene.shown.map((s) => s.specimen);
+    for (const n of this.shown.filter((x) => !wanted.includes(x))) this.stage.remove(String(n));
+    for (const n of wanted.filter((x) => !this.shown.includes(x))) {
+      const surfaces = this.surfaces.get(n);
+      if (surfaces) this.stage.add(String(n), surfaces);
     }
+    this.stage.skulls.sort((a, b) => wanted.indexOf(Number(a.id)) - wanted.indexOf(Number(b.id)));
+    this.shown = wanted;
+    for (const shown of scene.shown) this.wear(scene, shown);
+    this.stage.clip(scene.clip ? { normal: new Vector3(...scene.clip.normal), reach: scene.clip.reach } : null);
+    this.slice(scene.slice);
   }
 
-  private eyeOf(step: StepData): Eye {
+  private wear(scene: Scene, shown: ShownData): void {
+    const skull = this.stage.skulls.find((s) => s.id === String(shown.specimen));
+    const specimen = this.data.specimens[shown.specimen];
+    if (!skull || !specimen) return;
+    skull.lay(shown.laid ? new Matrix4().set(...(shown.laid as Parameters<Matrix4["set"]>)) : null);
+    const solid = new Set(shown.solid);
+    const veiled = new Set(shown.veiled);
+    const enamel = new Set(shown.enamel ?? shown.solid);
+    const chosen = new Set(shown.chosen);
+    const parts = new Map(specimen.parts.map((p) => [p.part, p]));
+    const looks: Look[] = skull.pieces.map((piece) => {
+      const part = parts.get(piece.part);
+      const body = solid.has(piece.part) ? "solid" : veiled.has(piece.part) ? "veiled" : "absent";
+      const presence = piece.enamel ? (enamel.has(piece.part) ? "solid" : "absent") : body;
+      const asked = scene.ask !== null && scene.ask.specimen === shown.specimen && scene.ask.part === piece.part;
+      const lift = part?.lift ?? [0, 0, 0];
+      return {
+        presence: part ? presence : "absent",
+        colour: (piece.enamel ? part?.enamel : part?.colour) ?? [1, 1, 1],
+        opacity: part?.group === "bone" ? (shown.veil ?? 0.34) : 0.5,
+        lift: [lift[0] * scene.lift, lift[1] * scene.lift, lift[2] * scene.lift],
+        chosen: asked || chosen.has(piece.part),
+        hovered: false,
+        bone: part?.group === "bone",
+      };
+    });
+    this.stage.wear(String(shown.specimen), looks);
+  }
+
+  /** The eye of a scene on this stage: it sees at least what was seen where the view was kept. */
+  eyeOf(step: Framed): Eye {
     const look = new Vector3(...step.look).normalize();
     const up = levelled(look, new Vector3(...step.up));
-    const eye: Eye = { look, up, centre: new Vector3(), extent: 60, parallel: true };
-    this.stage.eye = copyEye(eye);
-    this.stage.standApart();
-    const several = step.shown.length > 1;
+    const eye: Eye = { look, up, centre: new Vector3(), extent: 60, parallel: step.parallel ?? true };
     const { width, height } = this.stage.size;
     const least = Math.min(width, height);
-    if (step.centre && step.extent && !several) {
+    if (step.centre && step.extent) {
       eye.centre = new Vector3(...step.centre);
-      eye.extent = step.extent;
+      const aspect = step.aspect ?? 1;
+      eye.extent = step.extent * Math.max((Math.max(1, aspect) * least) / width, (Math.max(1, 1 / aspect) * least) / height);
       return eye;
     }
+    this.stage.eye = copyEye(eye);
+    this.stage.standApart();
     const right = rightOf(eye);
     const top = pageUp(eye);
     const box = this.stage.bounds();
@@ -151,7 +185,7 @@ export class Show {
   }
 
   private nameOf(id: string, part: number): string {
-    if (this.step?.ask && this.data.kind === "spotter") return "";
+    if (this.scene?.ask && this.data.kind === "spotter") return "";
     const specimen = this.data.specimens[Number(id)];
     const name = specimen?.parts.find((p) => p.part === part)?.name ?? "";
     return this.data.specimens.length > 1 && specimen ? `${name}, ${specimen.name}` : name;
@@ -163,14 +197,20 @@ export class Show {
 
   private place(specimen: number, part: number): { x: number; y: number } | null {
     const data = this.data.specimens[specimen]?.parts.find((p) => p.part === part);
-    if (!data || !this.step) return null;
-    const at = data.centre.map((c, i) => c + (data.lift[i] as number) * (this.step as StepData).lift) as [number, number, number];
+    const lift = this.scene?.lift;
+    if (!data || lift === undefined) return null;
+    const at = data.centre.map((c, i) => c + (data.lift[i] as number) * lift) as [number, number, number];
     return this.stage.project(at, String(specimen));
+  }
+
+  /** Draws the marks over the stage anew, where the stage itself has not changed. */
+  mark(): void {
+    this.draw();
   }
 
   /** Labels at both sides, in the order of their parts' heights, each with its leader; the scale bar; names of two. */
   private draw(): void {
-    const step = this.step;
+    const step = this.scene;
     if (!step) return;
     const { width, height } = this.stage.size;
     const found = step.labels.flatMap((label) => {
@@ -179,17 +219,19 @@ export class Show {
     });
     const nodes: Element[] = [];
     const middle = width / 2;
+    // Letters are larger where one presents.
+    const letter = Number.parseFloat(getComputedStyle(document.documentElement).getPropertyValue("--letter")) / 14;
     for (const left of [true, false]) {
       const some = found.filter((f) => f.at.x < middle === left).sort((a, b) => a.at.y - b.at.y);
-      const pitch = Math.min(22, (height - 40) / Math.max(1, some.length));
+      const pitch = Math.min(22 * letter, (height - 40) / Math.max(1, some.length));
       let last = 8;
       some.forEach((one, i) => {
         const y = Math.min(height - 24 - pitch * (some.length - 1 - i), Math.max(last + pitch, one.at.y));
         last = y;
         const letters = Math.max(...some.map((s) => s.text.length));
-        const x = left ? 12 + 9.5 * letters : width - 12 - 9.5 * letters;
+        const x = left ? 12 + 9.5 * letter * letters : width - 12 - 9.5 * letter * letters;
         nodes.push(made("line", { class: "under", x1: one.at.x, y1: one.at.y, x2: x, y2: y }), made("line", { class: "leader", x1: one.at.x, y1: one.at.y, x2: x, y2: y }), made("circle", { cx: one.at.x, cy: one.at.y, r: 2.4 }));
-        nodes.push(made("text", { x: left ? x - 5 : x + 5, y: y + 4.5, "text-anchor": left ? "end" : "start" }, one.text));
+        nodes.push(made("text", { x: left ? x - 5 : x + 5, y: y + 4.5 * letter, "text-anchor": left ? "end" : "start" }, one.text));
       });
     }
     if (step.ask) {
@@ -204,6 +246,7 @@ export class Show {
         if (at) nodes.push(made("text", { class: "whose", x: at.x, y: 22, "text-anchor": "middle" }, this.data.specimens[shown.specimen]?.name ?? ""));
       }
     }
+    if (this.over) nodes.push(...this.over());
     this.marks.replaceChildren(...nodes);
     const mm = NICE.findLast((n) => n / this.stage.mmPerPx <= 140) ?? 0.05;
     this.bar.textContent = mm < 1 ? `${Math.round(mm * 1000)} µm` : `${mm} mm`;
@@ -211,7 +254,9 @@ export class Show {
   }
 }
 
-function made(name: string, attributes: Record<string, string | number>, text?: string): Element {
+const bytesOf = (text: string): Uint8Array<ArrayBuffer> => Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+
+export function made(name: string, attributes: Record<string, string | number>, text?: string): Element {
   const node = document.createElementNS(SVG, name);
   for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, typeof value === "number" ? value.toFixed(1) : value);
   if (text !== undefined) node.textContent = text;

@@ -1,4 +1,4 @@
-import type { About, Beside, Brief, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Repeated, Rows, ScanTold, SeriesTold, Specimen, Strip, Vec3 } from "./types";
+import type { About, Beside, Brief, CharactersTold, Decision, Definition, Job, Landmark, Measured, Outlines, Places, Plane, Repeated, Rows, ScanTold, SeriesTold, Specimen, Strip, Vec3 } from "./types";
 
 /** A failure that can be told in three parts: what happened, where, and how to mend it. */
 export class DeskError extends Error {
@@ -30,7 +30,7 @@ async function renewToken(): Promise<boolean> {
   return true;
 }
 
-async function ask(path: string, init: RequestInit = {}, again = true): Promise<Response> {
+export async function ask(path: string, init: RequestInit = {}, again = true): Promise<Response> {
   const headers = new Headers(init.headers);
   if (init.method !== undefined && init.method !== "GET") headers.set("X-Ossicle-Desk", token);
   let answer: Response;
@@ -56,11 +56,11 @@ async function told(answer: Response): Promise<DeskError> {
   return new DeskError(text("what") ?? `The server answered ${answer.status}`, text("where"), text("mend"), answer.status, body);
 }
 
-async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
+export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
   return (await (await ask(path, signal ? { signal } : {})).json()) as T;
 }
 
-async function post<T>(path: string, body: unknown): Promise<T> {
+export async function post<T>(path: string, body: unknown): Promise<T> {
   const answer = await ask(path, {
     method: "POST",
     headers: { "Content-Type": "application/json" },
@@ -115,6 +115,7 @@ export const api = {
   undo: async (id: string, expected: number, who: string) => named(await post<Specimen>(`${of(id)}/undo`, { expected, who })),
   redo: async (id: string, expected: number, who: string) => named(await post<Specimen>(`${of(id)}/redo`, { expected, who })),
   history: (id: string) => get<Decision[]>(`${of(id)}/history`),
+  characters: (id: string) => get<CharactersTold>(`${of(id)}/characters`),
   suggest: (id: string, part: number, locus: string) =>
     get<{ part: number; from: string; to: string }[]>(`${of(id)}/suggest?${query({ part, locus })}`),
   landmarks: (id: string) => get<Landmark[]>(`${of(id)}/landmarks`),
@@ -132,6 +133,11 @@ export const api = {
   readAgain: (id: string, who: string) => post<Job>(`${of(id)}/read`, { who: who === "" ? null : who }),
   jobs: () => get<Job[]>("/jobs"),
   jobAgain: (id: string, spacing_mm: string | null) => post<Job>(`/jobs/${encodeURIComponent(id)}/again`, { spacing_mm }),
+  /** Signs out; the page of the door is shown then. */
+  leave: async () => {
+    await fetch("/leave", { method: "POST", headers: { "X-Ossicle-Desk": token }, redirect: "manual" });
+    location.assign("/");
+  },
   cancel: async (id: string) => {
     await ask(`/jobs/${encodeURIComponent(id)}`, { method: "DELETE" });
   },

@@ -6,7 +6,9 @@ import "./style/account.css";
 import "./style/stage.css";
 import "./style/rows.css";
 import "./style/leaf.css";
+import "./style/lesson.css";
 import "./style/catalogue.css";
+import "./style/characters.css";
 import { render } from "preact";
 import { App } from "./App";
 import { api } from "./api";
@@ -25,5 +27,6 @@ render(<App />, root);
 
 api.about().then((told) => {
   about.value = told;
-  if (person.value === "" && told.person) person.value = told.person;
+  // At a shared desk all is kept under the name that one signed in with.
+  if (told.person && (told.shared || person.value === "")) person.value = told.person;
 }, tellError);

@@ -135,6 +135,42 @@ export interface Fate {
   finding: string | null;
 }
 
+export interface CharacterCell {
+  /** As a matrix has it: `1`, `(01)` both, `{01}` either, `?`, `-`. */
+  text: string;
+  status: "scored" | "polymorphic" | "uncertain" | "missing" | "inapplicable";
+  states: string[];
+  why: string;
+  standing: Standing;
+  confidence: number | null;
+}
+
+export interface CharacterTold {
+  id: string;
+  name: string;
+  region: string;
+  states: string[];
+  ordered: boolean;
+  by_rule: boolean;
+  source: string;
+  number: string | null;
+  from_memory: boolean;
+  note: string | null;
+  cell: CharacterCell;
+  /** What the rule alone says; null where a person scores it. */
+  rule: CharacterCell | null;
+  said: { who: string; state: string; why: string; number: number }[];
+  evidence: { parts: number[]; view: View | null };
+  fault: string | null;
+}
+
+export interface CharactersTold {
+  version: number;
+  characters: CharacterTold[];
+  looked: number;
+  all: number;
+}
+
 /** Specimens side by side: the first against each of the others. */
 export interface Beside {
   specimens: { id: string; name: string }[];
@@ -198,6 +234,7 @@ export interface Specimen {
   parts: PartInfo[];
   scan: { shape_zyx: Vec3; spacing_mm_zyx: Vec3; scan_to_skull: number[][] };
   surfaces_url: string;
+  cautions: string[];
   landmarks: Record<string, Vec3>;
   progress: { looked: number; all: number };
   undoable: string | null;
@@ -302,6 +339,8 @@ export interface Job {
   needs_spacing: boolean;
   notes: string[];
   picture_url: string | null;
+  /** What a reading under way has found so far, to lay over the picture. */
+  found_url: string | null;
 }
 
 export interface About {
@@ -309,8 +348,12 @@ export interface About {
   not_clinical: string;
   cautions: string[];
   collection: string;
-  read_only: boolean;
+  /** Why nothing can be decided here, where that is so. */
+  read_only: string | null;
   person: string | null;
+  role: "read" | "decide" | "manage";
+  /** Whether several persons sign in to this desk. */
+  shared: boolean;
   terms: string[];
   dentitions: string[];
 }

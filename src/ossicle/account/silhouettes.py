@@ -16,6 +16,8 @@ __all__ = ["Silhouette", "silhouettes", "unrolled"]
 
 FloatArray = npt.NDArray[np.float64]
 _MOST_VOXELS = 60_000
+_FEW = 8
+"""Points for which no tree is worth its making (nor loading what makes it)."""
 
 
 @dataclass(frozen=True)
@@ -84,8 +86,6 @@ def unrolled(row: Row | None, skull_mm: FloatArray) -> FloatArray:
     """
     if row is None or len(row.curve_skull_mm) < 2:
         return np.asarray(-skull_mm[:, 2], float)
-    from scipy.spatial import cKDTree
-
     curve = np.asarray(row.curve_skull_mm, float)[:, [0, 2]]
     ends = []
     for end, inner in ((curve[0], curve[1]), (curve[-1], curve[-2])):
@@ -96,7 +96,13 @@ def unrolled(row: Row | None, skull_mm: FloatArray) -> FloatArray:
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]) - reach
     fine = np.linspace(run[0], run[-1], 4000)
     dense = np.stack([np.interp(fine, run, line[:, k]) for k in (0, 1)], axis=1)
-    _, nearest = cKDTree(dense).query(skull_mm[:, [0, 2]])
+    asked = skull_mm[:, [0, 2]]
+    if len(asked) <= _FEW:
+        nearest = ((dense[None] - asked[:, None]) ** 2).sum(axis=-1).argmin(axis=1)
+    else:
+        from scipy.spatial import cKDTree
+
+        _, nearest = cKDTree(dense).query(asked)
     return np.asarray(fine[nearest], float)
 
 

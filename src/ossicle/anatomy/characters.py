@@ -20,7 +20,15 @@ from ossicle.anatomy.rules import Rule, parse_rule
 from ossicle.anatomy.templates import Mark
 from ossicle.errors import OssicleError
 
-__all__ = ["FACTS", "MOST_STATES", "Character", "load_characters", "parse_characters", "read_characters"]
+__all__ = [
+    "FACTS",
+    "MOST_STATES",
+    "Character",
+    "character_of",
+    "load_characters",
+    "parse_characters",
+    "read_characters",
+]
 
 FACTS: Final[Mapping[str, str]] = {
     "loci": "loci(jaw, class): how many loci of a class carry or carried a tooth on the side looked at",
@@ -206,3 +214,14 @@ def read_characters(path: Path, known: Callable[[], Mapping[str, Character]] = l
     except (OSError, UnicodeDecodeError) as error:
         raise OssicleError(f"it cannot be read ({error})", where=path, mend="name a TOML file of characters") from error
     return {**known(), **parse_characters(text, path.name)}
+
+
+def character_of(known: Mapping[str, Character], name: str) -> Character:
+    """Return the character of an id; raises `OssicleError` where there is none, and names like ones."""
+    if name in known:
+        return known[name]
+    close = [k for k in known if name and name.lower() in k][:3]
+    raise OssicleError(
+        f"no character is called {name!r}",
+        mend=f"did you mean {' or '.join(close)}?" if close else "`ossicle characters` lists them",
+    )

@@ -8,13 +8,34 @@ from collections.abc import Mapping
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
+from typing import Any
 
 from ossicle.anatomy.dentition_rows import build_dentition
 from ossicle.anatomy.notation import shown
 from ossicle.anatomy.templates import Dentition
 from ossicle.errors import OssicleError
 
-__all__ = ["dentition", "load_dentitions"]
+__all__ = ["dentition", "dentition_names", "load_dentitions"]
+
+
+@cache
+def _rows() -> Mapping[str, Any]:
+    """The rows of data by name, in alphabetical order; none is built or checked yet."""
+    found: dict[str, Any] = {}
+    folder = files("ossicle.anatomy.data") / "dentitions"
+    for file in sorted(folder.iterdir(), key=lambda entry: entry.name):
+        if not file.name.endswith(".toml"):
+            continue
+        for name, row in tomllib.loads(file.read_text(encoding="utf-8")).items():
+            if name in found:
+                raise OssicleError(f"{name} stands in two files of dentitions", where=file.name)
+            found[name] = row
+    return dict(sorted(found.items()))
+
+
+@cache
+def _built(name: str) -> Dentition:
+    return build_dentition(name, _rows()[name])
 
 
 @cache
@@ -26,16 +47,12 @@ def load_dentitions() -> Mapping[str, Dentition]:
     OssicleError
         If a row of the packaged data contradicts itself; the tests read every row.
     """
-    found: dict[str, Dentition] = {}
-    folder = files("ossicle.anatomy.data") / "dentitions"
-    for file in sorted(folder.iterdir(), key=lambda entry: entry.name):
-        if not file.name.endswith(".toml"):
-            continue
-        for name, row in tomllib.loads(file.read_text(encoding="utf-8")).items():
-            if name in found:
-                raise OssicleError(f"{name} stands in two files of dentitions", where=file.name)
-            found[name] = build_dentition(name, row)
-    return MappingProxyType(dict(sorted(found.items())))
+    return MappingProxyType({name: _built(name) for name in _rows()})
+
+
+def dentition_names() -> tuple[str, ...]:
+    """Return the names of all dentitions, in alphabetical order."""
+    return tuple(_rows())
 
 
 def dentition(name: str) -> Dentition:
@@ -44,10 +61,9 @@ def dentition(name: str) -> Dentition:
     Raises
     ------
     OssicleError
-        If no dentition has this name.
+        If no dentition has this name, or its row contradicts itself.
     """
-    known = load_dentitions()
-    for key in known:
+    for key in _rows():
         if key.casefold() == name.strip().casefold():
-            return known[key]
+            return _built(key)
     raise OssicleError(f"no dentition is called {shown(name)}", mend="use a genus of the dentition list, or auto")

@@ -11,7 +11,19 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, comparing, deciding, depositing, desk, practice, publishing, scoring, whole
+from . import (
+    collection,
+    comparing,
+    deciding,
+    depositing,
+    desk,
+    filming,
+    practice,
+    publishing,
+    scoring,
+    talking,
+    whole,
+)
 from .options import Memory, Mirrored, Series, Threads, megabytes, set_threads, threads_default
 
 __all__ = ["app"]
@@ -30,6 +42,8 @@ comparing.register(app)
 scoring.register(app)
 desk.register(app)
 publishing.register(app)
+talking.register(app)
+filming.register(app)
 depositing.register(app)
 
 
@@ -154,7 +168,8 @@ def read(
         raise OssicleError(
             "no scan is named" if source is None else "one scan is read by one process",
             where="ossicle read",
-            mend="name one, or --all with --in COLLECTION; `ossicle read --help` shows an example",
+            mend="name a scan, or all of a collection with --all --in COLLECTION; "
+            "`ossicle read --help` shows an example",
         )
     set_threads(threads)
     if inside is not None:

@@ -14,6 +14,7 @@ from ossicle.errors import OssicleError
 
 from .collection import AsJson
 from .options import Threads, set_threads, threads_default
+from .scoring import CharacterFile, known_characters
 
 __all__ = ["register"]
 
@@ -73,6 +74,7 @@ def desk(
             show_default="all with --certificate, loopback with --behind-proxy",
         ),
     ] = None,
+    characters: CharacterFile = None,
     threads: Threads = threads_default(),
 ) -> None:
     """Open the workbench in the browser: see a skull part by part, follow each finding, overrule it.
@@ -96,7 +98,7 @@ def desk(
 
     serve(
         collection, port=port, open_browser=browser, roots=below, new=new, threads=threads, told=told, sharing=sharing,
-        address=address,
+        address=address, scored_by=None if characters is None else known_characters(characters),
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""The commands that hand a specimen on: mesh, plate, report, lesson, spotter, film."""
+"""The commands that hand a specimen on: mesh, plate, report, lesson, spotter."""
 
 from __future__ import annotations
 
@@ -6,15 +6,19 @@ import sys
 from contextlib import ExitStack
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from .collection import say
 from .comparing import AsJson, In, gathered
-from .options import Threads, set_threads, threads_default
 
-__all__ = ["register"]
+if TYPE_CHECKING:
+    from ossicle.compare import Compared
+    from ossicle.publish.lesson_text import LessonText
+    from ossicle.publish.player import Slicer
+
+__all__ = ["lesson_of", "register"]
 
 Specimen = Annotated[
     str,
@@ -53,7 +57,6 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: ossicle report reading/juvenile --out juvenile.pdf")(report)
     app.command(epilog="Example: ossicle lesson reading/juvenile --draft lesson.toml --out lesson.html")(lesson)
     app.command(epilog="Example: ossicle spotter reading/adult --level easy --key key.pdf --out spotter.html")(spotter)
-    app.command(epilog="Example: ossicle film reading/adult --seconds 10 --out turn.mp4")(film)
 
 
 def _written(out: Path) -> None:
@@ -158,7 +161,13 @@ def plate(
         dpi=dpi or text.dpi,
     )
     with ExitStack() as stack:
-        held = {s.name: s for s in gathered(specimens, inside, stack, export=True)}
+        found = gathered(specimens, inside, stack, export=True)
+        if inside is not None and any(p.kept for p in text.panels):
+            from ossicle.collection import Collection
+            from ossicle.publish.kept import kept_scenes, plate_with
+
+            text = plate_with(text, kept_scenes(stack.enter_context(Collection.open(inside)), specimens, found))
+        held = {s.name: s for s in found}
         with telling() as progress:
             laid = lay_out(text, held, progress)
             made = plate_files(laid, [f.value for f in form])
@@ -244,7 +253,11 @@ def lesson(
     inside: In = None,
     description: Annotated[
         Path | None,
-        typer.Option("--from", help="A TOML or JSON file with the steps.", show_default="drafted from the account"),
+        typer.Option(
+            "--from",
+            help="A TOML or JSON file with the steps.",
+            show_default="the views kept at the desk; where there are none, drafted from the account",
+        ),
     ] = None,
     draft: Annotated[
         Path | None, typer.Option(help="Write the steps as TOML, to be worked on.", show_default=False)
@@ -272,8 +285,9 @@ def lesson(
         )
     made: list[tuple[Path, bytes]] = []
     with ExitStack() as stack, telling() as progress:
-        held = gathered(specimens, inside, stack, export=True)
-        text = drafted(held) if description is None else lesson_text(description)
+        text = None if description is None else lesson_text(description)
+        held, text, slicer = lesson_of(specimens, inside, text, stack)
+        text = text or drafted(held)
         if draft is not None:
             made.append((draft, lesson_toml(text).encode()))
         if captions is not None:
@@ -281,13 +295,31 @@ def lesson(
         if out is not None or handout is not None:
             stages = lessons.stages_of(held, triangles, progress)
             if out is not None:
-                made.append((out, lessons.lesson_page(text, stages).encode()))
+                made.append((out, lessons.lesson_page(text, stages, slicer).encode()))
             if handout is not None:
                 foot = f"{text.title}. Not for clinical diagnosis."
                 made.append((handout, sheet_pdf(text.title, lessons.handout(text, stages, progress), foot)))
     for file, data in made:
         write_bytes(file, data)
         _written(file)
+
+
+def lesson_of(
+    handles: list[str], inside: Path | None, text: LessonText | None, stack: ExitStack
+) -> tuple[list[Compared], LessonText | None, Slicer | None]:
+    """Return the specimens, the lesson with the views kept at the desk of their collection, and what draws slices."""
+    if inside is None:
+        return gathered(handles, None, stack, export=True), text, None
+    from ossicle.collection import Collection
+    from ossicle.desk.sliced import Slicing
+    from ossicle.publish.kept import also_shown, kept_lesson, kept_scenes, lesson_with
+
+    held = stack.enter_context(Collection.open(inside))
+    all_of_them = also_shown(held, handles)
+    found = gathered(all_of_them, inside, stack, export=True)
+    scenes = kept_scenes(held, all_of_them, found)
+    made = lesson_with(text, scenes) if text is not None else kept_lesson(held, handles[0], scenes)
+    return found, made, Slicing(held, {s.name: h for s, h in zip(found, all_of_them, strict=True)})
 
 
 def spotter(
@@ -327,42 +359,3 @@ def spotter(
         pdf = key.suffix.lower() == ".pdf"
         write_bytes(key, sheet_pdf(title, blocks, title) if pdf else sheet_html(title, blocks).encode())
         _written(key)
-
-
-def film(
-    specimen: Specimen,
-    out: Annotated[Path, typer.Option(help="The film: its ending says mp4 or webm.", show_default=False)],
-    inside: In = None,
-    view: Annotated[str, typer.Option(help="The standard view that the turn begins with.")] = "lateral left",
-    bone: Annotated[str, typer.Option(help="solid, veiled or absent.")] = "solid",
-    seconds: Annotated[float, typer.Option(min=0.1, max=600, help="Length of one turn, s.")] = 10.0,
-    rate: Annotated[int, typer.Option(min=1, max=60, help="Pictures a second.")] = 25,
-    size: Annotated[str, typer.Option(help="Width and height, pixels.")] = "1280x720",
-    threads: Threads = threads_default(),
-) -> None:
-    """Turn the skull about its vertical once, as a film; stopped, it goes on where it was. Needs ffmpeg."""
-    set_threads(1)  # one a process
-    from ossicle.errors import OssicleError
-    from ossicle.publish import film as films
-    from ossicle.publish.stage import stage_of, standard_view
-
-    from .console import telling
-
-    wide, _, high = size.partition("x")
-    if not (wide.isdigit() and high.isdigit() and 16 <= int(wide) <= 7680 and 16 <= int(high) <= 4320):
-        raise OssicleError(f"{size!r} is no size", where="--size", mend="write it as 1280x720")
-    if int(wide) % 2 or int(high) % 2:
-        raise OssicleError(f"{size!r} has an odd side", where="--size", mend="films have even ones, as 1280x720")
-    if bone not in ("solid", "veiled", "absent"):
-        raise OssicleError(f"{bone!r} is no presence", where="--bone", mend="say solid, veiled or absent")
-    films.needs_ffmpeg()
-    with ExitStack() as stack, telling(by_stage=True) as progress:
-        (s,) = gathered([specimen], inside, stack, export=True)
-        progress("surfaces", 0.0)
-        stage = stage_of(s)
-        first = standard_view(view, s, bone=bone)  # type: ignore[arg-type]
-        views = films.frames_of_turn(stage, first, seconds, rate, int(wide), int(high))
-        films.make_film(
-            stage, views, out, rate=rate, width=int(wide), height=int(high), workers=threads, progress=progress
-        )
-    _written(out)

@@ -42,17 +42,11 @@ def register(app: typer.Typer) -> None:
 
 def known_characters(path: Path | None, only: list[str] | None = None) -> Mapping[str, Character]:
     """Return the packaged characters, with a user's file, or those of them that are named."""
-    from ossicle.anatomy.characters import load_characters, read_characters
+    from ossicle.anatomy.characters import character_of, load_characters, read_characters
 
     known = load_characters() if path is None else read_characters(path)
-    for name in only or []:
-        if name not in known:
-            close = [k for k in known if name.lower() in k][:3]
-            raise OssicleError(
-                f"no character is called {name!r}",
-                mend=f"did you mean {' or '.join(close)}?" if close else "`ossicle characters` lists them",
-            )
-    return {k: c for k, c in known.items() if not only or k in only}
+    wanted = {character_of(known, name).id for name in only or []}
+    return {k: c for k, c in known.items() if not only or k in wanted}
 
 
 def list_characters(
@@ -120,9 +114,8 @@ def score(
     as_json: AsJson = False,
 ) -> None:
     """Show how a specimen is scored, or say how it is to be scored."""
-    from ossicle.collection import Collection, Score
-    from ossicle.publish.scoring import cell_text, parse_cell
-    from ossicle.publish.scoring.specimens import score_specimen
+    from ossicle.collection import Collection
+    from ossicle.publish.scoring.specimens import score_specimen, scored_by_a_person
 
     known = known_characters(characters, [character] if character else None)
     if state is not None and character is None:
@@ -130,9 +123,8 @@ def score(
     with Collection.open(inside) as held:
         if state is not None:
             own = next(iter(known.values()))
-            text = cell_text(*parse_cell(state, own.symbols()))
-            computed = score_specimen(held, specimen, known, persons=False)[own.id].text
-            held.decide(specimen, Score(own.id, text, computed), who=who, why=why, expected=expect)
+            said = scored_by_a_person(held.account(specimen), own, state)
+            held.decide(specimen, said, who=who, why=why, expected=expect)
         cells = score_specimen(held, specimen, known)
     if as_json:
         say([{"character": k, "text": c.text, **asdict(c)} for k, c in cells.items()])

@@ -7,6 +7,8 @@ scans/<key>.ome.zarr      a scan, several resolutions; its ``labels/<uid>`` are 
 sources/<key>/            copies of the files that the scan came from, where copying was asked for
 readings/<uid>/           what a reading said, without the labels
 attachments/<sha256>      files kept with a specimen, by content
+steps/<specimen>.json     views kept for a lesson, with what is said to them
+talks/<specimen>/<id>/    a recorded talk: voice and changes of the stage, in the pieces in which they came
 work/                     what is being made; may be emptied whenever nothing runs
 """
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -13,11 +13,13 @@ from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
 from ossicle import __version__
+from ossicle.anatomy.characters import Character
 from ossicle.collection import Collection, Conflict
 from ossicle.errors import OssicleError
 
 from .beside import Beside
 from .board import Board
+from .characters import Characters
 from .door import Door
 from .drawn import Drawn
 from .folder import FolderBench, ReadingFolder
@@ -26,7 +28,7 @@ from .guard import Guard
 from .lines import Lines
 from .pages import Page, built_page
 from .places import Places
-from .routes import beside, decisions, measures, specimens, views, work
+from .routes import beside, characters, decisions, measures, specimens, steps, talks, views, work
 from .rows import Rows
 from .strips import Strips
 from .workbench import NotRead, Workbench
@@ -43,6 +45,7 @@ def make_app(
     page: Path | None = None,
     roots: list[Path] | None = None,
     threads: int = 2,
+    scored_by: Mapping[str, Character] | None = None,
 ) -> Any:
     """Return the desk of a collection as an ASGI application.
 
@@ -54,14 +57,15 @@ def make_app(
         As `ossicle.desk.door.Door` takes them; left out where ``door`` is given.
     door
         Who may come in; a desk of one's own where left out.
-    page, roots, threads
+    page, roots, threads, scored_by
         As `ossicle.desk.serve` takes them.
     """
     door = door or Door(token, key)
     drawn = cabinet.layout.root / "drawn"
     bench = FolderBench(cabinet) if isinstance(cabinet, ReadingFolder) else Workbench(cabinet)
     surfaces = Drawn(bench, drawn)
-    board = Board(bench.cabinet, drawn, threads, on_read=lambda number: _prepared(bench, surfaces, number))
+    rows = Rows(drawn)
+    board = Board(bench.cabinet, drawn, threads, on_read=lambda number: _prepared(bench, surfaces, rows, number))
 
     @asynccontextmanager
     async def lifetime(_: FastAPI) -> AsyncIterator[None]:
@@ -85,19 +89,20 @@ def make_app(
     greys = Greys()
     app.state.bench, app.state.drawn, app.state.greys = bench, surfaces, greys
     app.state.lines = Lines(bench, drawn / "list.json")
-    app.state.rows, app.state.strips = Rows(), Strips(bench, greys)
+    app.state.rows, app.state.strips = rows, Strips(bench, greys)
     app.state.board, app.state.places = board, Places(roots)
-    app.state.beside = Beside(bench)
+    app.state.beside, app.state.characters = Beside(bench), Characters(scored_by)
     _errors(app)
-    for part in (specimens, decisions, views, measures, beside, work):
+    for part in (specimens, decisions, characters, views, measures, beside, steps, talks, work):
         app.include_router(part.router, prefix="/api")
     _page(app, Page(page or built_page()))
     return Guard(app, door)
 
 
-def _prepared(bench: Workbench, surfaces: Drawn, number: int) -> None:
-    """Make the surfaces of a specimen that was just read, so that it opens at once."""
+def _prepared(bench: Workbench, surfaces: Drawn, rows: Rows, number: int) -> None:
+    """Make the surfaces and rows of a specimen that was just read, so that it opens at once."""
     surfaces.glb(bench.shown(number))
+    rows.of(bench.shown(number))
 
 
 def _page(app: FastAPI, page: Page) -> None:

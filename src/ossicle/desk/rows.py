@@ -6,9 +6,12 @@ of upper rows point down, those of lower rows up.
 
 from __future__ import annotations
 
+import json
 import threading
 from collections import OrderedDict
+from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,6 +20,8 @@ from ossicle.account import account_to_dict
 from ossicle.account.findings.common import tooth_ids
 from ossicle.account.silhouettes import Silhouette, silhouettes, unrolled
 from ossicle.account.words import QUADRANTS, quadrant_key
+from ossicle.collection.files import write_file
+from ossicle.errors import OssicleError
 from ossicle.reading.records import ToothRecord
 
 from .specimen import surfaces_key
@@ -25,14 +30,24 @@ from .workbench import Shown
 __all__ = ["Rows"]
 
 Json = dict[str, Any]
+MAKE = 1
+"""Counts changes of how outlines are made, so that older ones are made again."""
 
 
 class Rows:
-    """Rows of specimens; outlines are kept as long as the voxels of the parts do not change."""
+    """Rows of specimens; outlines are kept as long as the voxels of the parts do not change.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    folder
+        Where the outlines of readings are kept between runs, where anywhere.
+    """
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self.folder = folder
         self._lock = threading.Lock()
         self._shapes: OrderedDict[tuple[str, int, str, str], Silhouette] = OrderedDict()
+        self._looked: set[str] = set()
 
     def of(self, shown: Shown) -> Json:
         """Return the rows by quadrant, and the formula."""
@@ -48,22 +63,61 @@ class Rows:
     def _silhouettes(self, shown: Shown) -> list[Silhouette]:
         reading = shown.replayed.reading
         with self._lock:
-            missing = []
-            for tooth in reading.teeth:
-                if self._key(shown, tooth) not in self._shapes:
-                    missing.append(tooth)
+            self._recall(shown)
+            missing = [t for t in reading.teeth if self._key(shown, t) not in self._shapes]
             if missing:
                 some = replace(reading, teeth=tuple(missing), labels=shown.labels)
                 for found in silhouettes(some, shown.spacing, shown.boxes):
                     self._shapes[self._key(shown, found.tooth)] = found
                 while len(self._shapes) > 2000:
                     self._shapes.popitem(last=False)
+                self._remember(shown)
             out = []
             for tooth in reading.teeth:
                 kept = self._shapes.get(self._key(shown, tooth))
                 if kept is not None:
                     out.append(replace(kept, tooth=tooth, margin=_margin(kept, tooth)))
             return out
+
+    def _file(self, shown: Shown) -> Path | None:
+        return None if self.folder is None else self.folder / f"{shown.info.uid}-rows-{MAKE}.json"
+
+    def _recall(self, shown: Shown) -> None:
+        """Take in the outlines that were kept of this reading; damaged ones are made again."""
+        file, uid = self._file(shown), shown.info.uid
+        if file is None or uid in self._looked:
+            return
+        self._looked.add(uid)
+        teeth = {t.part: t for t in shown.replayed.reading.teeth}
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            for kept in json.loads(file.read_bytes()):
+                if kept["part"] in teeth:
+                    rings = tuple(np.asarray(ring, float).reshape(-1, 2) for ring in kept["polygons"])
+                    low, high, along = (float(kept[name]) for name in ("low", "high", "along"))
+                    key = uid, int(kept["part"]), str(kept["shape"]), str(kept["row"])
+                    self._shapes[key] = Silhouette(teeth[kept["part"]], rings, None, low, high, along)
+
+    def _remember(self, shown: Shown) -> None:
+        """Keep the outlines of this reading for the next run."""
+        file = self._file(shown)
+        if file is None:
+            return
+        rows = [
+            {
+                "part": part,
+                "shape": shape,
+                "row": row,
+                "polygons": [ring.tolist() for ring in kept.polygons],
+                "low": kept.low,
+                "high": kept.high,
+                "along": kept.along,
+            }
+            for (uid, part, shape, row), kept in self._shapes.items()
+            if uid == shown.info.uid
+        ]
+        with suppress(OssicleError, OSError):
+            file.parent.mkdir(parents=True, exist_ok=True)
+            write_file(file, json.dumps(rows).encode())
 
     @staticmethod
     def _key(shown: Shown, tooth: ToothRecord) -> tuple[str, int, str, str]:

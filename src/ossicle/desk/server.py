@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 from ossicle.errors import OssicleError
 
 if TYPE_CHECKING:
+    from ossicle.anatomy.characters import Character
+
     from .persons import Persons
     from .sharing import Sharing
 
@@ -65,6 +67,7 @@ def serve(
     roots: list[Path] | None = None,
     new: bool = False,
     threads: int = 2,
+    scored_by: Mapping[str, Character] | None = None,
     told: Callable[[str], None] | None = None,
 ) -> None:
     """Serve the desk of a collection until it is stopped.
@@ -92,6 +95,8 @@ def serve(
         Whether to make the collection where the folder is new or empty.
     threads
         How many threads long work may use.
+    scored_by
+        Characters by id; the packaged ones where left out.
     told
         Called with the address once the server answers.
 
@@ -125,7 +130,7 @@ def serve(
                 cabinet: Collection | ReadingFolder = ReadingFolder(folder)
             else:
                 cabinet = held.enter_context(Collection.open_or_create(folder) if new else Collection.open(folder))
-            return make_app(cabinet, door=door, page=page, roots=roots, threads=threads)
+            return make_app(cabinet, door=door, page=page, roots=roots, threads=threads, scored_by=scored_by)
 
         def failed() -> None:
             server.should_exit = True

@@ -25,6 +25,8 @@ _NEEDED: tuple[tuple[str, str, str], ...] = (
     ("GET", r".*", "read"),
     ("POST", r"/specimens/[^/]+/measure", "read"),
     ("POST", r"/specimens/[^/]+/(decisions|undo|redo|repeats)", "decide"),
+    ("POST", r"/specimens/[^/]+/(steps|talks)(/.*)?", "decide"),
+    ("DELETE", r"/specimens/[^/]+/(steps|talks)/.*", "decide"),
     ("POST", r"/intake", "manage"),
     ("POST", r"/specimens/[^/]+/read", "manage"),
     ("POST", r"/jobs/[^/]+/again", "manage"),

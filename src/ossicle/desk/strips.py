@@ -10,7 +10,6 @@ import numpy as np
 
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Row, RowStrip
-from ossicle.reading.strips import row_strip
 
 from .greys import Greys, window_of
 from .slices import label_piece, outlines, png
@@ -75,6 +74,8 @@ class Strips:
             return self._kept[key]
 
     def _make(self, shown: Shown, row: Row, length: float, thick: float, pixel: float) -> RowStrip:
+        from ossicle.reading.strips import row_strip
+
         curve = np.asarray(row.curve_skull_mm, float)
         reach = np.array([thick / 2 + 0.1 * length, 0.5 * length, 0.12 * length])
         ends = np.array([curve.min(axis=0) - reach, curve.max(axis=0) + reach])

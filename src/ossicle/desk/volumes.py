@@ -9,7 +9,6 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from ossicle.reading.working_grid import means
 from ossicle.scans import Scan
 from ossicle.scans.levels import Level, levels
 from ossicle.scans.model import ArrayLike3D
@@ -37,6 +36,8 @@ def volume_bytes(shown: Shown, scan: Scan, edge: int) -> bytes:
     edge
         Voxels along the longest edge, at most.
     """
+    from ossicle.reading.working_grid import means
+
     base = np.asarray(shown.spacing)
     low, high = _crop(shown)
     longest = int(max(b - a for a, b in zip(low, high, strict=True)))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -34,11 +35,11 @@ from ossicle.errors import OssicleError
 from ossicle.publish.groups import group_of
 from ossicle.reading.boxes import Box
 from ossicle.reading.records import Vector
-from ossicle.reading.tally import boxes_of
 from ossicle.scans import Scan
 from ossicle.scans.model import ArrayLike3D
 
 from .guard import ACTING
+from .volume_labels import InMemory, kept_boxes
 
 __all__ = ["NotRead", "Shown", "Workbench"]
 
@@ -201,22 +202,25 @@ class Workbench:
         if uid not in self._labels:
             labels: ArrayLike3D = kept.reading.labels
             if int(np.prod(labels.shape)) <= _IN_MEMORY:
-                labels = np.asarray(labels)
+                labels = InMemory(labels)
             while len(self._labels) >= 6:
                 self._labels.popitem(last=False)
-            self._labels[uid] = labels, dict(boxes_of(labels) if kept.boxes is None else kept.boxes)
+            own = kept.boxes
+            if own is None:  # of a reading kept before boxes were
+                own = kept_boxes(self.cabinet.layout.root / "drawn", uid, kept.reading.labels)
+            self._labels[uid] = labels, dict(own)
         self._labels.move_to_end(uid)
         return self._labels[uid]
 
-    def prepare(self, shown: Shown) -> None:
-        """Work out once for a reading what its first decision would otherwise wait for."""
+    def prepare(self, shown: Shown, after_s: float = 0.0) -> None:
+        """Work out once for a reading, a while later, what its first decision would otherwise wait for."""
         with self.lock:
             if self.read_only is not None or shown.info.uid in self._prepared:
                 return
             self._prepared.add(shown.info.uid)
-        from ossicle.reading.local import prepare
-
-        prepare(shown.kept.reading)
+        later = threading.Timer(after_s, _prepare, [shown])
+        later.daemon = True
+        later.start()
 
     def as_read(self, shown: Shown) -> tuple[ArrayLike3D, dict[int, Box]]:
         """Return the labels and boxes of a specimen as its reading left them, without later decisions."""
@@ -264,6 +268,13 @@ class Workbench:
         if acting is not None:
             return acting.name
         return " ".join(said.split()) if said and said.strip() else person()
+
+
+def _prepare(shown: Shown) -> None:
+    from ossicle.reading.local import prepare
+
+    with suppress(OssicleError, OSError):  # the first decision tells what is wrong
+        prepare(shown.kept.reading)
 
 
 def _fate(fate: Fate, followed: Sequence[int]) -> Fate:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from ossicle.compare import Compared, compare_two, sentences
 from ossicle.errors import OssicleError
 
 from .narration import as_text
-from .plate_text import PanelText, read_panel
+from .plate_text import PanelText, panel_fields, read_panel
 
 __all__ = ["SLICES", "LessonText", "StepText", "draft", "lesson_text", "lesson_toml", "read_lesson"]
 
@@ -24,13 +24,14 @@ SLICES: Mapping[str, tuple[float, float, float]] = {
     "transverse": (0.0, 0.0, 1.0),
 }
 """Slices by name, with the skull axis that they stand across."""
-_OWN = ("title", "narration", "slice", "at_mm", "travel", "beside")
+_OWN = ("title", "narration", "slice", "at_mm", "travel", "beside", "notes")
 
 
 @dataclass(frozen=True)
 class StepText:
     """One step. ``panel`` is what is shown, as in a plate; ``slice`` cuts away what lies before a plane ``at_mm`` along
-    its axis; ``beside`` names further specimens that stand beside; ``travel`` goes there by a short way."""
+    its axis; ``beside`` names further specimens that stand beside; ``travel`` goes there by a short way; ``notes``
+    (Markdown) are for the speaker alone."""
 
     title: str
     narration: str
@@ -39,6 +40,7 @@ class StepText:
     at_mm: float = 0.0
     travel: bool = True
     beside: tuple[str, ...] = ()
+    notes: str = ""
 
 
 @dataclass(frozen=True)
@@ -90,6 +92,7 @@ def _step(data: Any, where: str) -> StepText:
     own = {k: v for k, v in data.items() if k in _OWN}
     panel = read_panel({k: v for k, v in data.items() if k not in _OWN}, where)
     kinds: dict[str, Any] = {"title": str, "narration": str, "slice": str, "at_mm": (int, float), "travel": bool}
+    kinds["notes"] = str
     for key, kind in kinds.items():
         if key in own and not isinstance(own[key], kind):
             raise OssicleError(f"{key} = {own[key]!r} is of the wrong kind", where=where, mend="see docs/publish.md")
@@ -99,8 +102,8 @@ def _step(data: Any, where: str) -> StepText:
         raise OssicleError("beside is a list of specimens", where=where, mend='write beside = ["adult"]')
     if own.get("slice", "") not in ("", *SLICES):
         raise OssicleError(f"{own['slice']!r} is no slice", where=where, mend=f"choose from {', '.join(SLICES)}")
-    if beside and panel.finding:
-        raise OssicleError("the view of a finding is that of one specimen", where=where, mend="use a standard view")
+    if beside and not panel.view:
+        raise OssicleError("this view says itself what it shows", where=where, mend="use a standard view")
     if not own.get("title"):
         raise OssicleError("the step has no title", where=where, mend='write title = "The upper teeth"')
     return StepText(
@@ -111,6 +114,7 @@ def _step(data: Any, where: str) -> StepText:
         float(own.get("at_mm", 0.0)),
         own.get("travel", True),
         tuple(beside),
+        own.get("notes", ""),
     )
 
 
@@ -120,16 +124,18 @@ def lesson_toml(lesson: LessonText) -> str:
     empty = PanelText()
     for step in lesson.steps:
         lines += ["", "[[step]]", f"title = {_toml(step.title)}"]
-        for f in fields(PanelText):
-            value = getattr(step.panel, f.name)
-            if value != getattr(empty, f.name):
-                lines.append(f"{f.name} = {_toml(value)}")
+        for name in panel_fields():
+            value = getattr(step.panel, name)
+            if value != getattr(empty, name) and not (name == "specimen" and step.panel.kept):
+                lines.append(f"{name} = {_toml(value)}")
         if step.slice:
             lines += [f"slice = {_toml(step.slice)}", f"at_mm = {step.at_mm}"]
         if step.beside:
             lines.append(f"beside = {_toml(step.beside)}")
         if not step.travel:
             lines.append("travel = false")
+        if step.notes:
+            lines.append(f"notes = {_toml(step.notes)}")
         lines.append(f"narration = {_toml(step.narration)}")
     return "\n".join(lines) + "\n"
 

@@ -180,11 +180,12 @@ def _seen(panel: PanelText, stage: Stage, where: str) -> _Seen:
     bounds = stage.bounds(view)
     low, high = (bounds[0], bounds[1]), (bounds[3], bounds[4])
     if view.centre_mm is not None and view.extent_mm is not None:
+        frame = (view.extent_mm, view.extent_mm) if panel.scene is None else panel.scene.eye.frame_mm
         axes = Camera(view.look, view.up, (0.0, 0.0, 0.0), 1.0, 1, 1).axes
         middle = axes[:2] @ np.asarray(view.centre_mm)
-        half = view.extent_mm / 2
-        low = (max(low[0], float(middle[0]) - half), max(low[1], float(middle[1]) - half))
-        high = (min(high[0], float(middle[0]) + half), min(high[1], float(middle[1]) + half))
+        wide, tall = frame[0] / 2, frame[1] / 2
+        low = (max(low[0], float(middle[0]) - wide), max(low[1], float(middle[1]) - tall))
+        high = (min(high[0], float(middle[0]) + wide), min(high[1], float(middle[1]) + tall))
     parts = parts_named(s.account, panel.label, f"{where}: {s.name}") if panel.label else []
     looks = stage.looks(view)
     parts = [p for p in parts if looks.get(p) == "solid"]

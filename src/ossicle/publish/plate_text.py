@@ -15,13 +15,16 @@ label = ["upper teeth"]
 [[panel]]
 finding = "dentition/upper-left/in-crypts"
 magnify = 2
+
+[[panel]]
+kept = "3fa91c02"
 """
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -31,9 +34,20 @@ from ossicle.errors import OssicleError
 
 from .colours import Colouring
 from .naming import parts_named
+from .scene import Scene, view_in
 from .stage import Presence, standard_view
 
-__all__ = ["WIDTHS_MM", "PanelText", "PlateText", "plate_text", "read_panel", "read_plate", "view_of"]
+__all__ = [
+    "WIDTHS_MM",
+    "PanelText",
+    "PlateText",
+    "panel_fields",
+    "plate_text",
+    "read_panel",
+    "read_plate",
+    "view_of",
+    "with_scene",
+]
 
 WIDTHS_MM: Mapping[str, float] = {"single": 85.0, "one and a half": 114.0, "double": 174.0}
 """Widths of columns as many journals have them (common practice, no source); any number of mm may be given."""
@@ -42,10 +56,12 @@ _LETTERS = ("A", "a", "none")
 
 @dataclass(frozen=True)
 class PanelText:
-    """One panel. ``view`` is a standard view, ``finding`` the id of a finding whose view is taken."""
+    """One panel. ``view`` is a standard view, ``finding`` the id of a finding whose view is taken, ``kept`` that of a
+    view kept at the desk, which `with_scene` then puts into ``scene``."""
 
     view: str = ""
     finding: str = ""
+    kept: str = ""
     specimen: str = ""
     bone: Presence = "solid"
     solid: tuple[str, ...] = ()
@@ -55,6 +71,28 @@ class PanelText:
     lift_mm: float = 0.0
     magnify: float = 1.0
     caption: str = ""
+    scene: Scene | None = field(default=None, compare=False)
+
+
+def panel_fields() -> list[str]:
+    """Return what a description may say of a panel."""
+    return [f.name for f in fields(PanelText) if f.name != "scene"]
+
+
+def with_scene(panel: PanelText, kept: Mapping[str, Scene], where: str) -> PanelText:
+    """Return a panel with the view that it calls, if it calls one kept at the desk.
+
+    Raises
+    ------
+    OssicleError
+        There is none of that id.
+    """
+    if not panel.kept:
+        return panel
+    if panel.kept not in kept:
+        known = ", ".join(kept) or "none; keep views at the desk, and name the collection with --in"
+        raise OssicleError(f"there is no kept view {panel.kept!r}", where=where, mend=f"kept views: {known}")
+    return replace(panel, scene=kept[panel.kept], specimen=kept[panel.kept].shown[0].specimen)
 
 
 @dataclass(frozen=True)
@@ -134,11 +172,13 @@ def read_panel(data: Any, where: str) -> PanelText:
         if not isinstance(words, list) or not all(isinstance(w, str) for w in words):
             raise OssicleError(f"{key} is a list of parts", where=where, mend=f'write {key} = ["teeth"]')
         data[key] = tuple(words)
-    kinds = {f.name: (int, float) if f.name in ("lift_mm", "magnify") else (str, tuple) for f in fields(PanelText)}
+    kinds = {name: (int, float) if name in ("lift_mm", "magnify") else (str, tuple) for name in panel_fields()}
     _known(data, kinds, where)
     out = PanelText(**data)
-    if bool(out.view) == bool(out.finding):
-        raise OssicleError("a panel has a view or a finding, one of them", where=where, mend='write view = "dorsal"')
+    if sum(map(bool, (out.view, out.finding, out.kept))) != 1:
+        raise OssicleError(
+            "a panel has a view, a finding or a kept view, one of them", where=where, mend='write view = "dorsal"'
+        )
     _one_of(out.bone, ("solid", "veiled", "absent"), "bone", where)
     if not 0.05 <= out.magnify <= 50:
         raise OssicleError("magnify lies between 0.05 and 50", where=where, mend="change it")
@@ -160,7 +200,15 @@ def _one_of(value: str, known: tuple[str, ...], key: str, where: str) -> None:
 
 def view_of(panel: PanelText, s: Compared, where: str) -> View:
     """Return the view that a panel asks for."""
-    if panel.finding:
+    if panel.kept:
+        if panel.scene is None:
+            raise OssicleError(
+                f"there is no kept view {panel.kept!r} of {s.name}",
+                where=where,
+                mend="name the collection whose desk kept it with --in",
+            )
+        view = view_in(panel.scene, s.name, panel.caption)
+    elif panel.finding:
         found = next((f for f in s.account.findings if f.id == panel.finding), None)
         if found is None or found.evidence.view is None:
             raise OssicleError(

@@ -21,9 +21,9 @@ from ossicle.compare import Compared
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Part, Pose, ToothRecord
 
-from .lesson import page, specimen_data
 from .naming import names_of
 from .narration import as_text, markdown_html
+from .player import page, specimen_data
 from .sheets import Block, Heading, Para, Table
 from .stage import Presence, Stage
 
@@ -208,6 +208,8 @@ def spotter_page(stage: Stage, asked: list[Question], title: str, note: str) -> 
                 ],
                 "labels": [],
                 "clip": None,
+                "notes": "",
+                "slice": None,
                 "travel": False,
                 "ask": {
                     "specimen": 0,
@@ -219,7 +221,16 @@ def spotter_page(stage: Stage, asked: list[Question], title: str, note: str) -> 
                 },
             }
         )
-    return page({"kind": "spotter", "title": title, "note": note, "specimens": [specimen_data(stage)], "steps": steps})
+    return page(
+        {
+            "slices": [],
+            "kind": "spotter",
+            "title": title,
+            "note": note,
+            "specimens": [specimen_data(stage)],
+            "steps": steps,
+        }
+    )
 
 
 def key_blocks(s: Compared, asked: list[Question], title: str) -> list[Block]:

@@ -14,10 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
 
 from ossicle.reading.boxes import grown
-from ossicle.reading.working_grid import means
 from ossicle.scans.model import ArrayLike3D
 
 __all__ = ["BUDGET", "Surface", "closed_volume", "shares", "surface_of", "thinned"]
@@ -97,7 +95,10 @@ def contour(
     grid_to_skull: npt.NDArray[np.floating],
 ) -> Surface:
     """Return the surface of a mask (z, y, x), not empty, whose first voxel has the index ``start_zyx``."""
+    from scipy.ndimage import gaussian_filter
     from skimage.measure import marching_cubes
+
+    from ossicle.reading.working_grid import means
 
     step = 1
     while mask.size / step**3 > LARGEST:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import find_objects
 
 __all__ = ["Box", "box_of", "grown"]
 
@@ -15,6 +14,8 @@ Box = tuple[slice, slice, slice]
 
 def box_of(mask: npt.NDArray[np.bool_]) -> Box | None:
     """Return the least box that holds a mask (z, y, x); None where it is empty."""
+    from scipy.ndimage import find_objects
+
     found = find_objects(mask.view(np.uint8))
     return found[0] if found else None
 

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import find_objects
 
 from ossicle.scans.lazy import Enlarged, slabs
 from ossicle.scans.model import ArrayLike3D
@@ -66,6 +65,8 @@ def _plus(total: FloatArray, label: IntArray, weight: FloatArray, top: int) -> F
 
 def boxes_of(labels: ArrayLike3D) -> dict[int, Box]:
     """Return the least box of each label, read slab by slab."""
+    from scipy.ndimage import find_objects
+
     if isinstance(labels, Enlarged):
         spans = [labels.spans(axis) for axis in range(3)]
         return {

@@ -27,6 +27,7 @@ from ossicle.scans.geometry import Geometry
 from ossicle.scans.limits import check_size
 from ossicle.scans.model import Scan, Source
 from ossicle.scans.naming import shown
+from ossicle.scans.unfolding import BoundedStore
 from ossicle.scans.zarr_guard import check_array
 
 __all__ = [
@@ -331,9 +332,10 @@ def open_store(path: Path, *, threads: int = 2) -> Scan:
 def open_level(path: Path, level: int) -> StoredVolume:
     """Open one level of a store."""
     try:
-        shape = check_array(path / str(level), shown(path))
+        folder = path / str(level)
+        shape, pieces = check_array(folder, shown(path))
         check_size(shape, where=shown(path))
-        array = zarr.open_array(str(path / str(level)), mode="r", zarr_format=3)
+        array = zarr.open_array(BoundedStore(folder, pieces), mode="r", zarr_format=3)
     except OssicleError:
         raise
     except Exception as error:

@@ -14,6 +14,7 @@ import numpy as np
 
 from ossicle.errors import OssicleError
 from ossicle.scans.naming import shown
+from ossicle.scans.unfolding import Pieces
 
 __all__ = ["check_array", "read_metadata"]
 
@@ -23,6 +24,12 @@ _CODECS = {
     "shuffle", "sharding_indexed", "numcodecs.zstd", "numcodecs.blosc", "numcodecs.zlib", "numcodecs.gzip",
     "numcodecs.bz2", "numcodecs.lz4", "numcodecs.delta", "numcodecs.shuffle",
 }  # fmt: skip
+_COMPRESSORS = {
+    "blosc", "zstd", "gzip", "zlib", "bz2", "lz4", "lzma",
+    "numcodecs.zstd", "numcodecs.blosc", "numcodecs.zlib", "numcodecs.gzip", "numcodecs.bz2", "numcodecs.lz4",
+}  # fmt: skip
+_CHECKSUMS = 64
+"""Bytes that checks of sums may add to a piece."""
 _LARGEST_PIECE = 1 << 30
 _LARGEST_METADATA = 16 << 20
 
@@ -37,20 +44,27 @@ def read_metadata(path: Path) -> dict[str, Any]:
     return data
 
 
-def check_array(folder: Path, where: str) -> tuple[int, ...]:
-    """Return the shape of an array whose metadata name nothing but plain numbers and known codecs."""
+def check_array(folder: Path, where: str) -> tuple[tuple[int, ...], Pieces]:
+    """Return the shape of an array whose metadata name nothing but plain numbers and known codecs, and its pieces.
+
+    The array is then opened through ``BoundedStore(folder, pieces)``.
+    """
     if (folder / "zarr.json").is_file():
         data = read_metadata(folder / "zarr.json")
         kind, codecs = data["data_type"], list(data["codecs"])
         piece = data["chunk_grid"]["configuration"]["chunk_shape"]
-        for codec in list(codecs):
-            inner = codec.get("configuration", {}) if isinstance(codec, dict) else {}
-            codecs += [*inner.get("codecs", []), *inner.get("index_codecs", [])]
-        used = {codec["name"] if isinstance(codec, dict) else codec for codec in codecs}
+        shard = next((c["configuration"] for c in codecs if _name(c) == "sharding_indexed"), None)
+        packing = [_name(codec) for codec in (codecs if shard is None else shard["codecs"])]
+        beyond = [] if shard is None else [_name(c) for c in codecs if _name(c) != "sharding_indexed"]
+        beyond += [] if shard is None else [n for n in map(_name, shard.get("index_codecs", [])) if n in _COMPRESSORS]
+        used = {_name(codec) for codec in codecs} | set(packing)
+        used |= {_name(codec) for codec in (shard or {}).get("index_codecs", [])}
     elif (folder / ".zarray").is_file():
         data = read_metadata(folder / ".zarray")
         kind, piece = data["dtype"], data["chunks"]
-        used = {c["id"] for c in [data.get("compressor"), *(data.get("filters") or [])] if c is not None}
+        shard, beyond = None, []
+        packing = [c["id"] for c in [*(data.get("filters") or []), data.get("compressor")] if c is not None]
+        used = set(packing)
     else:
         raise OssicleError("the array of its full resolution is missing", where=where, mend="copy the store again")
     if not isinstance(kind, str) or np.dtype(kind).kind not in "buif":
@@ -66,4 +80,34 @@ def check_array(folder: Path, where: str) -> tuple[int, ...]:
         raise OssicleError("its pieces have no proper shape", where=where, mend="write the store again")
     if math.prod(int(n) for n in piece) * np.dtype(kind).itemsize > _LARGEST_PIECE:
         raise OssicleError("a piece of it is larger than 1 GB", where=where, mend="write it with smaller chunks")
-    return shape
+    return shape, _pieces(packing, beyond, [int(n) for n in piece], np.dtype(kind).itemsize, shard, where)
+
+
+def _name(codec: Any) -> str:
+    return str(codec["name"] if isinstance(codec, dict) else codec)
+
+
+def _pieces(
+    packing: list[str], beyond: list[str], piece: list[int], itemsize: int, shard: dict[str, Any] | None, where: str
+) -> Pieces:
+    """Return how pieces are compressed; raises OssicleError where that is done twice or beneath something else.
+
+    ``packing`` names the codecs of a piece in the order of writing, ``beyond`` those that a whole shard went through.
+    """
+    compressors = [name for name in packing if name in _COMPRESSORS]
+    after = packing[packing.index(compressors[0]) + 1 :] if compressors else []
+    if len(compressors) > 1 or set(after) - {"crc32c"} or set(beyond) & _COMPRESSORS:
+        raise OssicleError("its pieces are compressed in more than one step", where=where, mend="use zstd alone")
+    codec = compressors[0].removeprefix("numcodecs.") if compressors else None
+    if shard is None:
+        return Pieces(codec, math.prod(piece) * itemsize + _CHECKSUMS)
+    inner = [int(n) for n in shard["chunk_shape"]]
+    if len(inner) != len(piece) or any(n < 1 or whole % n for n, whole in zip(inner, piece, strict=True)):
+        raise OssicleError("its pieces have no proper shape", where=where, mend="write the store again")
+    return Pieces(
+        codec,
+        math.prod(inner) * itemsize + _CHECKSUMS,
+        math.prod(whole // n for n, whole in zip(inner, piece, strict=True)),
+        shard.get("index_location", "end") == "end",
+        "crc32c" in [_name(c) for c in shard.get("index_codecs", [])],
+    )

@@ -17,22 +17,8 @@ import pytest
 
 sys.path.append(str(Path(__file__).parent))
 
-from browsing import Desk, Reader
+from browsing import CHROMIUM, FLAGS, Desk, Reader
 from desk_world import SIX, make
-
-CHROMIUM = shutil.which("chromium")
-FLAGS = [
-    "--no-sandbox",
-    "--use-gl=angle",
-    "--use-angle=swiftshader",
-    "--enable-unsafe-swiftshader",
-    "--ignore-gpu-blocklist",
-    "--disable-quic",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-]
 
 
 @pytest.fixture(scope="session")

@@ -45,7 +45,7 @@ def test_axe_finds_no_fault(desk: Desk, reader: Callable[..., Reader], scheme: s
     assert _faults(one) == []
     one.page.locator(".sentence").nth(4).click()
     one.page.locator(".slot .body").first.click()
-    for leaf in ("s", "p", "h", "k", "b"):
+    for leaf in ("s", "p", "h", "k", "b", "y", "t", "T"):
         one.keys(leaf)
         one.until(
             "document.querySelector('.leaf') !== null && !document.querySelector('.leaf').textContent.includes('…')"

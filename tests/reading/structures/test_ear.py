@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from ossicle.reading.structures.cochlea import coil_of_points, turns_of_coil, turns_of_line
-from ossicle.reading.structures.ear import strut_resolved
+from ossicle.reading.structures.ossicles import strut_resolved
 
 
 def coil(turns: float, step: float, radius: float = 0.2, pitch: float = 0.62):

@@ -60,7 +60,10 @@ export function Margin() {
         <LeafLink to="measure" name="Measures" letter="k" />
         <LeafLink to="parts" name="Each part" letter="p" />
         <LeafLink to="history" name="Decisions" letter="h" />
+        <LeafLink to="characters" name="Characters" letter="y" />
         <LeafLink to="beside" name="Side by side" letter="b" />
+        <LeafLink to="lesson" name="Lesson" letter="t" />
+        <LeafLink to="talk" name="Talk" letter="T" />
         <button type="button" onClick={layOutAnew}>Lay out anew</button>
         <button type="button" aria-keyshortcuts="?" onClick={() => (keysOpen.value = true)}>Keys</button>
       </nav>

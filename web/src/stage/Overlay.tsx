@@ -5,6 +5,7 @@ import { painted, parallel, stage } from "../state/eye";
 import { counterparts } from "../parts/looks";
 import { differenceShown, evidenceIn } from "../state/beside";
 import { nameOfPart } from "../parts/names";
+import { characterParts } from "../state/characters";
 import { rem } from "../parts/rem";
 import { strokeDrawn } from "../state/pointing";
 import { evidence, liftNow, posed } from "../state/showing";
@@ -57,7 +58,7 @@ function Names() {
     if (at) labels.push({ ...at, text: nameOfPart(specimen, part), strong });
   };
   const view = evidence.value;
-  const shown = view === null ? [] : (findingsById.value.get(chosenFinding.value ?? "")?.evidence.parts ?? []);
+  const shown = view === null ? [] : (findingsById.value.get(chosenFinding.value ?? "")?.evidence.parts ?? characterParts.value);
   if (shown.length > 1 && shown.length <= 16) for (const part of shown) if (!chosenParts.value.includes(part)) add(part, false);
   for (const part of chosenParts.value.slice(-6)) add(part, true);
   for (const id of differenceShown.value?.ids ?? []) {

@@ -37,10 +37,18 @@ export class Painter {
   private readonly targets: Record<Layer, WebGLRenderTarget>;
   private readonly page: WebGLRenderTarget;
   private readonly compose: RawShaderMaterial;
+  /** The same with fewer looks about each pixel, for pictures while the eye moves. */
+  private readonly quick: RawShaderMaterial;
   private readonly copy: RawShaderMaterial;
   private readonly screen = new Scene();
   private readonly pixel = new Uint8Array(4);
   private readonly sheet: Mesh<BufferGeometry, RawShaderMaterial>;
+  /** Size in CSS pixels, pixels to one of these, and what share of them the canvas has now. */
+  private readonly box = new Vector2(1, 1);
+  private ratio = 1;
+  private share = 0;
+  /** Whether the browser says that it draws by software. */
+  readonly bySoftware: boolean;
 
   constructor(canvas: HTMLCanvasElement) {
     this.renderer = new WebGLRenderer({ canvas, antialias: false, alpha: false, preserveDrawingBuffer: true, powerPreference: "high-performance" });
@@ -49,7 +57,10 @@ export class Painter {
     this.targets = { solid: layerTarget(), bone: layerTarget(), other: layerTarget() };
     this.page = new WebGLRenderTarget(4, 4, { minFilter: LinearFilter, magFilter: LinearFilter, depthBuffer: false });
     this.shared.solidDepth.value = this.targets.solid.depthTexture;
-    this.compose = screenMaterial(COMPOSE_FRAGMENT, this.composeUniforms());
+    const uniforms = this.composeUniforms();
+    this.compose = screenMaterial(COMPOSE_FRAGMENT, uniforms);
+    this.quick = screenMaterial(`#define QUICK\n${COMPOSE_FRAGMENT}`, uniforms);
+    this.bySoftware = drawsBySoftware(this.renderer.getContext());
     this.copy = screenMaterial(COPY_FRAGMENT, { picture: { value: this.page.texture } });
     const triangle = new BufferGeometry();
     triangle.setAttribute("position", new BufferAttribute(new Float32Array([-1, -1, 0, 3, -1, 0, -1, 3, 0]), 3));
@@ -76,18 +87,28 @@ export class Painter {
   }
 
   resize(width: number, height: number, ratio: number): void {
-    this.renderer.setPixelRatio(ratio);
-    this.renderer.setSize(width, height, false);
+    this.box.set(width, height);
+    this.ratio = ratio;
+    this.share = 0;
+  }
+
+  /** Gives the canvas a share of its pixels: while it has few, the browser enlarges it, and nothing is copied. */
+  private take(share: number): Vector2 {
+    if (share !== this.share) this.renderer.setDrawingBufferSize(this.box.x, this.box.y, this.ratio * share);
+    this.share = share;
+    return this.renderer.getDrawingBufferSize(new Vector2());
   }
 
   /**
-   * Draws one picture. `scale` is the resolution of the layers against that of the canvas; `fine` adds shade.
+   * Draws one picture. `scale` is its resolution against that of the screen: below 1 the canvas itself is smaller, above
+   * 1 the picture is drawn larger and copied. `fine` adds shade; what is not fine looks less far about each pixel.
    * `mmPerPx` of the optics is per CSS pixel.
    */
   paint(view: Optics, inks: Inks, ground: GroundPlace, scale: number, fine: boolean, has: Record<Layer, boolean>, marked: boolean, parallel: boolean): void {
-    const canvas = this.renderer.getDrawingBufferSize(new Vector2());
-    const width = Math.max(8, Math.round(canvas.x * scale));
-    const height = Math.max(8, Math.round(canvas.y * scale));
+    const canvas = this.take(Math.min(1, scale));
+    const over = Math.max(1, scale);
+    const width = Math.max(8, Math.round(canvas.x * over));
+    const height = Math.max(8, Math.round(canvas.y * over));
     this.shared.parallel.value = parallel ? 1 : 0;
     this.shared.paper.value.copy(inks.paper);
     for (const layer of LAYERS) {
@@ -103,7 +124,7 @@ export class Painter {
     const set = (name: string, value: unknown): void => {
       (u[name] as IUniform).value = value;
     };
-    const cssHeight = this.renderer.getSize(new Vector2()).y;
+    const cssHeight = this.box.y;
     const perPx = (view.mmPerPx * cssHeight) / height;
     set("marked", marked);
     set("hasBone", has.bone);
@@ -121,20 +142,18 @@ export class Painter {
     set("far", view.far);
     set("parallel", parallel ? 1 : 0);
     set("shadeMm", Math.max(view.mmPerPx * 14, ground.reach * 0.035));
+    this.sheet.material = fine ? this.compose : this.quick;
+    if (over === 1) {
+      this.renderer.setRenderTarget(null);
+      this.renderer.render(this.screen, view.camera);
+      return;
+    }
     if (this.page.width !== width || this.page.height !== height) this.page.setSize(width, height);
-    this.sheet.material = this.compose;
     this.renderer.setRenderTarget(this.page);
     this.renderer.render(this.screen, view.camera);
     this.sheet.material = this.copy;
     this.renderer.setRenderTarget(null);
     this.renderer.render(this.screen, view.camera);
-  }
-
-  /** Whether the browser says that it draws by software. */
-  get bySoftware(): boolean {
-    const gl = this.renderer.getContext();
-    const told = gl.getExtension("WEBGL_debug_renderer_info");
-    return told !== null && /swiftshader|llvmpipe|software|basic render/i.test(String(gl.getParameter(told.UNMASKED_RENDERER_WEBGL)));
   }
 
   /** Waits until the picture is drawn. (In browsers `finish` does not wait; reading a pixel does.) */
@@ -148,6 +167,11 @@ export class Painter {
     this.page.dispose();
     this.renderer.dispose();
   }
+}
+
+function drawsBySoftware(gl: WebGLRenderingContext | WebGL2RenderingContext): boolean {
+  const told = gl.getExtension("WEBGL_debug_renderer_info");
+  return told !== null && /swiftshader|llvmpipe|software|basic render/i.test(String(gl.getParameter(told.UNMASKED_RENDERER_WEBGL)));
 }
 
 function layerTarget(): WebGLRenderTarget {

@@ -143,6 +143,14 @@ vec3 normalOf(vec4 piece) {
   vec2 xy = piece.xy * 2.0 - 1.0;
   return vec3(xy, sqrt(max(0.0, 1.0 - dot(xy, xy))));
 }
+#ifdef QUICK
+float inkOf(sampler2D pieces, sampler2D depths, ivec2 at, ivec2 last) {
+  float id = idOf(texelFetch(pieces, at, 0));
+  float beside = idOf(texelFetch(pieces, min(at + ivec2(1, 0), last), 0));
+  float above = idOf(texelFetch(pieces, min(at + ivec2(0, 1), last), 0));
+  return beside != id || above != id ? 0.7 : 0.0;
+}
+#else
 float inkOf(sampler2D pieces, sampler2D depths, ivec2 at, ivec2 last) {
   vec4 here = texelFetch(pieces, at, 0);
   float id = idOf(here);
@@ -168,6 +176,7 @@ float inkOf(sampler2D pieces, sampler2D depths, ivec2 at, ivec2 last) {
   }
   return max(edge, 0.35 * crease);
 }
+#endif
 float shadeOf(ivec2 at, ivec2 last, float d) {
   float z = far01(d);
   float reach = clamp(shadeMm / mmPerPx, 4.0, 64.0);
@@ -198,8 +207,13 @@ void main() {
   float mark = d < 1.0 ? s.a : 1.0;
   float round1 = 0.0;
   int r = max(2, int(inkWidth * 1.8 + 0.5));
-  for (int i = 0; i < 8 && marked; i++) {
-    float a = float(i) * 0.7854;
+#ifdef QUICK
+  const int LOOKS = 4;
+#else
+  const int LOOKS = 8;
+#endif
+  for (int i = 0; i < LOOKS && marked; i++) {
+    float a = float(i) * 6.2832 / float(LOOKS);
     ivec2 q = clamp(at + ivec2(round(vec2(cos(a), sin(a)) * float(r))), ivec2(0), last);
     float there = texelFetch(solidDepth, q, 0).r < 1.0 ? texelFetch(solid, q, 0).a : 1.0;
     if (there < 0.4 && mark > 0.4) round1 = max(round1, 0.55);

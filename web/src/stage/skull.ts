@@ -76,6 +76,11 @@ export class Skull {
     this.meshes = { solid: make("solid"), bone: make("bone"), other: make("other") };
   }
 
+  /** How each piece is drawn now. */
+  get worn(): readonly Look[] {
+    return this.looks;
+  }
+
   get pieces(): readonly Piece[] {
     return this.surfaces.pieces;
   }

@@ -129,14 +129,30 @@ export class Stage {
     this.changed();
   }
 
+  /** The plane that cuts away, null where there is none. */
+  get cut(): { normal: Vector3; reach: number } | null {
+    const { x, y, z, w } = this.painter.shared.clip.value;
+    return x === 0 && y === 0 && z === 0 ? null : { normal: new Vector3(x, y, z), reach: w };
+  }
+
   /** Goes to another eye, by a short way unless `at once`. */
   goTo(eye: Eye, atOnce = matchMedia("(prefers-reduced-motion: reduce)").matches): void {
-    this.travel = atOnce ? null : { from: copyEye(this.eye), to: copyEye(eye), began: performance.now() };
-    if (atOnce) {
+    // Drawn by software the way there would be two pictures, and evidence is waited for.
+    const jumps = atOnce || this.painter.bySoftware;
+    this.travel = jumps ? null : { from: copyEye(this.eye), to: copyEye(eye), began: performance.now() };
+    if (jumps) {
       this.eye = copyEye(eye);
-      this.changed();
+      if (atOnce) this.changed();
+      else this.moved();
       this.events.eye(this.eye);
     } else this.moved();
+  }
+
+  /** Goes along with an eye that moves on by itself: quick pictures, a better one when it rests. */
+  follow(eye: Eye): void {
+    this.travel = null;
+    this.eye = copyEye(eye);
+    this.moved();
   }
 
   /** Shows the whole again, where that is what the stage keeps to. */
@@ -292,6 +308,11 @@ export class Stage {
     this.painter.paint(this.view, this.inks, ground, scale, this.quality !== "moving", has, this.skulls.some((s) => s.marked), this.eye.parallel);
     if (this.quality === "moving") this.painter.done();
     this.events.painted();
+  }
+
+  /** True while pictures are quick ones. */
+  get moving(): boolean {
+    return this.quality === "moving";
   }
 
   /** True when the picture shown is the finest and nothing is under way. */

@@ -90,19 +90,19 @@ function merge(found: { part: number; enamel: boolean; mesh: Mesh }[]): Surfaces
 }
 
 /** Triangles that all coarse surfaces of a specimen may have together, about. */
-const COARSE = 14_000;
+const COARSE = 9_000;
 
 /**
  * Vertices that lie in one cell become the first of them, and triangles that collapse are left out (vertex clustering:
  * Rossignac & Borrel 1993, in Modeling in Computer Graphics, Springer: 455). Cells are so wide that a piece keeps its
- * share of the triangles; small pieces, such as teeth, keep at least some hundreds.
+ * share of the triangles; small pieces, such as teeth, keep at least some dozens.
  */
 function coarsened(positions: Float32Array, index: Uint32Array, pieces: Piece[]): Uint32Array {
   const kept: number[] = [];
   const total = index.length / 3;
   for (const piece of pieces) {
     piece.coarseStart = kept.length;
-    const wanted = Math.max(160, (piece.count / 3 / Math.max(1, total)) * COARSE);
+    const wanted = Math.max(90, (piece.count / 3 / Math.max(1, total)) * COARSE);
     if (piece.count / 3 <= wanted) {
       for (let i = piece.start; i < piece.start + piece.count; i++) kept.push(index[i]!);
     } else cluster(positions, index, piece, wanted, kept);

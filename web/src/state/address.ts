@@ -7,6 +7,7 @@ import { chosenFinding, chosenParts, intakeOpen, onStage } from "./desk";
 import { eyeMoved, parallel, stage } from "./eye";
 import { boneVeil, clipDepth, colouring, DEFAULT_GROUPS, drawing, evidence, type GroupKey, groups, leaf, type Leaf, lift, own, poseByKey, posed } from "./showing";
 import { rowsAs, sliceKey } from "./slicing";
+import { chosenCharacter } from "./characters";
 import { across, against, chosenDifference, fitted, laid, LAID, ownVeils } from "./beside";
 
 /**
@@ -49,6 +50,7 @@ export function written(): string {
   if (colouring.value !== "generation") q.set("colour", colouring.value);
   if (drawing.value !== "surfaces") q.set("drawing", drawing.value);
   if (leaf.value !== null) q.set("leaf", leaf.value);
+  if (chosenCharacter.value !== null) q.set("character", chosenCharacter.value);
   if (sliceKey.value !== null) q.set("slice", sliceKey.value);
   if (rowsAs.value !== "drawn") q.set("rows", rowsAs.value);
   if (!parallel.value) q.set("perspective", "1");
@@ -95,7 +97,7 @@ export function readAddress(): void {
   posed.value = poseByKey(q.get("pose") ?? "") ?? null;
   colouring.value = oneOf(q.get("colour"), ["class", "confidence"]) ?? "generation";
   drawing.value = oneOf(q.get("drawing"), ["scan"]) ?? "surfaces";
-  leaf.value = oneOf<NonNullable<Leaf>>(q.get("leaf"), ["parts", "slice", "measure", "history", "beside"]) ?? null;
+  leaf.value = oneOf<NonNullable<Leaf>>(q.get("leaf"), ["parts", "slice", "measure", "history", "beside", "characters", "lesson", "talk"]) ?? null;
   sliceKey.value = q.get("slice");
   rowsAs.value = oneOf(q.get("rows"), ["unrolled"]) ?? "drawn";
   const [way = "", size] = (q.get("laid") ?? "").split(",");
@@ -106,6 +108,7 @@ export function readAddress(): void {
   const veils = (q.get("veils") ?? "").split(",").map((pair) => pair.split(":")).filter(([id, v]) => /^\d+$/.test(id ?? "") && Number.isFinite(Number(v)));
   ownVeils.value = Object.fromEntries(veils.map(([id, v]) => [id as string, Math.min(1, Math.max(0, Number(v)))]));
   chosenFinding.value = q.get("finding");
+  chosenCharacter.value = q.get("character");
   chosenDifference.value = q.get("difference");
   chosenParts.value = (q.get("parts") ?? "").split(",").map(Number).filter((n) => Number.isInteger(n) && n > 0);
   evidenceWanted = q.get("evidence") === "1";

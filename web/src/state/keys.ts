@@ -5,10 +5,12 @@ import { chosenFinding, chosenPart, chosenParts, leadId, redo, undo } from "./de
 import { centreOn, goToPose, parallel, setParallel, showWhole, stage } from "./eye";
 import { letGoOfPointing, pointing } from "./pointing";
 import { boneVeil, clipDepth, evidence, leaf, type Leaf, lift, own, setOwn } from "./showing";
+import { charactersHaveKeys, chooseCharacter, chosenCharacter, confirmCharacter, nextCharacter, scoring, startScoring } from "./characters";
 import { lead } from "./desk";
 import { chosenDifference, setVeil, veilFor } from "./beside";
 import { toothForm } from "../rows/toothacts";
 import { keysOpen } from "./keysheet";
+import { keepView } from "../lesson/steps";
 import { rowActs } from "./rowacts";
 
 /** Keys of the desk: letters act anywhere but in a field; arrows belong to the place that has the focus. */
@@ -23,7 +25,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Stage", [
     ["← → ↑ ↓", "turn; with Shift, shift"], ["+ −", "nearer, farther"], ["1 … 0", "views in their order"], ["w", "the whole"], ["z", "near to what is chosen"],
     ["[ ]", "bone less, more"], ["v", "chosen part solid, veiled, absent"], ["l L", "lift, lower"], ["c C", "cut away deeper, less"], ["o", "perspective"],
-    ["s k p h b", "slice, measures, each part, decisions, side by side"],
+    ["s k p h y b", "slice, measures, each part, decisions, characters, side by side"], ["t T", "lesson, talk"], ["V", "keep this view"],
   ]],
   ["Rows", [
     ["← →", "tooth before, next"], ["↑ ↓", "row above, below; successor"], ["r", "rename"], ["g", "generation"], ["j", "join the chosen"], ["x", "cut by a stroke"],
@@ -32,7 +34,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Page", [["F6", "next place"], ["?", "these keys"], ["Esc", "let go, step by step"]]],
 ];
 
-const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", b: "beside" };
+const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", y: "characters", b: "beside", t: "lesson", T: "talk" };
 
 export function listenToKeys(): void {
   window.addEventListener("keydown", onKey);
@@ -58,7 +60,7 @@ function onKey(event: KeyboardEvent): void {
     void (event.shiftKey ? redo() : undo());
     return;
   }
-  if (event.ctrlKey || event.metaKey || saying.value !== null || toothForm.value !== null) return;
+  if (event.ctrlKey || event.metaKey || saying.value !== null || scoring.value || toothForm.value !== null) return;
   if (onStageKey(event, target) || (leadId.value !== null && lettersOn.value && onLetter(event.key)) || (event.key === "?" && openKeys())) event.preventDefault();
 }
 
@@ -71,7 +73,7 @@ function nextPlace(from: HTMLElement): void {
   const places = [...document.querySelectorAll<HTMLElement>("[data-place]")];
   const at = places.findIndex((p) => p.contains(from));
   const next = places[(at + 1) % Math.max(1, places.length)];
-  const into = next?.querySelector<HTMLElement>(".sentence[tabindex='0'], canvas, .slot[tabindex='0'], button, a, input");
+  const into = next?.querySelector<HTMLElement>(".sentence[tabindex='0']") ?? next?.querySelector<HTMLElement>("canvas, .slot[tabindex='0'], button, a, input");
   into?.focus();
 }
 
@@ -96,12 +98,15 @@ function onStageKey(event: KeyboardEvent, target: HTMLElement): boolean {
 const bounded = (value: number, most: number): number => Math.min(most, Math.max(0, Number(value.toFixed(3))));
 
 const LETTERS: Record<string, () => void> = {
-  n: () => goOn(1, true),
-  N: () => goOn(-1, true),
-  a: () => void agree(),
-  m: () => startSaying("amend"),
+  n: () => (charactersHaveKeys() ? nextCharacter(1, true) : goOn(1, true)),
+  N: () => (charactersHaveKeys() ? nextCharacter(-1, true) : goOn(-1, true)),
+  a: () => void (charactersHaveKeys() ? confirmCharacter() : agree()),
+  m: () => (charactersHaveKeys() ? startScoring() : startSaying("amend")),
   d: () => startSaying("dispute"),
-  e: () => chosenFinding.value !== null && chooseFinding(chosenFinding.value),
+  e: () => {
+    if (charactersHaveKeys()) chooseCharacter(chosenCharacter.value);
+    else if (chosenFinding.value !== null) chooseFinding(chosenFinding.value);
+  },
   f: nextFilter,
   u: () => void undo(),
   U: () => void redo(),
@@ -115,6 +120,7 @@ const LETTERS: Record<string, () => void> = {
   c: () => (clipDepth.value = bounded(clipDepth.value + 0.05, 1)),
   C: () => (clipDepth.value = bounded(clipDepth.value - 0.05, 1)),
   o: () => setParallel(!parallel.value),
+  V: () => void keepView(),
 };
 
 function onLetter(key: string): boolean {
@@ -145,8 +151,10 @@ function letGo(): void {
   if (pointing.value !== null) letGoOfPointing();
   else if (saying.value !== null) saying.value = null;
   else if (toothForm.value !== null) toothForm.value = null;
+  else if (scoring.value) scoring.value = false;
   else if (chosenDifference.value !== null) chosenDifference.value = null;
   else if (chosenParts.value.length > 0) chosenParts.value = [];
   else if (chosenFinding.value !== null) chosenFinding.value = null;
+  else if (chosenCharacter.value !== null) chooseCharacter(null);
   else if (leaf.value !== null) leaf.value = null;
 }

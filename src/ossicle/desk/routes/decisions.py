@@ -15,6 +15,7 @@ from ossicle.errors import OssicleError
 from ..deciding import act_of, requests_of, suggested
 from ..specimen import specimen_view
 from ..workbench import Workbench
+from .characters import Scored
 from .common import Bench
 
 __all__ = ["router"]
@@ -28,7 +29,7 @@ class Said(BaseModel):
 
     model_config = ConfigDict(extra="allow")
     kind: str = Field(description="agree, amend, dispute, rename, generation, side, join, cut, discard, add, landmark, "
-                      "midplane")  # fmt: skip
+                      "midplane, score (of `character`: `state`)")  # fmt: skip
     expected: int | None = Field(
         default=None, ge=0, le=MOST_ID, description="`version` of the specimen that the person saw."
     )
@@ -48,12 +49,15 @@ class Expecting(BaseModel):
 
 
 @router.post("/specimens/{number}/decisions", responses={409: {"description": "Others have decided since."}})
-def decide(number: int, said: Said, bench: Bench) -> Any:
+def decide(number: int, said: Said, bench: Bench, scored: Scored) -> Any:
     """Keep a decision. It is in the catalogue before the answer goes out, which is the specimen as it stands then."""
     who = bench.who(said.who)
     if said.kind in ("undo", "redo"):
         return _back(bench, number, said.kind, Expecting(expected=said.expected, who=said.who, why=said.why))
-    asked = requests_of(bench.shown(number), {"kind": said.kind, **(said.model_extra or {})})
+    shown, more = bench.shown(number), said.model_extra or {}
+    asked: list[Request] = (
+        [scored.score(shown, more)] if said.kind == "score" else requests_of(shown, {"kind": said.kind, **more})
+    )
     return _decided(bench, number, asked, who, said.why, said.expected)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, BackgroundTasks, Query, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from ossicle.errors import OssicleError
 
@@ -16,6 +16,8 @@ __all__ = ["router"]
 
 router = APIRouter(tags=["specimens"])
 Json = dict[str, Any]
+AFTER_S = 3.0
+"""When what a first decision needs is made ready: the page has set its stage by then."""
 
 
 @router.get("/specimens")
@@ -28,10 +30,10 @@ def specimens(request: Request, bench: Bench, words: str = "", page: int = 1, pe
 
 
 @router.get("/specimens/{number}")
-def specimen(number: int, bench: Bench, later: BackgroundTasks, who: str | None = None) -> Json:
+def specimen(number: int, bench: Bench, who: str | None = None) -> Json:
     """A specimen with its account, decisions applied. ``who`` is whose decisions may be undone."""
     shown = bench.shown(number)
-    later.add_task(bench.prepare, shown)
+    bench.prepare(shown, AFTER_S)
     return specimen_view(shown, bench.who(who))
 
 

@@ -77,7 +77,7 @@ def unpacked(path: Path, work: Path, most_bytes: int | None = None) -> Iterator[
             if sum(m.file_size for m in members) > limit:
                 raise OssicleError("it unfolds to more than there is room for", where=path, mend="make room first")
             for member in members:
-                if member.is_dir():
+                if member.filename.endswith("/"):  # is_dir() of Python 3.11 fails on a member without a name
                     continue
                 place = _safe(target, member, path)
                 place.parent.mkdir(parents=True, exist_ok=True)

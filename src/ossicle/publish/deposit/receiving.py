@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from ossicle.collection import Collection
 from ossicle.collection.decisions import broken_at
+from ossicle.collection.receiving import Arriving, receivable
 from ossicle.collection.terms import TERMS
 from ossicle.errors import OssicleError
 
@@ -31,8 +32,8 @@ def receive(
     Raises
     ------
     OssicleError
-        The deposit is altered, holds no scan, or a specimen of the same number is there; nothing of that specimen was
-        kept then.
+        The deposit is altered, lacks a scan or a file, or a specimen of the same number, or the same scan from other
+        files, is there. All specimens are looked at before the first is kept, so that nothing is kept then.
     """
     tell = progress or (lambda stage, share: None)
     with tempfile.TemporaryDirectory(prefix="ossicle-deposit-") as work, unpacked(path, Path(work)) as folder:
@@ -64,6 +65,11 @@ def _check(one: Deposited, held: Collection) -> None:
             where=one.number,
             mend="take the scan in yourself; its account can be looked at as it is",
         )
+    scans = {str(s["key"]): (_store(one, s), str(s.get("content_sha256", ""))) for s in one.record["scans"]}
+    try:
+        receivable(held.catalogue, held.layout, scans, _readings(one))
+    except OssicleError as error:
+        raise OssicleError(error.what, where=one.number, mend=error.mend) from error
     if broken_at(one.decisions) is not None:
         raise OssicleError("its decisions are not as they were kept", where=one.number, mend="fetch it again")
 
@@ -71,10 +77,9 @@ def _check(one: Deposited, held: Collection) -> None:
 def _one(one: Deposited, held: Collection, who: str | None, threads: int, tell: Progress) -> None:
     said = _terms(one)
     for scan in one.record["scans"]:
-        store = one.folder / "scans" / f"{scan['key']}.ome.zarr"
         box = scan["box_zyx"]
         held.take_in(
-            store,
+            _store(one, scan),
             said,
             box_zyx=None if box is None else tuple((int(a), int(b)) for a, b in box),
             keep="reference",
@@ -82,11 +87,15 @@ def _one(one: Deposited, held: Collection, who: str | None, threads: int, tell: 
             threads=threads,
             progress=tell,
         )
-    held.receive(
-        one.number,
-        [(r, one.folder / "readings" / str(r["uid"]), one.labels(r)) for r in one.record["readings"]],
-        one.decisions,
-    )
+    held.receive(one.number, _readings(one), one.decisions)
+
+
+def _store(one: Deposited, scan: Mapping[str, Any]) -> Path:
+    return one.folder / "scans" / f"{scan['key']}.ome.zarr"
+
+
+def _readings(one: Deposited) -> list[Arriving]:
+    return [(r, one.folder / "readings" / str(r["uid"]), one.labels(r)) for r in one.record["readings"]]
 
 
 def _terms(one: Deposited) -> dict[str, str]:

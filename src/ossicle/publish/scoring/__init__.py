@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .evidence import evidence_of
 from .facts import Facts
 from .persons import PersonScore, person_scores, with_persons
 from .pooling import pooled
@@ -16,6 +17,7 @@ __all__ = [
     "cell_text",
     "computed_cell",
     "computed_cells",
+    "evidence_of",
     "parse_cell",
     "person_scores",
     "pooled",

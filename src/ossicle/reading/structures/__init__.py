@@ -1,10 +1,36 @@
-"""Palate, jaw, ear and braincase: read from greys, labels, pose and tooth loci; measured with their error."""
+"""Palate, jaw, ear and braincase: read from greys, labels, pose and tooth loci; measured with their error.
 
-from .dental_cusps import Cusps
-from .enamel import EnamelThickness, enamel_thickness_2d, enamel_thickness_3d
-from .records import Angle, Asymmetry, Braincase, Ear, JawHalf, Measured, Opening, Palate, Structures, Value
-from .space import Space
-from .whole import openings_of, read_structures, structures_of
+The records are here at once; what reads them brings SciPy and scikit-image along and is loaded when it is asked for, so
+that a program that only shows an account starts without them.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import lazy_loader
+
+from .records import (
+    Angle,
+    Asymmetry,
+    Braincase,
+    Cusps,
+    Ear,
+    EnamelThickness,
+    JawHalf,
+    Measured,
+    NasalCavity,
+    Opening,
+    Palate,
+    Structures,
+    Value,
+    openings_of,
+)
+
+if TYPE_CHECKING:
+    from .enamel import enamel_thickness_2d, enamel_thickness_3d
+    from .space import Space
+    from .whole import read_structures, structures_of
 
 __all__ = [
     "Angle",
@@ -15,6 +41,7 @@ __all__ = [
     "EnamelThickness",
     "JawHalf",
     "Measured",
+    "NasalCavity",
     "Opening",
     "Palate",
     "Space",
@@ -26,3 +53,11 @@ __all__ = [
     "read_structures",
     "structures_of",
 ]
+__getattr__, _, _ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "enamel": ["enamel_thickness_2d", "enamel_thickness_3d"],
+        "space": ["Space"],
+        "whole": ["read_structures", "structures_of"],
+    },
+)

@@ -7,10 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from ..records import ToothRecord
-from .dental_cusps import Cusps
 from .ear import paired_values
-from .enamel import EnamelThickness
-from .records import Asymmetry, Ear, JawHalf, Measured, Opening
+from .records import Asymmetry, Cusps, Ear, EnamelThickness, JawHalf, Measured, Opening
 
 __all__ = ["asymmetries", "compare"]
 

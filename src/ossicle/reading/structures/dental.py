@@ -11,8 +11,9 @@ import numpy.typing as npt
 from scipy.ndimage import binary_dilation
 
 from ..records import ToothRecord
-from .enamel import EnamelThickness, enamel_thickness_2d, enamel_thickness_3d, sheet_thickness
+from .enamel import enamel_thickness_2d, enamel_thickness_3d, sheet_thickness
 from .loci import StandingTooth
+from .records import EnamelThickness
 from .space import Space
 
 __all__ = ["LEAST_ENAMEL_VOXELS", "crown_enamel", "crown_section", "enamel_of_crowns", "sections_of_crowns"]

@@ -9,7 +9,6 @@ worn crown has lost what wear took.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import cc3d
 import numpy as np
@@ -20,9 +19,10 @@ from skimage.segmentation import watershed
 
 from ..records import ToothRecord
 from .loci import StandingTooth
+from .records import Cusps
 from .space import Space
 
-__all__ = ["Cusps", "count_peaks", "crown_cusps", "cusps_of_crowns"]
+__all__ = ["count_peaks", "crown_cusps", "cusps_of_crowns"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -33,16 +33,6 @@ SMOOTH = 0.7
 """Standard deviation (cells of eight tenths of a voxel) by which the heights are smoothed."""
 LEAST_WIDTH = 10.0
 """Voxels that a crown must be wide for its cusps to be counted. Common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Cusps:
-    """Cusps of one crown: their number, the prominence (mm) that each has at least, their tips (skull mm, n x 3)."""
-
-    count: int
-    prominence_mm: float
-    tips: FloatArray
-    confidence: float
 
 
 def cusps_of_crowns(

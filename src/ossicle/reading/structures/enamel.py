@@ -8,31 +8,20 @@ the cube root of the volume of dentine and pulp beneath the cap. (Sources from m
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter
 from skimage.measure import find_contours, marching_cubes
 
-__all__ = ["EnamelThickness", "enamel_thickness_2d", "enamel_thickness_3d", "sheet_thickness"]
+from .records import EnamelThickness
+
+__all__ = ["enamel_thickness_2d", "enamel_thickness_3d", "sheet_thickness"]
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 SMOOTH = 0.6
 """Smoothing (sigma, cells) of a volume's mask for its surface: less leaves steps, more rounds the cap's rim."""
-
-
-@dataclass(frozen=True)
-class EnamelThickness:
-    """Average thickness (mm) and relative thickness (no unit), with what they are made of (mm, mm2 or mm3)."""
-
-    average_mm: float
-    relative: float
-    enamel: float
-    junction: float
-    dentine: float
 
 
 def enamel_thickness_3d(

@@ -54,10 +54,10 @@ def find_labyrinth(space: Space, cavity: Cavity, side: Side) -> Labyrinth | None
     hind, front = np.quantile(within[:, 2], [0.0, 0.62])
     reach = float(np.quantile(np.abs(within[:, 0]), 0.995))
     floor = float(np.quantile(within[:, 1], 0.01))
-    x = np.sort([k * 0.22 * reach, k * 1.25 * reach])
-    low = np.array([x[0], floor - 0.6 * radius, hind])
+    x = np.sort([k * 0.22 * reach, k * 1.5 * reach])
+    low = np.array([x[0], floor - 0.75 * radius, hind])
     high = np.array([x[1], centre[1] + 0.35 * radius, front])
-    step = max(0.5 * space.voxel, float(np.cbrt(np.prod(high - low) / 1_200_000)))
+    step = max(0.5 * space.voxel, float(np.cbrt(np.prod(high - low) / MOST_CELLS)))
     block = space.block(low, high, step)
     return labyrinth_in(block, _of_cavity(cavity, block.low, block.step, block.values.shape), radius)
 
@@ -100,7 +100,8 @@ def labyrinth_in(block: Block, brain: BoolArray, radius: float) -> Labyrinth | N
 
 
 LABYRINTH, OPEN, BRAIN = 1, 2, 3
-MOST_RADIUS = 0.22
+MOST_CELLS = 2_000_000
+MOST_RADIUS = 0.3
 """No vestibule is so wide, against the braincase's radius. Common practice, no source."""
 FARTHEST = 7.0
 """How far from the vestibule's middle parts of the labyrinth lie, in its radii. Common practice, no source."""
@@ -113,6 +114,7 @@ def _vestibule(
     the bone's grey. What opens into the braincase by a way nearly as wide as itself (the internal meatus) is none.
     Sizes in cells."""
     depth = edt.edt(void, parallel=1)
+    solid = values > 0.5
     walled = np.zeros(len(rooms))
     faced = _on_faces(rooms)
     some = np.flatnonzero((rooms.volume > 0) & ~faced & (rooms.depth < MOST_RADIUS * radius))
@@ -129,13 +131,48 @@ def _vestibule(
         ways = rooms.seat[i] + even_directions(200)[:, None] * far[None, :, None]
         seen = map_coordinates(values, np.moveaxis(ways, -1, 0), order=1, mode="nearest").max(axis=1)
         dense = float(np.quantile(seen, 0.7))
-        score = inner**0.5 * deep * dense**4
+        thick = _thickness(solid, rooms.seat[i], deep)
+        if thick < LEAST_THICK:
+            continue
+        score = inner**0.5 * deep * dense**4 * thick
         if best is not None and score <= best[0]:
             continue
-        wide = cc3d.connected_components(depth > 0.6 * deep, connectivity=6)
-        if not (brain & (wide == wide[tuple(rooms.seat[i])])).any():
+        if not _opens_into(brain, depth, rooms.seat[i], deep):
             best = (score, int(i), dense)
     return None if best is None else best[1:]
+
+
+def _opens_into(brain: BoolArray, depth: FloatArray, seat: npt.NDArray[np.intp], deep: float) -> bool:
+    """Whether a way nearly as wide as a room leads from it straight into the braincase, within four of its radii (by
+    way of the middle ear and the foramen magnum every room does)."""
+    reach = int(4 * deep)
+    first = np.maximum(seat - reach, 0)
+    box = tuple(slice(a, b) for a, b in zip(first, seat + reach + 1, strict=True))
+    wide = cc3d.connected_components(depth[box] > 0.6 * deep, connectivity=6)
+    return bool((brain[box] & (wide == wide[tuple(seat - first)])).any())
+
+
+LEAST_THICK = 0.6
+"""The wall of a vestibule is on average at least so thick, counted up to ``THICK`` radii and as a share of that; that
+of a bulla is thinner against its room. Common practice, no source."""
+THICK = 0.6
+
+
+def _thickness(solid: BoolArray, seat: npt.NDArray[np.intp], deep: float) -> float:
+    """How thick bone is where ways out of a room meet it: the mean, as a share of ``THICK`` times the room's radius
+    (``deep``, cells), at which it is cut off."""
+    far = np.arange(0.0, (2.6 + 2 * THICK) * deep, 0.5)
+    path = np.moveaxis(seat + even_directions(120)[:, None] * far[None, :, None], -1, 0)
+    bone = map_coordinates(solid.astype(np.float32), path, order=1, mode="nearest") > 0.5
+    first = bone.argmax(axis=1)
+    met = bone.any(axis=1) & (far[first] < 2.6 * deep)
+    if not met.any():
+        return 0.0
+    after = np.arange(len(far))[None] >= first[:, None]
+    ends = after & ~bone
+    last = np.where(ends.any(axis=1), ends.argmax(axis=1), len(far))
+    thick = (last - first) * 0.5
+    return float(np.minimum(thick[met] / (THICK * deep), 1.0).mean())
 
 
 def _on_faces(rooms: Rooms) -> BoolArray:

@@ -10,11 +10,12 @@ import numpy.typing as npt
 from skimage.measure import points_in_poly
 
 from ..elements import Element
+from ..records import PartKind
 from .braincase import Cavity
-from .labyrinth import Labyrinth
+from .ear import EarRead
 from .membrane import plane_axes
 from .records import Ear, Opening, Paired
-from .space import Space
+from .space import Space, spread
 
 __all__ = ["Painter"]
 
@@ -35,16 +36,30 @@ class Painter:
         """A painter on a copy of the labels."""
         return cls(space, space.labels.copy(), int(space.labels.max()) + 1, [])
 
-    def cells(self, points: FloatArray, kind: str, term: str, side: Paired | None, certain: float) -> int | None:
-        """Label the voxels nearest to ``points`` (n, 3) skull mm; None where none is free."""
+    def cells(
+        self,
+        points: FloatArray,
+        kind: PartKind,
+        term: str,
+        side: Paired | None,
+        certain: float,
+        over: int | None = None,
+    ) -> int | None:
+        """Label the voxels nearest to ``points`` (n, 3) skull mm; None where none is free.
+
+        With ``over``, a bone's label, only solid voxels that are that bone's or no part's are taken.
+        """
         index = np.rint(self.space.indices(points)).astype(int)
         fits = ((index >= 0) & (index < np.array(self.labels.shape)[:, None])).all(axis=0)
         z, y, x = index[:, fits]
-        free = self.labels[z, y, x] == 0
+        there = self.labels[z, y, x]
+        free = there == 0
+        if over is not None:
+            free = (free | (there == over)) & (self.space.values[z, y, x] > 0.5)
         if not free.any():
             return None
         self.labels[z[free], y[free], x[free]] = self.following
-        self.elements.append(Element(self.following, kind, term, side, certain))  # type: ignore[arg-type]
+        self.elements.append(Element(self.following, kind, term, side, certain))
         self.following += 1
         return self.following - 1
 
@@ -52,12 +67,17 @@ class Painter:
         """The endocranial cavity, each of its cells spread over the voxels that it holds."""
         step, voxel = cavity.block.step, self.space.voxel
         at = cavity.block.point(np.argwhere(cavity.within))
-        return self.cells(_spread(at, step, voxel), "cavity", "cranial cavity", "midline", 0.9)
+        return self.cells(spread(at, step, voxel), "cavity", "cranial cavity", "midline", 0.9)
 
-    def labyrinth(self, ear: Ear, labyrinth: Labyrinth) -> Ear:
-        """The bony labyrinth."""
-        at = labyrinth.point(np.argwhere(labyrinth.mask))
-        return replace(ear, part=self.cells(at, "cavity", "bony labyrinth", ear.side, 0.7))
+    def ear(self, read: EarRead, cranium: int) -> Ear:
+        """An ear's windows, labyrinth, middle-ear space, ossicles and petrosal."""
+        ear, parts = read.ear, {}
+        oval, round_ = (None if w is None else self.opening(w) for w in (ear.oval, ear.round))
+        for b in read.bodies:
+            part = self.cells(b.points, b.kind, b.term, ear.side, b.certain, cranium if b.over else None)
+            if part is not None:
+                parts[b.term] = part
+        return replace(ear, oval=oval, round=round_, part=parts.get("bony labyrinth"), parts=parts)
 
     def opening(self, opening: Opening) -> Opening:
         """The membrane of an opening, about a voxel thick."""
@@ -86,13 +106,4 @@ def _heights(flat: FloatArray, off: FloatArray, grid: FloatArray) -> FloatArray:
     gaps = np.linalg.norm(grid[:, None] - flat[None], axis=-1) + 1e-6
     weight = 1 / gaps**2
     out: FloatArray = (weight * off).sum(1) / weight.sum(1)
-    return out
-
-
-def _spread(points: FloatArray, step: float, voxel: float) -> FloatArray:
-    """Points of a grid of ``step`` mm made so dense that no voxel between them is missed."""
-    times = int(np.ceil(1.3 * step / voxel))
-    shift = (np.arange(times) - (times - 1) / 2) * step / times
-    grid = np.stack([g.ravel() for g in np.meshgrid(shift, shift, shift, indexing="ij")], axis=1)
-    out: FloatArray = (points[:, None] + grid[None]).reshape(-1, 3)
     return out

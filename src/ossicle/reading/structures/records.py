@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -10,28 +10,51 @@ import numpy as np
 import numpy.typing as npt
 
 from ..records import Side
-from .dental_cusps import Cusps
-from .enamel import EnamelThickness
 
 __all__ = [
     "Angle",
     "Asymmetry",
     "Braincase",
+    "Cusps",
     "Ear",
     "EarState",
+    "EnamelThickness",
     "JawHalf",
     "Look",
     "Measured",
+    "NasalCavity",
     "Opening",
     "Paired",
     "Palate",
     "Structures",
     "Value",
+    "openings_of",
 ]
 
 Paired = Side | Literal["midline"]
 EarState = Literal["present", "absent", "not_resolved"]
 FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Cusps:
+    """Cusps of one crown: their number, the prominence (mm) that each has at least, their tips (skull mm, n x 3)."""
+
+    count: int
+    prominence_mm: float
+    tips: FloatArray
+    confidence: float
+
+
+@dataclass(frozen=True)
+class EnamelThickness:
+    """Average thickness (mm) and relative thickness (no unit), with what they are made of (mm, mm2 or mm3)."""
+
+    average_mm: float
+    relative: float
+    enamel: float
+    junction: float
+    dentine: float
 
 
 @dataclass(frozen=True)
@@ -127,6 +150,18 @@ class Ear:
     cochlea_length_mm: Value | None = None
     lines: Mapping[str, FloatArray] = field(default_factory=dict)
     """Middle lines (n, 3) of the cochlea and of the semicircular canals' circles, by name."""
+    footplate_mm2: Value | None = None
+    middle_ear_mm3: Value | None = None
+    walled_share: float | None = None
+    """In what share of directions bone walls the middle ear's roomiest place."""
+    floor_share: float | None = None
+    """In what share of the directions within 60 degrees of straight down bone does."""
+    middle: FloatArray | None = None
+    """That place."""
+    petrosal_contrast: float | None = None
+    """By what share the petrosal is brighter than the bone about it; None where it is not told apart."""
+    parts: Mapping[str, int] = field(default_factory=dict)
+    """Parts by term: bony labyrinth, tympanic cavity, ossicles, petrosal."""
 
 
 @dataclass(frozen=True)
@@ -135,6 +170,16 @@ class Braincase:
 
     volume_mm3: Value | None
     magnum: Opening | None
+    centre: FloatArray | None
+    reason: str = ""
+    part: int | None = None
+
+
+@dataclass(frozen=True)
+class NasalCavity:
+    """The nasal cavity; its volume is None where it is not told, for ``reason``."""
+
+    volume_mm3: Value | None
     centre: FloatArray | None
     reason: str = ""
     part: int | None = None
@@ -205,3 +250,15 @@ class Structures:
     """The same in one section of each of them."""
     cusps: Mapping[int, Cusps] = field(default_factory=dict)
     """Cusps by part, of whole erupted cheek teeth."""
+    nose: NasalCavity | None = None
+
+
+def openings_of(
+    palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear], jaws: Sequence[JawHalf] = ()
+) -> list[Opening]:
+    """All openings: of the palate, the foramen magnum, the windows, the mental foramina."""
+    out = list(palate.openings) if palate is not None else []
+    if brain is not None and brain.magnum is not None:
+        out.append(brain.magnum)
+    out += [w for e in ears for w in (e.oval, e.round) if w is not None]
+    return out + [o for j in jaws for o in j.mental]

@@ -11,7 +11,7 @@ from scipy.ndimage import find_objects, map_coordinates
 
 from ..boxes import Box
 
-__all__ = ["Block", "Space", "unit"]
+__all__ = ["Block", "Space", "spread", "unit"]
 
 FloatArray = npt.NDArray[np.float64]
 Labels = npt.NDArray[np.int32]
@@ -134,3 +134,12 @@ class Space:
             if marks is not None:
                 marks[i] = map_coordinates(self.labels, index, order=0, mode="constant")
         return Block(values, a, step, marks)
+
+
+def spread(points: FloatArray, step: float, voxel: float) -> FloatArray:
+    """Points of a grid of ``step`` mm made so dense that no voxel between them is missed."""
+    times = int(np.ceil(1.3 * step / voxel))
+    shift = (np.arange(times) - (times - 1) / 2) * step / times
+    grid = np.stack([g.ravel() for g in np.meshgrid(shift, shift, shift, indexing="ij")], axis=1)
+    out: FloatArray = (points[:, None] + grid[None]).reshape(-1, 3)
+    return out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
@@ -19,20 +19,21 @@ from .asymmetry import asymmetries
 from .braincase import Cavity, read_braincase
 from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns, sections_of_crowns
 from .dental_cusps import cusps_of_crowns
-from .ear import read_ear
+from .ear import EarRead, read_ear
+from .gallery import looks_of
 from .jaw import jaw_frame, read_jaw
-from .labyrinth import Labyrinth
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .lengths_placed import marks_at, with_placed
 from .loci import StandingTooth, standing_teeth
-from .looks import body_look, braincase_look, ear_look, jaw_look, palate_look
+from .nose import find_nose
+from .occiput import condyle_breadth
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Look, Measured, Opening, Palate, Structures
-from .space import Space
+from .records import Braincase, Ear, JawHalf, Measured, NasalCavity, Palate, Structures, openings_of
+from .space import Space, spread
 from .surface import surface_points
 
-__all__ = ["openings_of", "read_structures", "structures_of"]
+__all__ = ["read_structures", "structures_of"]
 
 FloatArray = npt.NDArray[np.float64]
 T = TypeVar("T")
@@ -133,7 +134,8 @@ def read_structures(
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
-        head = _head(ruler, cranium, standing, placed or {}, painter, absent)
+        apart = (*dentaries.values(), *(t.part for t in teeth if t.jaw == "lower"))
+        head = _head(ruler, cranium, apart, standing, placed or {}, painter, absent)
     caps = {} if enamel is None else enamel_of_crowns(space, standing, teeth, enamel)
     if enamel is not None and standing and not caps:
         absent.append(
@@ -153,11 +155,12 @@ def read_structures(
         {**head.marks, **_jaw_marks(jaws), **marks_at(measured), **(placed or {})},
         asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel, caps, cusps),
         tuple(absent),
-        _looks(space, head.palate, jaws, head.brain, head.ears),
+        looks_of(replace(space, labels=painter.labels), head.palate, jaws, head.ears, head.brain, head.nose, measured),
         _bones(cranium, dentaries),
         caps,
         {} if enamel is None else sections_of_crowns(space, standing, caps, enamel),
         cusps,
+        head.nose,
     )
     return found, painter.labels, painter.elements
 
@@ -169,6 +172,7 @@ class _Head:
     palate: Palate | None = None
     brain: Braincase | None = None
     ears: tuple[Ear, ...] = ()
+    nose: NasalCavity | None = None
     measured: tuple[Measured, ...] = ()
     marks: Mapping[str, FloatArray] = field(default_factory=dict)
 
@@ -176,6 +180,7 @@ class _Head:
 def _head(
     ruler: Ruler,
     cranium: int,
+    apart: Collection[int],
     standing: Sequence[StandingTooth],
     placed: Mapping[str, FloatArray],
     painter: Painter,
@@ -191,9 +196,13 @@ def _head(
         absent.append(f"The endocranial volume is not told: {brain.reason}.")
     if brain.magnum is None and cavity is not None:
         absent.append("The foramen magnum was not found as an opening that bone closes all round.")
-    heard = _ears(space, cavity, absent)
+    heard = _ears(space, cavity, apart, absent)
     skin = surface_points(space, cranium)
     measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed)
+    if brain.magnum is not None:
+        across = condyle_breadth(ruler, skin, brain.magnum)
+        measured += [] if across is None else [across]
+    nose = _nose(space, cranium, palate, cavity, apart, painter, absent)
     absent.append(NO_SUTURES)
     if palate is not None:
         palate = replace(palate, openings=painter.openings(palate.openings))
@@ -201,8 +210,33 @@ def _head(
         brain = replace(brain, magnum=painter.opening(brain.magnum))
     if cavity is not None and brain.volume_mm3 is not None:
         brain = replace(brain, part=painter.cavity(cavity))
-    ears = tuple(_painted(painter, ear, labyrinth) for ear, labyrinth in heard)
-    return _Head(palate, brain, ears, tuple(measured), marks)
+    ears = tuple(painter.ear(read, cranium) for read in heard)
+    return _Head(palate, brain, ears, nose, tuple(measured), marks)
+
+
+def _nose(
+    space: Space,
+    cranium: int,
+    palate: Palate | None,
+    cavity: Cavity | None,
+    apart: Collection[int],
+    painter: Painter,
+    absent: list[str],
+) -> NasalCavity:
+    if palate is None or cavity is None:
+        found = NasalCavity(None, None, "it is looked for between palate and braincase, which were not both found")
+    else:
+        read = partial(find_nose, space, cranium, palate, cavity, apart)
+        nose, why = _tried("nasal cavity", read, absent) or (None, "it could not be read")
+        if nose is None:
+            found = NasalCavity(None, None, why)
+        else:
+            points = spread(nose.points, nose.block.step, space.voxel)
+            part = painter.cells(points, "cavity", "nasal cavity", "midline", 0.8)
+            found = NasalCavity(nose.volume_mm3, nose.points.mean(0), part=part)
+    if found.volume_mm3 is None:
+        absent.append(f"The volume of the nasal cavity is not told: {found.reason}.")
+    return found
 
 
 def _jaw_marks(jaws: Sequence[JawHalf]) -> dict[str, FloatArray]:
@@ -227,43 +261,11 @@ def _tried(what: str, read: Callable[[], T], absent: list[str]) -> T | None:
         return None
 
 
-def _painted(painter: Painter, ear: Ear, labyrinth: Labyrinth) -> Ear:
-    windows = {name: painter.opening(w) for name, w in (("oval", ear.oval), ("round", ear.round)) if w is not None}
-    return painter.labyrinth(replace(ear, oval=windows.get("oval"), round=windows.get("round")), labyrinth)
-
-
 def _bones(cranium: int | None, dentaries: Mapping[Side, int]) -> dict[str, int]:
     out = {f"{side} dentary": part for side, part in dentaries.items()}
     if cranium is not None:
         out["cranium"] = cranium
     return out
-
-
-def _looks(
-    space: Space, palate: Palate | None, jaws: Sequence[JawHalf], brain: Braincase | None, ears: Sequence[Ear]
-) -> dict[str, Look]:
-    looks: dict[str, Look | None] = {}
-    if palate is not None:
-        looks["palate"] = palate_look(palate)
-    for j in jaws:
-        looks[f"jaw {j.side}"] = jaw_look(space, j)
-        looks[f"mental foramina {j.side}"] = body_look(space, j)
-    if brain is not None:
-        looks["braincase"] = braincase_look(space, brain)
-    for ear in ears:
-        looks[f"ear {ear.side}"] = ear_look(space, ear)
-    return {name: look for name, look in looks.items() if look is not None}
-
-
-def openings_of(
-    palate: Palate | None, brain: Braincase | None, ears: Sequence[Ear], jaws: Sequence[JawHalf] = ()
-) -> list[Opening]:
-    """All openings: of the palate, the foramen magnum, the windows, the mental foramina."""
-    out = list(palate.openings) if palate is not None else []
-    if brain is not None and brain.magnum is not None:
-        out.append(brain.magnum)
-    out += [w for e in ears for w in (e.oval, e.round) if w is not None]
-    return out + [o for j in jaws for o in j.mental]
 
 
 def _jaws(
@@ -292,13 +294,13 @@ def _jaws(
     return found
 
 
-def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[Ear, Labyrinth]]:
+def _ears(space: Space, cavity: Cavity | None, apart: Collection[int], absent: list[str]) -> list[EarRead]:
     if cavity is None:
         absent.append("The ear region was not read: it is looked for beside the braincase, which was not found.")
         return []
     found = {}
     for side in SIDES:
-        ear = _tried(f"{side} ear", partial(read_ear, space, cavity, side), absent)
+        ear = _tried(f"{side} ear", partial(read_ear, space, cavity, side, apart), absent)
         if ear is None:
             absent.append(
                 f"The {side} labyrinth was not found; nothing is said of the {side} ear, which is not to say that it "
@@ -307,7 +309,7 @@ def _ears(space: Space, cavity: Cavity | None, absent: list[str]) -> list[tuple[
         else:
             found[side] = ear
     if len(found) == 2:
-        left, right = (found[side][0].centre for side in SIDES)
+        left, right = (found[side].ear.centre for side in SIDES)
         if float(np.linalg.norm(left * [-1.0, 1.0, 1.0] - right)) > MOST_UNEVEN * cavity.depth_mm:
             absent.append(
                 "What may be the labyrinths does not lie at the same place on both sides, so neither is taken for one: "

@@ -20,6 +20,7 @@ from ossicle.scans.limits import check_claim
 from ossicle.scans.model import SeriesInfo
 from ossicle.scans.naming import shown
 from ossicle.scans.spacing import Spacing, length_in_mm
+from ossicle.scans.unfolding import BoundedStore
 from ossicle.scans.zarr_guard import check_array, read_metadata
 
 __all__ = ["KIND", "ORDER", "list_series", "open_stack", "probe"]
@@ -89,14 +90,14 @@ def _open(path: Path, request: Request) -> Stack:
         raise OssicleError("its metadata name an array outside the store", where=where, mend="write the store again")
     folder = group / name
     axes = [a if isinstance(a, dict) else {"name": str(a)} for a in image["axes"]]
-    shape = check_array(folder, where)
+    shape, pieces = check_array(folder, where)
     names = [str(axis["name"]).lower() for axis in axes]
     if len(names) != len(shape) or [n for n in names if n in "zyx"] != ["z", "y", "x"]:
         raise OssicleError(f"its axes {names} are not those of a volume", where=where, mend="write axes z, y, x")
     for axis, size in zip(names, shape, strict=True):
         if axis not in "zyx" and size != 1:
             raise OssicleError(f"it holds {size} along axis {axis}", where=where, mend="export one volume")
-    array = zarr.open_array(str(folder), mode="r")
+    array = zarr.open_array(BoundedStore(folder, pieces), mode="r")
     return _stack(path, folder, array, names, shape, _spacing(image, axes, where), where)
 
 

@@ -1,0 +1,246 @@
+"""What the fuzz bench and its tests try: texts and small files handed to Ossicle, and whole ones to start from."""
+
+from __future__ import annotations
+
+import io
+import json
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+Target = Callable[[bytes], object]
+
+
+def _as_file(name: str, read: Callable[[Path], object]) -> Target:
+    """Return a target that reads its bytes as a file of this name."""
+    folder = Path(tempfile.mkdtemp(prefix="ossicle-fuzz-", dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
+
+    def run(data: bytes) -> object:
+        (folder / name).write_bytes(data)
+        return read(folder / name)
+
+    return run
+
+
+def _text(read: Callable[[str], object]) -> Target:
+    return lambda data: read(data.decode("utf-8", "replace"))
+
+
+def account(data: bytes) -> object:
+    """Read an account."""
+    from ossicle.account import account_from_json, account_text, account_to_json
+
+    kept = account_from_json(data.decode("utf-8", "replace"))
+    return account_text(kept), account_to_json(kept)
+
+
+def request(data: bytes) -> object:
+    """Make a request from what came over the wire."""
+    from ossicle.collection import request as made
+
+    try:
+        said = json.loads(data)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(said, dict):
+        return None
+    kind = said.pop("kind", "agree")
+    return made(str(kind), **{str(k): v for k, v in said.items() if str(k) != "kind"})
+
+
+def terms(data: bytes) -> object:
+    """Read catalogue data given by terms."""
+    from ossicle.collection.terms import specimen_data
+
+    try:
+        said = json.loads(data)
+    except (ValueError, RecursionError):
+        return None
+    return specimen_data({str(k): str(v) for k, v in said.items()}) if isinstance(said, dict) else None
+
+
+def nexus(data: bytes) -> object:
+    """Read a matrix and write it again."""
+    from ossicle.publish.matrix import matrix_from_nexus, matrix_to_nexus
+
+    return matrix_to_nexus(matrix_from_nexus(data.decode("utf-8", "replace")))
+
+
+def plate(path: Path) -> object:
+    """Read the description of a plate."""
+    from ossicle.publish.plate_text import plate_text
+
+    return plate_text(path)
+
+
+def _deposit(folder: Path) -> object:
+    """Look through a folder as a deposit."""
+    from ossicle.publish.deposit.manifest import faults_of
+    from ossicle.publish.deposit.reading_back import deposited
+
+    return deposited(folder) if not faults_of(folder) else None
+
+
+def deposit_zip(path: Path) -> object:
+    """Unpack a deposit and look through it; nothing may lie outside of where it was unpacked."""
+    from ossicle.publish.deposit.packing import unpacked
+
+    with tempfile.TemporaryDirectory(dir=path.parent) as work:
+        inside = Path(work, "a", "b")
+        inside.mkdir(parents=True)
+        try:
+            with unpacked(path, inside, 10_000_000) as folder:
+                return _deposit(folder)
+        finally:
+            assert [p.name for p in Path(work).iterdir()] == ["a"], "it wrote beside the folder"
+            assert [p.name for p in Path(work, "a").iterdir()] == ["b"], "it wrote beside the folder"
+            assert {p.name for p in inside.iterdir()} <= {"deposit"}, "it wrote beside the folder"
+
+
+def deposit_record(path: Path) -> object:
+    """Read the records of a specimen in a deposit; the bytes are those of specimen.json and decisions.json."""
+    from ossicle.publish.deposit.reading_back import deposited
+
+    data = path.read_bytes()
+    place = path.parent / "specimens" / "a"
+    place.mkdir(parents=True, exist_ok=True)
+    record, _, decisions = data.partition(b"\n---\n")
+    (place / "specimen.json").write_bytes(record)
+    (place / "decisions.json").write_bytes(decisions)
+    (place / "account.json").write_bytes(b"{}")
+    one = deposited(path.parent)[0]
+    return [one.labels(reading) for reading in one.record["readings"]]
+
+
+def zarr_store(data: bytes) -> object:
+    """Read an OME-Zarr store of one piece: the array's metadata and the piece, compressed."""
+    from ossicle.scans import load
+
+    told, _, piece = data.partition(b"\n---\n")
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place, "a.ome.zarr")
+        (folder / "0" / "c" / "0" / "0").mkdir(parents=True)
+        (folder / "zarr.json").write_text(json.dumps(_GROUP))
+        (folder / "0" / "zarr.json").write_bytes(told)
+        (folder / "0" / "c" / "0" / "0" / "0").write_bytes(piece)
+        return load(folder, cache=Path(place, "cache")).array()
+
+
+_GROUP = {
+    "zarr_format": 3, "node_type": "group",
+    "attributes": {"ome": {"version": "0.5", "multiscales": [{
+        "axes": [{"name": n, "type": "space", "unit": "millimeter"} for n in "zyx"],
+        "datasets": [{"path": "0", "coordinateTransformations": [{"type": "scale", "scale": [0.1, 0.1, 0.1]}]}],
+    }]}},
+}  # fmt: skip
+
+
+def _small_store() -> bytes:
+    import numpy as np
+    import zarr
+
+    with tempfile.TemporaryDirectory() as place:
+        array = zarr.create_array(Path(place, "a"), shape=(4, 5, 6), chunks=(4, 5, 6), dtype="uint16", fill_value=0)
+        array[:] = np.arange(120).reshape(4, 5, 6)
+        told = (Path(place, "a") / "zarr.json").read_bytes()
+        return told + b"\n---\n" + (Path(place, "a") / "c" / "0" / "0" / "0").read_bytes()
+
+
+def _small_deposit() -> bytes:
+    from ossicle.publish.deposit.manifest import write_manifest
+    from ossicle.publish.deposit.packing import pack
+
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place, "specimens", "a")
+        folder.mkdir(parents=True)
+        record, _, decisions = _RECORD.partition(b"\n---\n")
+        for name, data in (("specimen", record), ("decisions", decisions), ("account", b"{}")):
+            (folder / f"{name}.json").write_bytes(data)
+        write_manifest(Path(place))
+        out = io.BytesIO()
+        pack(Path(place), out)
+    return out.getvalue()
+
+
+_RECORD = b"""{"format": "ossicle-deposit-specimen/1", "catalogNumber": "OTC 1", "reading": "a1", "terms": {},
+ "readings": [{"uid": "a1", "scan_key": "0f"}], "scans": [{"key": "0f", "box_zyx": null}]}
+---
+[]"""
+
+_NEXUS = b"""#NEXUS
+BEGIN TAXA; DIMENSIONS NTAX=2; TAXLABELS a 'b c'; END;
+BEGIN CHARACTERS; DIMENSIONS NCHAR=3; FORMAT DATATYPE=STANDARD MISSING=? GAP=- SYMBOLS="012";
+ CHARSTATELABELS 1 canine / absent present, 2 'upper M' / none one two, 3 x / a b;
+ MATRIX a 01- 'b c' {01}(12)?; END;
+BEGIN ASSUMPTIONS; TYPESET * a = ord: 2; END;
+BEGIN NOTES; TEXT TAXON=1 CHARACTER=2 TEXT='seen'; END;
+"""
+
+
+def targets() -> dict[str, tuple[Target, list[bytes]]]:
+    """Return by name what is tried, and whole inputs to start from."""
+    from ossicle.anatomy import ToothName
+    from ossicle.anatomy.characters import read_characters
+    from ossicle.anatomy.formula_grammar import parse_formula
+    from ossicle.collection.collection import catalogue_url
+    from ossicle.collection.files import Layout
+    from ossicle.collection.table import box_from, read_table
+    from ossicle.scans import parse_spacing
+    from ossicle.scans.sidecar import read_sidecar
+
+    spacing = b'{"spacing_mm_zyx": [0.1, 0.05, 0.05], "mirrored": false, "shape_zyx": [3, 4, 5], "type": "uint16"}'
+    return {
+        "account": (account, [_small_account()]),
+        "sidecar-json": (_as_file("scan.json", read_sidecar), [spacing]),
+        "sidecar-toml": (_as_file("scan.toml", read_sidecar), [b'spacing_um = 50.0\ngrey_unit = "HU"\nrows = 3\n']),
+        "sidecar-text": (_as_file("scan.txt", read_sidecar), [b"Spacing mm = 0.05\nmirrored = yes\ncolumns: 5\n"]),
+        "table": (
+            _as_file("t.csv", read_table),
+            [b'source,catalogNumber,sex,box_zyx\na,"OTC 1",female,"0:3,0:4,0:5"\nb,OTC 2,male,\n'],
+        ),
+        "marker": (
+            _as_file("collection.toml", lambda path: catalogue_url(Layout(path.parent))),
+            [b'format = "ossicle-collection/1"\nuid = "c"\ncatalogue = "postgresql://a@b/c"\n'],
+        ),
+        "request": (
+            request,
+            [
+                b'{"kind": "rename", "at": "upper-left/dP3", "name": "dP4"}',
+                b'{"kind": "cut", "at": [1, 2, 3], "stroke": [[0, 0, 0], [1, 1, 1]], "view": [0, 0, 1]}',
+                b'{"kind": "midplane", "points": [[0, 0, 0], [1, 0, 0], [0, 1, 0]], "up": [0, 1, 0]}',
+                b'{"kind": "amend", "finding": "formula/counts", "value": {"a": [1, null]}}',
+            ],
+        ),
+        "terms": (terms, [b'{"catalogNumber": "OTC 1", "decimalLatitude": "-12.3", "humanRemains": "yes"}']),
+        "formula": (_text(parse_formula), [b"I3/3 C1/1 P4/4 M2/3 = 42", b"i 3-3/3-3, c 1-1/1-1", b"3.1.4.2"]),
+        "tooth": (_text(ToothName.parse), [b"upper left dP3", "P\u2074".encode(), b"m_1"]),
+        "spacing": (_text(parse_spacing), [b"0.1,0.05,0.05", b"0.05"]),
+        "nexus": (nexus, [_NEXUS]),
+        "characters": (
+            _as_file("c.toml", lambda path: read_characters(path, dict)),
+            [
+                b'[size]\nname = "Size"\nstates = ["a", "b"]\nsource = "own"\nstatus = "M"\nordered = true\n'
+                b"when = [\"loci('upper', 'incisor') == 0\", \"loci('upper', 'incisor') > 0\"]\n"
+            ],
+        ),
+        "plate": (
+            _as_file("p.toml", plate),
+            [b'width = "double"\ndpi = 600\n[[panel]]\nview = "dorsal"\nbone = "veiled"\nlabel = ["upper teeth"]\n'],
+        ),
+        "deposit-zip": (_as_file("d.zip", deposit_zip), [_small_deposit()]),
+        "deposit-record": (_as_file("d.bin", deposit_record), [_RECORD]),
+        "zarr": (zarr_store, [_small_store()]),
+        "box": (_text(box_from), [b"0:10,3:20,4:5"]),
+    }
+
+
+def _small_account() -> bytes:
+    """Return an account of nothing, as a volume of noise gives it."""
+    import numpy as np
+
+    from ossicle.account import MadeBy, ScanFacts, Source, account_to_json, build_account
+    from ossicle.reading import read
+
+    volume = np.random.default_rng(0).normal(100, 5, (8, 9, 10)).astype(np.float32)
+    facts = ScanFacts((8, 9, 10), (0.1, 0.1, 0.1), (Source("noise", "0" * 64),), handedness="stated")
+    return account_to_json(build_account(read(volume, (0.1, 0.1, 0.1)), facts, MadeBy("0", {}, 1.0, 1.0))).encode()
