@@ -155,9 +155,9 @@ def measure_crown(
     """Measure the crown of a surface whose vertices lie at ``points`` (skull mm) with outward ``normal``
     (skull).
 
-    A tooth thinner than a few voxels never shows the grey of dentine, nor that of enamel: where its bare root is dimmer
-    than ``levels.dentine``, enamel is what is brighter than that root. ``forming`` tells that the levels are the
-    tooth's own already.
+    A tooth thinner than a few voxels never shows the grey of dentine, nor that of enamel. As far as its bright tail
+    is nearer dentine's than enamel's, its own bare root stands for dentine, and enamel is what is brighter than that.
+    ``forming`` tells that the levels are the tooth's own already.
 
     ``tangent`` is the row's direction there, backwards, ``cheek`` the direction towards the cheek, ``up``
     that of this jaw's crowns.
@@ -174,8 +174,9 @@ def measure_crown(
     own = (points - origin) @ frame.T
     dentine = levels.dentine
     profile = AxialProfile.of(own, normal @ axis, area, peak, dentine, top)
-    if not forming and (bare := profile.bare()) < dentine:
-        dentine = max(bare, THINNEST * dentine)
+    lack = float(np.clip(2 * (levels.enamel - bright) / max(levels.enamel - dentine, 1e-6) - 1, 0.0, 1.0))
+    if not forming and lack > 0 and (bare := profile.bare()) < dentine:
+        dentine -= lack * (dentine - max(bare, THINNEST * dentine))
         top = float(np.clip(bright, dentine + 0.1, levels.enamel))
         profile = AxialProfile.of(own, normal @ axis, area, peak, dentine, top)
     cervix, rooted = find_cervix(profile, max(2.5 * noise, 0.25 * (top - dentine)), in_crypt)
