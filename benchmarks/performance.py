@@ -34,7 +34,6 @@ from .speed import exponent
 SEED = 865
 PLAIN_UP_TO = 512
 """Voxels on edge up to which the plain pipeline is run: it takes 60 bytes a voxel."""
-PUBLISHED_UP_TO = 1024
 STREAM = """
 import sys, time
 from pathlib import Path
@@ -55,7 +54,9 @@ def counted(command: Sequence[str], environment: Mapping[str, str] | None = None
     return {"seconds": done.seconds, "processor_s": done.processor_s, "peak_mb": done.peak_mb}
 
 
-def one_size(size: int, work: Path, threads: int, coarse: Path | None, desk: bool) -> tuple[dict[str, Any], Path]:
+def one_size(
+    size: int, work: Path, threads: int, coarse: Path | None, publish: bool, desk: bool
+) -> tuple[dict[str, Any], Path]:
     """Measure every step at one size; returns the figures and the folder of slices."""
     slices = cube(size, work / f"cube-{size}-{SEED}-{code_hash(maker_files('foreign'))}", SEED, coarse)
     cache, out = work / "cache", work / "out"
@@ -74,7 +75,7 @@ def one_size(size: int, work: Path, threads: int, coarse: Path | None, desk: boo
     shutil.rmtree(cache)
     if size <= PLAIN_UP_TO:
         row["plain"] = counted([sys.executable, "-m", "benchmarks.reference", str(slices)])
-    if size <= PUBLISHED_UP_TO and row["teeth"]:
+    if publish and row["teeth"]:
         row["publish"] = published(out)
     if desk:
         row["desk"] = at_the_desk(slices, work, threads)
@@ -235,6 +236,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     p.add_argument("--sizes", type=int, nargs="+", default=[128, 256, 512, 1024])
     p.add_argument("--desk-sizes", type=int, nargs="*", default=[256, 512])
+    p.add_argument("--publish-sizes", type=int, nargs="*", default=[128, 256, 512])
     p.add_argument("--threads", type=int, default=2)
     p.add_argument("--again", action="store_true", help="measure also what was measured of this code before")
     p.add_argument("--beside", default="", help="what else ran on the machine, for the page")
@@ -253,7 +255,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             row = json.loads(known.read_text())
             drawn[size] = args.work / row["slices"]
         else:
-            row, drawn[size] = one_size(size, args.work, args.threads, small, size in args.desk_sizes)
+            row, drawn[size] = one_size(
+                size, args.work, args.threads, small, size in args.publish_sizes, size in args.desk_sizes
+            )
             row["slices"] = str(drawn[size].relative_to(args.work))
             known.write_text(json.dumps(row))
         rows.append(row)
