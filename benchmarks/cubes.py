@@ -37,8 +37,11 @@ def drawn(size: int, seed: int = 7) -> tuple[npt.NDArray[np.uint16], float]:
     return np.asarray(grey), o.voxel
 
 
-def cube(size: int, folder: Path, seed: int = 7) -> Path:
-    """Write a juvenile skull of size^3 voxels as a TIFF stack; returns the slice folder."""
+def cube(size: int, folder: Path, seed: int = 7, coarse: Path | None = None) -> Path:
+    """Write a juvenile skull of size^3 voxels as a TIFF stack; returns the slice folder.
+
+    ``coarse`` is the slice folder of the smaller cube from which a large one is enlarged; drawn where it is None.
+    """
     import tifffile
 
     slices = folder / "slices"
@@ -49,7 +52,13 @@ def cube(size: int, folder: Path, seed: int = 7) -> Path:
     times = -(-size // LARGEST_DRAWN)
     if size % times:
         raise ValueError(f"{size} cannot be drawn as {times} times a smaller cube")
-    grey, voxel = drawn(size // times, seed)
+    if times > 1 and coarse is not None:
+        grey = np.stack([tifffile.imread(p) for p in sorted(coarse.glob("*.tif"))])
+        voxel = float(json.loads((coarse.parent / "scan.json").read_text())["spacing_mm_zyx"][0])
+        if len(grey) * times != size:
+            raise ValueError(f"{coarse} has {len(grey)} slices, {size // times} are needed")
+    else:
+        grey, voxel = drawn(size // times, seed)
     for k in range(size):
         plane = grey[k] if times == 1 else _between(grey, k, times, seed)
         tifffile.imwrite(slices / f"slice_{k:04d}.tif", plane)

@@ -14,7 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -107,15 +107,18 @@ def scanned(ear: Ear, origin: np.ndarray[Any, Any], scale: float, voxel: float, 
     def far(solid: Any) -> Any:
         return solid(*xyz).reshape(x.shape)
 
-    bone = far(ear.petrosal)
-    if ear.roof is not None:
-        bone = np.minimum(bone, far(ear.roof) if ear.cavity is None else np.maximum(far(ear.roof), -far(ear.cavity)))
+    # in the order in which practice skulls are made: roof, cavity, floor, petrosal, its holes, ossicles
+    bone = np.full(x.shape, np.inf, np.float32) if ear.roof is None else far(ear.roof)
+    if ear.cavity is not None:
+        bone = np.maximum(bone, -far(ear.cavity))
+    if ear.floor is not None:
+        bone = np.minimum(bone, far(ear.floor))
+    bone = np.minimum(bone, far(ear.petrosal))
     inner = far(ear.labyrinth)
     for hole in (inner, far(ear.meatus), *(far(w) for w in ear.windows)):
         bone = np.maximum(bone, -hole)
-    for solid in (ear.floor, *ear.ossicles.values()):
-        if solid is not None:
-            bone = np.minimum(bone, far(solid))
+    for solid in ear.ossicles.values():
+        bone = np.minimum(bone, far(solid))
     values = gaussian_filter(np.clip(0.5 - bone / voxel, 0, 1), BLUR)
     values = values + np.random.default_rng([seed, 9]).normal(0, NOISE, values.shape)
     values = gaussian_filter(values, SMOOTHING).astype(np.float32)
@@ -124,6 +127,56 @@ def scanned(ear: Ear, origin: np.ndarray[Any, Any], scale: float, voxel: float, 
     blur = float(np.sqrt(BLUR**2 + SMOOTHING**2 + 1 / 12)) * voxel
     space = Space(values, (values > 0.5).astype(np.int32), (voxel,) * 3, matrix, blur, NOISE * 0.3)
     return space, float((inner < 0).sum()) * voxel**3
+
+
+BARS: dict[str, tuple[str, float, bool]] = {
+    "oval": ("oval window within 15 %", 0.15, True),
+    "round": ("round window within 15 %", 0.15, True),
+    "turns": ("turns within 0.25", 0.25, False),
+    "cochlea_mm": ("cochlear canal within 10 %", 0.10, True),
+    "anterior_canal": ("anterior canal within 10 %", 0.10, True),
+    "posterior_canal": ("posterior canal within 10 %", 0.10, True),
+    "lateral_canal": ("lateral canal within 10 %", 0.10, True),
+    "labyrinth": ("labyrinth within 15 %", 0.15, True),
+}
+
+
+def ears_told(rows: Sequence[Mapping[str, Any]]) -> str:
+    """A table of single ears, one line a quantity, one column a voxel size: right, of those read, of all."""
+    if not rows:
+        return ""
+    sizes = sorted({r["voxel_mm"] for r in rows}, reverse=True)
+    lines = [
+        "",
+        "Single ears by `python -m benchmarks.ears`: drawn alone, so that voxels can be finer; some without their "
+        f"ossicles. {len(rows)} ears of {', '.join(sorted({r['animal'] for r in rows}))}; in each cell, within the bar "
+        "/ read / all.",
+        "",
+        "| what | " + " | ".join(f"{v:g} mm" for v in sizes) + " |",
+        "|---|" + "---|" * len(sizes),
+    ]
+    for key, (what, limit, share) in BARS.items():
+        cells = []
+        for v in sizes:
+            # where no labyrinth was found nothing was read, which counts among all
+            pairs = [r.get(key) or [None, None] for r in rows if r["voxel_mm"] == v]
+            off = [abs(said - true) / (true if share else 1.0) for true, said in pairs if said is not None]
+            cells.append(f"{sum(o <= limit for o in off)} / {len(off)} / {len(pairs)}")
+        lines.append(f"| {what} | " + " | ".join(cells) + " |")
+    for bone in ("stapes", "incus", "malleus"):
+        cells = []
+        for v in sizes:
+            told = [r["ossicles"][bone] for r in rows if r["voxel_mm"] == v and _spans(r, bone)]
+            right = sum(true == said for true, said in told)
+            said_at_all = sum(said != "not_resolved" for _, said in told)
+            cells.append(f"{right} / {said_at_all} / {len(told)}")
+        three = ", where it spans or would span three voxels" if bone == "stapes" else ""
+        lines.append(f"| {bone} present or absent{three} | " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _spans(r: Mapping[str, Any], bone: str) -> bool:
+    return "ossicles" in r and (bone != "stapes" or r["stapes_voxels"] >= 3)
 
 
 if __name__ == "__main__":

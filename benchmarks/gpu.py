@@ -3,7 +3,7 @@
 ``python -m benchmarks.gpu``                    a skull of 256^3 voxels; prints JSON
 ``python -m benchmarks.gpu --size 320 --out gpu.json --threads 16``
 
-Needs what ``ossicle[gpu]`` brings. Nothing is written but what ``--out`` names; no file is read. On the processor the
+Needs PyTorch for the GPU, and onnx. Nothing is written but what ``--out`` names; no file is read. On the processor the
 network runs on ``--threads`` threads. A part is timed once after one run that is not timed (kernels are built in it).
 """
 

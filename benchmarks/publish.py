@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from ossicle.compare import from_folder
-from ossicle.publish.film import draw_frames, frames_of_turn
+from ossicle.publish.film import draw_frames
+from ossicle.publish.frames import frames_of_turn
 from ossicle.publish.lesson import handout, lesson_page
 from ossicle.publish.lesson_text import draft
 from ossicle.publish.meshes import meshes_of, print_check
@@ -80,7 +81,7 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as place:
             taken(
                 f"{len(some)} frames of 1280x720",
-                lambda: draw_frames(stage, some, Path(place), width=1280, height=720, workers=2),
+                lambda: draw_frames({s.name: stage}, some, Path(place), width=1280, height=720, workers=2),
             )
     print(json.dumps(out, indent=1))
 

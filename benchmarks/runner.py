@@ -12,7 +12,7 @@ import tempfile
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -25,15 +25,34 @@ COMMAND = [sys.executable, "-c", "import sys; from ossicle.cli import main; sys.
 Reader = Callable[[Path, Path], dict[str, Any]]
 
 
+class Counted(NamedTuple):
+    """What a command did and took: exit code, stderr, seconds of wall and of processor, peak memory (MB)."""
+
+    code: int
+    message: str
+    seconds: float
+    processor_s: float
+    peak_mb: float
+
+
 def run_measured(command: list[str], limit: float = 3600.0) -> tuple[int, str, float, float]:
-    """Run a command; returns exit code, stderr, seconds and peak memory (MB) of that process.
+    """Run a command; returns exit code, stderr, seconds and peak memory (MB) of that process."""
+    done = run_counted(command, limit)
+    return done.code, done.message, done.seconds, done.peak_mb
+
+
+def run_counted(
+    command: list[str], limit: float = 3600.0, environment: Mapping[str, str] | None = None, out: Path | None = None
+) -> Counted:
+    """Run a command and count what that process takes; ``out`` takes what it prints.
 
     What the system adds up for a child starts from the peak of the process that started it, so where the system tells
     the peak of the program itself (Linux, ``VmHWM``) that is taken, as last seen.
     """
-    with tempfile.TemporaryFile("w+") as err:
+    with tempfile.TemporaryFile("w+") as err, open(out or os.devnull, "w") as printed:
         began = time.perf_counter()
-        child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=err, env={**os.environ, "COLUMNS": "200"})
+        settings = {**os.environ, "COLUMNS": "200", **(environment or {})}
+        child = subprocess.Popen(command, stdout=printed, stderr=err, env=settings)
         usage, peak = None, None
         while usage is None:
             peak = _peak_kb(child.pid) or peak
@@ -49,7 +68,8 @@ def run_measured(command: list[str], limit: float = 3600.0) -> tuple[int, str, f
                 time.sleep(0.02)
         seconds = time.perf_counter() - began
         err.seek(0)
-        return code, err.read().strip(), seconds, min(peak or usage.ru_maxrss, usage.ru_maxrss) / 1024
+        greatest = min(peak or usage.ru_maxrss, usage.ru_maxrss) / 1024
+        return Counted(code, err.read().strip(), seconds, usage.ru_utime + usage.ru_stime, greatest)
 
 
 def _peak_kb(pid: int) -> int | None:

@@ -1,9 +1,10 @@
 """Palate, jaw, ear and braincase against practice truth, with the specimen's true pose, bones and loci.
 
-    python -m benchmarks.structures_truth --into FOLDER [--only N] [--docs docs]
+    python -m benchmarks.structures_truth --into FOLDER [--only N] [--ears FILE] [--docs docs]
 
 makes the specimens that FOLDER lacks (`SPECIMENS`), reads each with the true pose, bone labels and tooth records, so
 that mistakes of the tooth reading do not enter, and writes structures.json and the figures at the end of structures.md.
+What one commit has read of a specimen is kept in FOLDER, so that a run that was broken off goes on.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import edt
 import numpy as np
 
 from ossicle.practice.making import make
@@ -24,6 +26,7 @@ from ossicle.reading.records import ToothRecord
 from ossicle.reading.statistics import edge_blur
 from ossicle.reading.structures import Space, Structures, openings_of, read_structures
 
+from .ears import ears_told
 from .pages import made_here
 from .score_labels import load_slices, load_volume
 
@@ -33,6 +36,7 @@ SPECIMENS: tuple[tuple[str, int, float], ...] = (
     ("small-placental-adult", 3, 0.09),
     ("metatherian-adult", 4, 0.11),
     ("carnivore-like-juvenile", 5, 0.1),
+    ("small-placental-adult", 6, 0.06),
 )
 CRANIUM = 1
 MARK = "Made by `python -m benchmarks.structures_truth`"
@@ -44,6 +48,11 @@ BARS = {
     "turns": ("turns of the cochlea", "within 0.25", 0.25),
     "stapes": ("stapes, where it spans three voxels", "right", 0.0),
     "endocranial": ("endocranial volume", "within 3 %", 0.03),
+    "ossicles": ("incus and malleus, where they span three voxels", "right", 0.0),
+    "canals": ("radii of the semicircular canals", "within 1 voxel", 1.0),
+    "cochlea": ("length of the cochlear canal", "within 10 %", 0.10),
+    "labyrinth": ("volume of the labyrinth", "within 15 %", 0.15),
+    "nose": ("volume of the nasal cavity", "within 20 %", 0.20),
     "lengths": ("linear measures", "within 1 voxel or 1 %", 1.0),
 }
 
@@ -65,25 +74,33 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--into", type=Path, required=True, help="folder of specimens, made where missing")
     parser.add_argument("--only", type=int, default=len(SPECIMENS), help="so many specimens")
+    parser.add_argument("--ears", type=Path, help="what `python -m benchmarks.ears` printed, to be told beside")
     parser.add_argument("--docs", type=Path, default=Path("docs"))
     given = parser.parse_args(arguments)
     rows: list[Row] = []
     seconds = []
+    commit = made_here(1)["commit"]
     for preset, seed, voxel in SPECIMENS[: given.only]:
         folder = given.into / f"{preset}-{seed}"
         if not folder.exists():
             make(preset, folder, seed=seed, voxel_mm=voxel)
-        found, took = rows_of(folder)
-        rows += found
-        seconds.append(took)
-        print(folder.name, f"{took:.1f} s of processor time", flush=True)
+        kept = given.into / f"{preset}-{seed}-{commit}.json"
+        if not kept.exists():
+            found, took = rows_of(folder)
+            whole = {"seconds": took, "rows": [asdict(r) for r in found]}
+            kept.write_text(json.dumps(whole), encoding="utf-8")
+        told = json.loads(kept.read_text(encoding="utf-8"))
+        rows += [Row(**r) for r in told["rows"]]
+        seconds.append(told["seconds"])
+        print(folder.name, f"{told['seconds']:.1f} s of processor time", flush=True)
+    singles = [] if given.ears is None else [json.loads(x) for x in given.ears.read_text(encoding="utf-8").splitlines()]
     made = {**made_here(1), "specimens": [list(s) for s in SPECIMENS[: given.only]], "seconds_each": seconds}
     given.docs.mkdir(parents=True, exist_ok=True)
-    text = json.dumps({"made_by": made, "rows": [asdict(r) for r in rows]}, indent=1) + "\n"
+    text = json.dumps({"made_by": made, "rows": [asdict(r) for r in rows], "single_ears": singles}, indent=1) + "\n"
     (given.docs / "structures.json").write_text(text, encoding="utf-8")
     page = given.docs / "structures.md"
     head = page.read_text(encoding="utf-8").split(MARK)[0] if page.exists() else "# Structures\n\n"
-    page.write_text(head + figures(rows, made), encoding="utf-8")
+    page.write_text(head + figures(rows, made) + ears_told(singles), encoding="utf-8")
     print(page)
 
 
@@ -115,7 +132,46 @@ def rows_of(folder: Path) -> tuple[list[Row], float]:
     took = time.process_time() - began
     brain = next((p["label"] for p in truth["parts"] if p["term"] == "cranial cavity"), None)
     volume = None if brain is None else float((own == brain).sum()) * float(np.prod(spacing))
-    return compare(folder.name, truth, found, volume, voxel), took
+    rows = compare(folder.name, truth, found, volume, voxel)
+    rows += _inner_ears(folder.name, truth, found, voxel, own)
+    nasal = next((p["label"] for p in truth["parts"] if p["term"] == "nasal cavity"), None)
+    if nasal is not None:
+        said = None if found.nose is None or found.nose.volume_mm3 is None else found.nose.volume_mm3.value
+        true = float((own == nasal).sum()) * float(np.prod(spacing))
+        rows.append(_share(folder.name, "nose", "volume of the nasal cavity", true, said))
+    return rows, took
+
+
+def _inner_ears(
+    specimen: str, truth: Mapping[str, Any], found: Structures, voxel: float, own: np.ndarray[Any, Any]
+) -> list[Row]:
+    """What the ear holds besides windows, turns and stapes."""
+    rows: list[Row] = []
+    ears = {e.side: e for e in found.ears}
+    labels = {(p["term"], p["side"]): p["label"] for p in truth["parts"]}
+    for t in truth["ear"]:
+        side, e = t["side"], ears.get(t["side"])
+        volume = None if e is None or e.labyrinth_mm3 is None else e.labyrinth_mm3.value
+        rows.append(_share(specimen, "labyrinth", f"volume {side}", t["labyrinth_volume_mm3"], volume))
+        long = None if e is None or e.cochlea_length_mm is None else e.cochlea_length_mm.value
+        rows.append(_share(specimen, "cochlea", f"length {side}", t["cochlear_canal_length_mm"], long))
+        for canal, radius in t["semicircular_canal_radii_mm"].items():
+            said = None if e is None or canal not in e.canal_radii_mm else e.canal_radii_mm[canal].value
+            off = None if said is None else (said - radius) / voxel
+            rows.append(Row(specimen, "canals", f"{canal} canal {side}", radius, said, off))
+        for bone in ("incus", "malleus"):
+            there = np.argwhere(own == labels.get((bone, side), -1))
+            if not len(there):
+                continue
+            low = there.min(0) - 1
+            mark = np.zeros(there.max(0) + 2 - low, bool)
+            mark[tuple((there - low).T)] = True
+            if 2 * float(edt.edt(mark).max()) < 3:
+                continue
+            state = None if e is None else e.ossicles[bone]
+            wrong = None if state in (None, "not_resolved") else float(state != "present")
+            rows.append(Row(specimen, "ossicles", f"{bone} {side}", "present", state, wrong))
+    return rows
 
 
 def _labels(own: np.ndarray[Any, Any], truth: Mapping[str, Any]) -> np.ndarray[Any, np.dtype[np.int32]]:
@@ -231,7 +287,7 @@ def figures(rows: Sequence[Row], made: Mapping[str, Any]) -> str:
     for r in rows:
         kinds.setdefault((r.group, r.name.removesuffix(" left").removesuffix(" right")), []).append(r)
     for (group, name), some in sorted(kinds.items()):
-        if group in ("openings", "windows", "lengths", "inflection"):
+        if group in ("openings", "windows", "lengths", "inflection", "canals"):
             errors = [r.error for r in some if r.error is not None]
             worst = max(errors, key=abs, default=None)
             middle = float(np.median(errors)) if errors else None
@@ -257,7 +313,7 @@ def _number(value: float | None, group: str, signed: bool = True) -> str:
     if value is None:
         return "–"
     sign = "+" if signed else ""
-    if group in ("openings", "windows", "endocranial"):
+    if group in ("openings", "windows", "endocranial", "cochlea", "labyrinth", "nose"):
         return f"{value * 100:{sign}.1f} %"
     if group == "inflection":
         return f"{value:{sign}.1f}°"

@@ -22,6 +22,7 @@ from ossicle.reading.structures import (
     EnamelThickness,
     JawHalf,
     Measured,
+    NasalCavity,
     Opening,
     Palate,
     Structures,
@@ -88,8 +89,14 @@ def structures() -> Structures:
         None,
         None,
         {},
-        {"stapes": "not_resolved", "incus": "not_resolved", "malleus": "not_resolved"},
+        {"stapes": "not_resolved", "incus": "present", "malleus": "absent"},
         {"stapes": "a strut would be about 1.4 voxels thick, and two are needed", "cochlear_turns": "too narrow"},
+        middle_ear_mm3=Value(24.9, 0.3),
+        floor_share=0.62,
+        middle=np.array([5.0, 0.0, -20.0]),
+        footplate_mm2=Value(0.21, 0.02),
+        petrosal_contrast=0.14,
+        parts={"incus": 70, "petrosal": 71, "tympanic cavity": 72},
     )
     brain = Braincase(Value(388.0, 3.0), opening("foramen magnum", "midline", 6.1, 0.0), np.array([0.0, 3.0, -20.0]))
     ends = (np.array([0.0, 1.0, 6.0]), np.array([0.0, 2.0, -31.0]))
@@ -107,6 +114,7 @@ def structures() -> Structures:
         {PART: EnamelThickness(0.21, 12.0, 1.0, 5.0, 5.0)},
         {PART: EnamelThickness(0.19, 11.0, 1.0, 5.0, 5.0)},
         {PART: Cusps(3, 0.17, np.zeros((3, 3)), 0.6)},
+        NasalCavity(Value(275.0, 3.6), np.array([0.0, 4.0, -5.0]), part=73),
     )
 
 
@@ -128,6 +136,24 @@ def test_sentences_hold_value_error_and_unit(account: Account) -> None:
     assert "1.500 ± 0.050 mm²" in said(account, "palate/incisive-foramen-left")
     assert "turned medially by 78.2 ± 1.6°" in said(account, "jaw/angle-left")
     assert "388 mm³, give or take 1 %" in said(account, "braincase/volume")
+    assert "275 mm³, give or take 1 %" in said(account, "braincase/nasal-cavity")
+
+
+def test_the_middle_ear_is_told(account: Account) -> None:
+    assert said(account, "ear/incus-left") == "The left incus is present."
+    assert said(account, "ear/malleus-left") == "The left malleus is absent, which a dry skull often has lost."
+    assert "24.90 ± 0.30 mm³" in said(account, "ear/middle-ear-left")
+    assert "bone over 62 %" in said(account, "ear/floor-left")
+    assert "0.210 ± 0.020 mm²" in said(account, "ear/footplate-left")
+    assert "14 % brighter" in said(account, "ear/petrosal-left")
+    shown = {f.id: f.evidence.parts for f in account.findings}
+    assert shown["ear/incus-left"] == (70,)
+    assert shown["ear/petrosal-left"] == (71,)
+    assert shown["ear/middle-ear-left"] == shown["ear/floor-left"] == (72,)
+    row = account.ear[0]
+    assert (row["footplate_mm2"], row["middle_ear_volume_mm3"]) == (0.21, 24.9)
+    assert row["parts"]["incus"] == 70
+    assert "volume of the nasal cavity" in {m["name"] for m in account.measurements}
     assert "37.000 ± 0.060 mm (Hall 1951)" in said(account, "measurements/condylobasal-length")
     assert "is not resolved: a strut would be about 1.4 voxels" in said(account, "ear/stapes-left")
     assert "the left is the greater by 22 %" in said(account, "asymmetry/incisive-foramen-area")
@@ -193,7 +219,7 @@ def test_it_comes_back_from_json(account: Account) -> None:
 def test_page_and_text_show_it(account: Account, reading: Reading) -> None:
     page = account_html(account, reading)
     assert "The palate laid out" in page
-    assert '<polyline class="drawn"' in page
+    assert '<polyline class="drawn c0"' in page
     assert "Left against right" in page
     text = account_text(account)
     assert "Lower jaw" in text

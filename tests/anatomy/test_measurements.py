@@ -8,8 +8,8 @@ from ossicle.errors import OssicleError
 
 def test_the_list_is_whole_and_every_definition_names_its_source() -> None:
     found = load_measurements()
-    assert len(found) == 24
-    assert len({definition.name for definition in found.values()}) == 24
+    assert len(found) == 25
+    assert len({definition.name for definition in found.values()}) == 25
     for identifier, definition in found.items():
         assert definition.id == identifier
         assert identifier.replace("_", "").isalnum()

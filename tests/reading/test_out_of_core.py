@@ -200,3 +200,27 @@ def test_a_limit_of_memory_takes_threads_and_then_refuses() -> None:
     assert threads_within(three, 26_000_000, 1 << 28, 8) == 3
     with pytest.raises(OssicleError, match=r"GB of memory, 0\.5 GB are allowed"):
         threads_within(500.0, 26_000_000, 1 << 28, 8)
+
+
+def test_every_nth_label_is_read_from_the_level_that_holds_it(tmp_path: Path) -> None:
+    """Levels finer than needed are taken away: what is asked for must come from the coarse one."""
+    import shutil
+
+    from ossicle.scans import Geometry
+    from ossicle.scans.labels import open_labels, write_labels
+
+    whole = np.random.default_rng(5).integers(0, 200, (70, 133, 91)).astype(np.int32)
+    write_labels(tmp_path / "labels", whole, Geometry((0.1, 0.1, 0.1)))
+    kept = open_labels(tmp_path / "labels")
+    for key in (
+        (slice(4, 66, 4), slice(0, None, 2), slice(8, 80, 6)),
+        (slice(2, None, 8), slice(4, 100, 4), slice(6, 90, 2)),
+        (slice(3, 9), 5, slice(None)),
+        (slice(4, 4, 2), slice(None), slice(None)),
+    ):
+        np.testing.assert_array_equal(kept[key], whole[key])
+    shutil.rmtree(tmp_path / "labels" / "0" / "c")
+    coarse = (slice(4, 66, 4), slice(0, None, 2), slice(8, 80, 6))
+    assert whole[coarse].any()
+    np.testing.assert_array_equal(kept[coarse], whole[coarse])
+    assert not kept[4:66, :, 8:80].any()  # the finest is gone indeed

@@ -73,6 +73,37 @@ export interface PageData {
   specimens: SpecimenData[];
 }
 
+export interface EyeData {
+  look: Vec3;
+  up: Vec3;
+  centre: Vec3;
+  extent: number;
+  aspect: number;
+  parallel: boolean;
+}
+
+/** What changed at `t` ms; what is left out stays as it was. */
+export interface EventData {
+  t: number;
+  eye?: EyeData;
+  shown?: ShownData[];
+  labels?: LabelData[];
+  lift?: number;
+  clip?: StepData["clip"];
+  /** mm right and up on the page from where the eye looks; null: nothing is pointed at. */
+  pointer?: [number, number] | null;
+}
+
+export interface TalkData extends PageData {
+  kind: "talk";
+  /** WebM as base64; empty where the talk is silent. */
+  voice: string;
+  length: number;
+  events: EventData[];
+  chapters: { t: number; title: string }[];
+  captions: { from: number; to: number; text: string }[];
+}
+
 export interface LessonData extends PageData {
   kind: "lesson" | "spotter";
   steps: StepData[];

@@ -1,21 +1,23 @@
-import type { AskData, LessonData, StepData } from "./data";
+import { byId } from "./byid";
+import type { AskData, LessonData, StepData, TalkData } from "./data";
+import { Presenting } from "./present";
 import { Show } from "./show";
+import { Talk } from "./talk";
 import "./lesson.css";
-
-const byId = <T extends Element>(id: string): T => document.getElementById(id) as unknown as T;
 
 /** Answers are compared without case, accents, punctuation and doubled spaces. */
 export const plain = (text: string): string =>
   text.normalize("NFKD").replace(/[\u0300-\u036f]/g, "").toLowerCase().replace(/[^a-z0-9]+/g, " ").trim();
 
 class Page {
-  private at = 0;
-  private readonly data: LessonData;
+  at = 0;
+  private readonly presenting: Presenting;
   private readonly show: Show;
   private readonly given = new Map<number, boolean>();
 
-  constructor() {
-    this.data = JSON.parse(byId("lesson-data").textContent as string) as LessonData;
+  constructor(private readonly data: LessonData) {
+    this.presenting = new Presenting(this);
+    byId("present").hidden = data.kind !== "lesson";
     this.show = new Show(this.data, byId("stage"), byId("marks"), byId("scale"), byId("named"), (moved) => {
       byId<HTMLButtonElement>("return").hidden = !moved;
     });
@@ -43,6 +45,14 @@ class Page {
     document.documentElement.dataset["ready"] = "yes";
   }
 
+  get title(): string {
+    return this.data.title;
+  }
+
+  get steps(): readonly StepData[] {
+    return this.data.steps;
+  }
+
   private get step(): StepData {
     return this.data.steps[this.at] as StepData;
   }
@@ -64,6 +74,7 @@ class Page {
     byId("panel").scrollTop = 0;
     this.show.go(step, atOnce);
     history.replaceState(null, "", `#${n + 1}`);
+    this.presenting.tell();
     const ask = byId<HTMLElement>("ask");
     ask.replaceChildren();
     ask.hidden = step.ask === null;
@@ -118,10 +129,10 @@ class Page {
     into.replaceChildren(verdict, why);
   }
 
-  private key(event: KeyboardEvent): void {
+  key(event: KeyboardEvent): void {
     const typing = event.target instanceof HTMLInputElement;
     if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
-    const onButton = event.target instanceof HTMLButtonElement;
+    const onButton = event.target instanceof HTMLButtonElement && !this.presenting.runs;
     const turn = 0.16;
     const act: Record<string, () => void> = {
       ArrowRight: () => (event.shiftKey ? this.turn(turn, 0) : this.go(this.at + 1)),
@@ -134,12 +145,15 @@ class Page {
       "-": () => this.nearer(1 / 0.85),
       r: () => this.show.go(this.step, false),
     };
+    if (this.data.kind === "lesson") act["p"] = () => this.presenting.begin();
+    if (this.presenting.runs) act["Escape"] = () => this.presenting.end();
     if (event.shiftKey) {
       act["ArrowUp"] = () => this.turn(0, -turn);
       act["ArrowDown"] = () => this.turn(0, turn);
     }
     if (!onButton) act[" "] = () => this.go(this.at + 1);
     const chosen = act[event.key];
+    this.presenting.fill();
     if (chosen) {
       event.preventDefault();
       chosen();
@@ -157,6 +171,10 @@ class Page {
   }
 }
 
-new Page().open().catch((error: unknown) => {
-  byId("narration").textContent = `The skull cannot be drawn in this browser (${String(error)}). The handout shows the same.`;
+const data = JSON.parse(byId("lesson-data").textContent as string) as LessonData | TalkData;
+// Within a promise, so that whatever fails is told.
+Promise.resolve().then(() => (data.kind === "talk" ? new Talk(data) : new Page(data)).open()).catch((error: unknown) => {
+  const told = document.createElement("p");
+  told.textContent = `The skull cannot be drawn in this browser (${String(error)}).`;
+  byId("panel").prepend(told);
 });

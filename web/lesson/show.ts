@@ -8,7 +8,7 @@ import type { PageData, ShownData, StepData } from "./data";
 
 /** What is looked at and how it is framed: a step, or a moment of a talk. */
 export type Framed = Pick<StepData, "look" | "up" | "centre" | "extent" | "aspect" | "parallel" | "labels" | "shown">;
-export type Scene = Framed & Pick<StepData, "lift" | "clip" | "ask">;
+export type Scene = Pick<StepData, "shown" | "labels" | "lift" | "clip" | "ask">;
 
 const TRAVEL_MS = 900;
 const NICE = [0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200];
@@ -85,7 +85,7 @@ export class Show {
     const began = performance.now();
     const frame = (now: number): void => {
       const t = Math.min(1, Math.max(0, (now - began) / TRAVEL_MS));
-      this.stage.goTo(between(from, to, t), true);
+      this.stage.follow(between(from, to, t));
       if (t < 1) this.travelling = requestAnimationFrame(frame);
     };
     this.travelling = requestAnimationFrame(frame);
@@ -183,6 +183,11 @@ export class Show {
     return this.stage.project(at, String(specimen));
   }
 
+  /** Draws the marks over the stage anew, where the stage itself has not changed. */
+  mark(): void {
+    this.draw();
+  }
+
   /** Labels at both sides, in the order of their parts' heights, each with its leader; the scale bar; names of two. */
   private draw(): void {
     const step = this.scene;
@@ -194,17 +199,19 @@ export class Show {
     });
     const nodes: Element[] = [];
     const middle = width / 2;
+    // Letters are larger where one presents.
+    const letter = Number.parseFloat(getComputedStyle(document.documentElement).getPropertyValue("--letter")) / 14;
     for (const left of [true, false]) {
       const some = found.filter((f) => f.at.x < middle === left).sort((a, b) => a.at.y - b.at.y);
-      const pitch = Math.min(22, (height - 40) / Math.max(1, some.length));
+      const pitch = Math.min(22 * letter, (height - 40) / Math.max(1, some.length));
       let last = 8;
       some.forEach((one, i) => {
         const y = Math.min(height - 24 - pitch * (some.length - 1 - i), Math.max(last + pitch, one.at.y));
         last = y;
         const letters = Math.max(...some.map((s) => s.text.length));
-        const x = left ? 12 + 9.5 * letters : width - 12 - 9.5 * letters;
+        const x = left ? 12 + 9.5 * letter * letters : width - 12 - 9.5 * letter * letters;
         nodes.push(made("line", { class: "under", x1: one.at.x, y1: one.at.y, x2: x, y2: y }), made("line", { class: "leader", x1: one.at.x, y1: one.at.y, x2: x, y2: y }), made("circle", { cx: one.at.x, cy: one.at.y, r: 2.4 }));
-        nodes.push(made("text", { x: left ? x - 5 : x + 5, y: y + 4.5, "text-anchor": left ? "end" : "start" }, one.text));
+        nodes.push(made("text", { x: left ? x - 5 : x + 5, y: y + 4.5 * letter, "text-anchor": left ? "end" : "start" }, one.text));
       });
     }
     if (step.ask) {

@@ -33,6 +33,9 @@ _MOST_PIXELS = 900
 """Longest side of a picture in pixels; a larger projection is averaged down."""
 
 
+MOST_COLOURS = 6
+
+
 @dataclass(frozen=True)
 class Letter:
     """A name at the upper or lower edge of a picture; ``x`` places it, ``at`` is where its tooth lies, mm
@@ -58,6 +61,12 @@ class Picture:
     letters: tuple[Letter, ...] = ()
     lines: tuple[tuple[str, str], ...] = ()
     """Lines drawn on it: name and points as SVG writes them, mm."""
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Names of the lines, each with a colour of its own in that order; none where there are too many for that."""
+        names = tuple(dict.fromkeys(name for name, _ in self.lines))
+        return names if len(names) <= MOST_COLOURS else ()
 
 
 @dataclass(frozen=True)

@@ -62,7 +62,7 @@ REGIONS: Mapping[Region, str] = {
     "palate": "Palate",
     "jaw": "Lower jaw",
     "ear": "Ear region",
-    "braincase": "Braincase",
+    "braincase": "Braincase and face",
     "measurements": "Measurements",
     "asymmetry": "Left against right",
 }

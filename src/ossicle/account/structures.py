@@ -11,6 +11,8 @@ import numpy as np
 from ossicle.reading.records import Reading
 from ossicle.reading.structures import Ear, JawHalf, Measured, Opening, Value, openings_of
 
+from .findings.common import slug
+
 __all__ = ["ear_rows", "jaw_rows", "landmark_rows", "measurement_rows", "opening_rows"]
 
 Row = dict[str, Any]
@@ -92,6 +94,11 @@ def _ear(e: Ear) -> Row:
         **_with_error("labyrinth_volume", "mm3", e.labyrinth_mm3),
         **_with_error("cochlear_turns", "", e.cochlear_turns),
         **_with_error("cochlear_canal_length", "mm", e.cochlea_length_mm),
+        **_with_error("footplate", "mm2", e.footplate_mm2),
+        **_with_error("middle_ear_volume", "mm3", e.middle_ear_mm3),
+        "middle_ear_walled_share": e.walled_share,
+        "middle_ear_floor_share": e.floor_share,
+        "parts": dict(e.parts),
         "semicircular_canal_radii_mm": {n: v.value for n, v in e.canal_radii_mm.items()},
         "semicircular_canal_radii_error_mm": {n: v.error for n, v in e.canal_radii_mm.items()},
         "reasons": dict(e.reasons),
@@ -99,24 +106,24 @@ def _ear(e: Ear) -> Row:
 
 
 def measurement_rows(reading: Reading) -> tuple[Row, ...]:
-    """Lengths, and the volume of the endocranial cavity."""
+    """Lengths, and the volumes of the endocranial and of the nasal cavity."""
     s = reading.structures
     if s is None:
         return ()
     rows = [_measured(reading, m) for m in s.measured]
-    if s.braincase is not None and s.braincase.volume_mm3 is not None:
-        v = s.braincase.volume_mm3
-        rows.append(
-            {
-                "name": "endocranial volume",
-                "value": v.value,
-                "unit": "mm3",
-                "error": v.error,
-                "definition": "endocranial_volume",
-                "side": None,
-                "landmarks": [],
-            }
-        )
+    for name, cavity in (("endocranial volume", s.braincase), ("volume of the nasal cavity", s.nose)):
+        if cavity is not None and cavity.volume_mm3 is not None:
+            rows.append(
+                {
+                    "name": name,
+                    "value": cavity.volume_mm3.value,
+                    "unit": "mm3",
+                    "error": cavity.volume_mm3.error,
+                    "definition": slug(name).replace("-", "_"),
+                    "side": None,
+                    "landmarks": [],
+                }
+            )
     return tuple(rows)
 
 

@@ -11,7 +11,19 @@ import typer
 
 from ossicle.errors import OssicleError
 
-from . import collection, comparing, deciding, depositing, desk, practice, publishing, scoring, whole
+from . import (
+    collection,
+    comparing,
+    deciding,
+    depositing,
+    desk,
+    filming,
+    practice,
+    publishing,
+    scoring,
+    talking,
+    whole,
+)
 from .options import Memory, Mirrored, Series, Threads, megabytes, set_threads, threads_default
 
 __all__ = ["app"]
@@ -30,6 +42,8 @@ comparing.register(app)
 scoring.register(app)
 desk.register(app)
 publishing.register(app)
+talking.register(app)
+filming.register(app)
 depositing.register(app)
 
 

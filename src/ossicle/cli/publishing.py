@@ -1,4 +1,4 @@
-"""The commands that hand a specimen on: mesh, plate, report, lesson, spotter, film."""
+"""The commands that hand a specimen on: mesh, plate, report, lesson, spotter."""
 
 from __future__ import annotations
 
@@ -12,13 +12,12 @@ import typer
 
 from .collection import say
 from .comparing import AsJson, In, gathered
-from .options import Threads, set_threads, threads_default
 
 if TYPE_CHECKING:
     from ossicle.compare import Compared
     from ossicle.publish.lesson_text import LessonText
 
-__all__ = ["register"]
+__all__ = ["lesson_of", "register"]
 
 Specimen = Annotated[
     str,
@@ -57,7 +56,6 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: ossicle report reading/juvenile --out juvenile.pdf")(report)
     app.command(epilog="Example: ossicle lesson reading/juvenile --draft lesson.toml --out lesson.html")(lesson)
     app.command(epilog="Example: ossicle spotter reading/adult --level easy --key key.pdf --out spotter.html")(spotter)
-    app.command(epilog="Example: ossicle film reading/adult --seconds 10 --out turn.mp4")(film)
 
 
 def _written(out: Path) -> None:
@@ -287,7 +285,7 @@ def lesson(
     made: list[tuple[Path, bytes]] = []
     with ExitStack() as stack, telling() as progress:
         text = None if description is None else lesson_text(description)
-        held, text = _lesson_of(specimens, inside, text, stack)
+        held, text = lesson_of(specimens, inside, text, stack)
         text = text or drafted(held)
         if draft is not None:
             made.append((draft, lesson_toml(text).encode()))
@@ -305,7 +303,7 @@ def lesson(
         _written(file)
 
 
-def _lesson_of(
+def lesson_of(
     handles: list[str], inside: Path | None, text: LessonText | None, stack: ExitStack
 ) -> tuple[list[Compared], LessonText | None]:
     """Return the specimens and the lesson, with the views kept at the desk of their collection."""
@@ -358,42 +356,3 @@ def spotter(
         pdf = key.suffix.lower() == ".pdf"
         write_bytes(key, sheet_pdf(title, blocks, title) if pdf else sheet_html(title, blocks).encode())
         _written(key)
-
-
-def film(
-    specimen: Specimen,
-    out: Annotated[Path, typer.Option(help="The film: its ending says mp4 or webm.", show_default=False)],
-    inside: In = None,
-    view: Annotated[str, typer.Option(help="The standard view that the turn begins with.")] = "lateral left",
-    bone: Annotated[str, typer.Option(help="solid, veiled or absent.")] = "solid",
-    seconds: Annotated[float, typer.Option(min=0.1, max=600, help="Length of one turn, s.")] = 10.0,
-    rate: Annotated[int, typer.Option(min=1, max=60, help="Pictures a second.")] = 25,
-    size: Annotated[str, typer.Option(help="Width and height, pixels.")] = "1280x720",
-    threads: Threads = threads_default(),
-) -> None:
-    """Turn the skull about its vertical once, as a film; stopped, it goes on where it was. Needs ffmpeg."""
-    set_threads(1)  # one a process
-    from ossicle.errors import OssicleError
-    from ossicle.publish import film as films
-    from ossicle.publish.stage import stage_of, standard_view
-
-    from .console import telling
-
-    wide, _, high = size.partition("x")
-    if not (wide.isdigit() and high.isdigit() and 16 <= int(wide) <= 7680 and 16 <= int(high) <= 4320):
-        raise OssicleError(f"{size!r} is no size", where="--size", mend="write it as 1280x720")
-    if int(wide) % 2 or int(high) % 2:
-        raise OssicleError(f"{size!r} has an odd side", where="--size", mend="films have even ones, as 1280x720")
-    if bone not in ("solid", "veiled", "absent"):
-        raise OssicleError(f"{bone!r} is no presence", where="--bone", mend="say solid, veiled or absent")
-    films.needs_ffmpeg()
-    with ExitStack() as stack, telling(by_stage=True) as progress:
-        (s,) = gathered([specimen], inside, stack, export=True)
-        progress("surfaces", 0.0)
-        stage = stage_of(s)
-        first = standard_view(view, s, bone=bone)  # type: ignore[arg-type]
-        views = films.frames_of_turn(stage, first, seconds, rate, int(wide), int(high))
-        films.make_film(
-            stage, views, out, rate=rate, width=int(wide), height=int(high), workers=threads, progress=progress
-        )
-    _written(out)

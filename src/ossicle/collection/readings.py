@@ -8,7 +8,7 @@ import json
 import math
 import zipfile
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ import numpy as np
 
 from ossicle.account import MadeBy, ScanFacts, Source
 from ossicle.errors import OssicleError
+from ossicle.reading.boxes import Box
 from ossicle.reading.records import (
     Calibration,
     Ground,
@@ -32,6 +33,7 @@ from ossicle.reading.records import (
     Vector,
 )
 from ossicle.reading.structures import Structures as StructureRecords
+from ossicle.reading.tally import boxes_of
 from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown
 
@@ -57,6 +59,8 @@ class KeptReading:
     inner: Mapping[int, tuple[Vector, ...]]
     heeded: tuple[int, ...] = ()
     warnings: tuple[str, ...] = ()
+    boxes: Mapping[int, Box] | None = None
+    """The least box of each part; None where it was not kept."""
 
     def structures(self, others: Iterable[KeptReading] = ()) -> Structures:
         """Return its structures, to find anchors in; ``others`` are readings of other scans of the specimen, from
@@ -117,6 +121,7 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
             "vacancies": [asdict(v) for v in r.vacancies],
             "observations": [asdict(o) for o in r.observations],
             "ground": None if r.ground is None else asdict(r.ground),
+            "boxes": {str(part): [[s.start, s.stop] for s in box] for part, box in boxes_of(r.labels).items()},
         },
     }
     buffer = io.BytesIO()
@@ -215,7 +220,20 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         inner={int(part): tuple((p[0], p[1], p[2]) for p in points) for part, points in data["inner_mm"].items()},
         heeded=tuple(data["heeded"]),
         warnings=tuple(data["warnings"]),
+        boxes=_boxes(r.get("boxes"), labels.shape),
     )
+
+
+def _boxes(data: Mapping[str, Any] | None, shape: Sequence[int]) -> dict[int, Box] | None:
+    if data is None:
+        return None
+    found: dict[int, Box] = {}
+    for part, ends in data.items():
+        z, y, x = (slice(int(a), int(b)) for a, b in ends)
+        if any(not 0 <= s.start < s.stop <= n for s, n in zip((z, y, x), shape, strict=True)):
+            raise ValueError(f"the box of part {part} lies outside the scan")
+        found[int(part)] = (z, y, x)
+    return found
 
 
 def _enamel(arrays: Mapping[str, Any]) -> Mask | None:

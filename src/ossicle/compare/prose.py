@@ -22,7 +22,7 @@ _HEADINGS = {
     "palate": "Palate",
     "jaw": "Lower jaw",
     "ear": "Ear region",
-    "braincase": "Braincase",
+    "braincase": "Braincase and face",
     "measurements": "Measurements",
 }
 _MOST = 12

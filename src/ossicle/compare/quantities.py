@@ -142,7 +142,8 @@ def _lengths(s: Compared) -> Iterable[Quantity]:
             continue
         points = tuple(tuple(float(v) for v in s.skull(p)) for p in m.get("landmarks", ()))
         unit = str(m["unit"])
-        method = "braincase.volume" if m["definition"] == "endocranial_volume" else "measures.length"
+        cavities = {"endocranial_volume": "braincase.volume", "volume_of_the_nasal_cavity": "face.nose"}
+        method = cavities.get(m["definition"], "measures.length")
         yield Quantity(
             "measurements",
             str(m["name"]),

@@ -28,7 +28,7 @@ from .guard import Guard
 from .lines import Lines
 from .pages import Page, built_page
 from .places import Places
-from .routes import beside, characters, decisions, measures, specimens, steps, views, work
+from .routes import beside, characters, decisions, measures, specimens, steps, talks, views, work
 from .rows import Rows
 from .strips import Strips
 from .workbench import NotRead, Workbench
@@ -93,7 +93,7 @@ def make_app(
     app.state.board, app.state.places = board, Places(roots)
     app.state.beside, app.state.characters = Beside(bench), Characters(scored_by)
     _errors(app)
-    for part in (specimens, decisions, characters, views, measures, beside, steps, work):
+    for part in (specimens, decisions, characters, views, measures, beside, steps, talks, work):
         app.include_router(part.router, prefix="/api")
     _page(app, Page(page or built_page()))
     return Guard(app, door)

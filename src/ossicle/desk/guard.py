@@ -37,14 +37,14 @@ BODY_S = 30.0
 TOKEN_HEADER = "x-ossicle-desk"
 HEADERS: dict[str, str] = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
-    "connect-src 'self'; font-src 'self'; worker-src 'self' blob:; manifest-src 'self'; base-uri 'none'; "
-    "form-action 'self'; frame-ancestors 'none'",
+    "connect-src 'self'; media-src 'self'; font-src 'self'; worker-src 'self' blob:; manifest-src 'self'; "
+    "base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "referrer-policy": "no-referrer",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "x-frame-options": "DENY",
-    "permissions-policy": "camera=(), microphone=(), geolocation=()",
+    "permissions-policy": "camera=(), microphone=(self), geolocation=()",
 }
 _READS = {"GET", "HEAD"}
 _ONCE = {"host", "origin", "content-length", TOKEN_HEADER, "x-forwarded-proto", "sec-fetch-site", "sec-fetch-mode"}

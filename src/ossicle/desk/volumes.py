@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import struct
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from ossicle.scans import Scan
-from ossicle.scans.levels import levels
+from ossicle.scans.levels import Level, levels
 from ossicle.scans.model import ArrayLike3D
 
 from .greys import window_of
@@ -17,6 +18,8 @@ from .workbench import Shown, plain_matrix
 
 __all__ = ["volume_bytes"]
 
+MOST_READ = 64_000_000
+"""Voxels read for a volume that is sent. Where more would be, the step is a power of two, which a level has."""
 MARGIN = 0.03
 """Share of the specimen's size left round it."""
 
@@ -39,8 +42,11 @@ def volume_bytes(shown: Shown, scan: Scan, edge: int) -> bytes:
     low, high = _crop(shown)
     longest = int(max(b - a for a, b in zip(low, high, strict=True)))
     step = max(1, -(-longest // edge))
-    there = [lv for lv in levels(scan) if lv.factor <= step and step % lv.factor == 0]
-    level = there[-1]
+    there = levels(scan)
+    level = _level(there, step)
+    if (longest // level.factor) ** 3 > MOST_READ:  # so that the time taken does not grow with the scan
+        step = 1 << (step - 1).bit_length()
+        level = _level(there, step)
     inner = step // level.factor
     count = [max(1, (b - a) // step) for a, b in zip(low, high, strict=True)]
     box = tuple(slice(a // level.factor, a // level.factor + n * inner) for a, n in zip(low, count, strict=True))
@@ -75,6 +81,11 @@ def volume_bytes(shown: Shown, scan: Scan, edge: int) -> bytes:
     text = json.dumps(header, separators=(",", ":")).encode()
     text += b" " * (-(len(text) + 4) % 4)
     return struct.pack("<I", len(text)) + text + tones.tobytes() + styles.tobytes()
+
+
+def _level(there: Sequence[Level], step: int) -> Level:
+    """The coarsest level of which whole voxels make one of ``step``."""
+    return [lv for lv in there if lv.factor <= step and step % lv.factor == 0][-1]
 
 
 def _crop(shown: Shown) -> tuple[list[int], list[int]]:

@@ -205,7 +205,10 @@ class Workbench:
                 labels = InMemory(labels)
             while len(self._labels) >= 6:
                 self._labels.popitem(last=False)
-            self._labels[uid] = labels, kept_boxes(self.cabinet.layout.root / "drawn", uid, kept.reading.labels)
+            own = kept.boxes
+            if own is None:  # of a reading kept before boxes were
+                own = kept_boxes(self.cabinet.layout.root / "drawn", uid, kept.reading.labels)
+            self._labels[uid] = labels, dict(own)
         self._labels.move_to_end(uid)
         return self._labels[uid]
 

@@ -1,37 +1,38 @@
-"""Films: the steps of a lesson, or a turn about the skull, drawn frame by frame and put together by ffmpeg.
+"""Films: a turn about the skull, the steps of a lesson or a talk, drawn frame by frame and put together by ffmpeg.
 
-Frames are kept in a folder beside the film until it is made: a film that was stopped goes on where it was.
+Frames are kept in a folder beside the film until it is made: a film that was stopped goes on where it was. What stands
+still is drawn once.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import math
 import shutil
 import subprocess
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
-from ossicle.account.records import View
 from ossicle.errors import OssicleError
 
+from .captions import Caption, webvtt_text
 from .files import write_bytes
-from .pictures import camera_of, png, shot
+from .film_pictures import film_picture
+from .frames import Frame
+from .pictures import png
 from .stage import Stage
 
-__all__ = ["frames_of_turn", "make_film", "needs_ffmpeg"]
+__all__ = ["draw_frames", "make_film", "needs_ffmpeg"]
 
 Progress = Callable[[str, float], None]
-_STAGE: list[Stage] = []
+_STAGES: list[Mapping[str, Stage]] = []
 CODECS = {
     ".mp4": ("-c:v", "libx264", "-pix_fmt", "yuv420p", "-crf", "18", "-movflags", "+faststart"),
     ".webm": ("-c:v", "libvpx-vp9", "-pix_fmt", "yuv420p", "-crf", "30", "-b:v", "0"),
 }
+SOUND = {".mp4": ("-c:a", "aac", "-b:a", "96k"), ".webm": ("-c:a", "copy")}
+WORDS = {".mp4": ("-c:s", "mov_text"), ".webm": ("-c:s", "webvtt")}
 
 
 def needs_ffmpeg() -> str:
@@ -51,39 +52,27 @@ def needs_ffmpeg() -> str:
     return found
 
 
-def frames_of_turn(stage: Stage, view: View, seconds: float, rate: int, width: int, height: int) -> list[View]:
-    """Return the views of one whole turn about the view's own vertical, all in one frame that holds the whole turn."""
-    count = max(2, round(seconds * rate))
-    up = np.asarray(view.up, float)
-    up /= np.linalg.norm(up)
-    look = np.asarray(view.look, float)
-    turned = []
-    for k in range(count):
-        angle = 2 * math.pi * k / count
-        # Rodrigues' formula.
-        at = look * math.cos(angle) + np.cross(up, look) * math.sin(angle) + up * (up @ look) * (1 - math.cos(angle))
-        turned.append(replace(view, look=(float(at[0]), float(at[1]), float(at[2]))))
-    b = stage.bounds(view)
-    axes = camera_of(stage, replace(view, centre_mm=None), width, height).axes
-    middle = np.array([(b[0] + b[3]) / 2, (b[1] + b[4]) / 2, (b[2] + b[5]) / 2]) @ axes
-    across = math.hypot(b[3] - b[0], b[5] - b[2])
-    extent = 1.05 * max(across / width, (b[4] - b[1]) / height) * min(width, height)
-    centre = (float(middle[0]), float(middle[1]), float(middle[2]))
-    return [replace(v, centre_mm=centre, extent_mm=extent) for v in turned]
-
-
 def make_film(
-    stage: Stage,
-    views: Sequence[View],
+    stages: Mapping[str, Stage],
+    frames: Sequence[Frame],
     out: Path,
     *,
     rate: int,
     width: int,
     height: int,
     workers: int,
+    voice: bytes = b"",
+    captions: Sequence[Caption] = (),
     progress: Progress | None = None,
 ) -> None:
-    """Draw views and put them together as a film (MP4 or WebM, by the file's ending).
+    """Draw frames and put them together as a film (MP4 or WebM, by the file's ending).
+
+    Parameters
+    ----------
+    voice
+        Sound to lay under it (WebM); none where empty.
+    captions
+        Captions as a track of their own, which players show or not.
 
     Raises
     ------
@@ -95,12 +84,21 @@ def make_film(
         raise OssicleError(f"{out.name!r} is neither .mp4 nor .webm", where="--out", mend="end the file's name so")
     program = needs_ffmpeg()
     folder = out.parent / f".{out.name}.frames"
-    names = draw_frames(stage, views, folder, width=width, height=height, workers=workers, progress=progress)
+    names = draw_frames(stages, frames, folder, width=width, height=height, workers=workers, progress=progress)
     listed = folder / "frames.txt"
     write_bytes(listed, "".join(f"file '{n}'\nduration {1 / rate:.6f}\n" for n in names).encode())
     partial = folder / f"film{ending}"
     words = [program, "-y", "-loglevel", "error", "-f", "concat", "-safe", "0", "-i", str(listed)]
-    words += ["-r", str(rate), *CODECS[ending], "-fflags", "+bitexact", "-flags:v", "+bitexact", str(partial)]
+    tracks = ["-map", "0:v"]
+    if voice:
+        write_bytes(folder / "voice.webm", voice)
+        words += ["-i", str(folder / "voice.webm")]
+        tracks += ["-map", "1:a", *SOUND[ending]]
+    if captions:
+        write_bytes(folder / "captions.vtt", webvtt_text(captions).encode())
+        words += ["-i", str(folder / "captions.vtt")]
+        tracks += ["-map", f"{2 if voice else 1}:s", *WORDS[ending]]
+    words += [*tracks, "-r", str(rate), *CODECS[ending], "-fflags", "+bitexact", "-flags:v", "+bitexact", str(partial)]
     done = subprocess.run(words, capture_output=True, text=True)
     if done.returncode or not partial.is_file():
         said = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
@@ -110,8 +108,8 @@ def make_film(
 
 
 def draw_frames(
-    stage: Stage,
-    views: Sequence[View],
+    stages: Mapping[str, Stage],
+    frames: Sequence[Frame],
     folder: Path,
     *,
     width: int,
@@ -119,14 +117,15 @@ def draw_frames(
     workers: int,
     progress: Progress | None = None,
 ) -> list[str]:
-    """Draw each view into a folder, those that are not there yet, and return the files' names in order."""
-    names = [f"{_key(stage, v, width, height)}.png" for v in views]
-    missing = {n: v for n, v in zip(names, views, strict=True) if not (folder / n).is_file()}
-    _STAGE[:] = [stage]
+    """Draw each frame into a folder, those that are not there yet, and return the files' names in order."""
+    surfaces = _surfaces(stages)
+    names = [f"{_key(surfaces, f, width, height)}.png" for f in frames]
+    missing = {n: f for n, f in zip(names, frames, strict=True) if not (folder / n).is_file()}
+    _STAGES[:] = [stages]
     try:
         if workers <= 1:
-            for done, (name, view) in enumerate(missing.items()):
-                _frame(folder / name, view, width, height)
+            for done, (name, frame) in enumerate(missing.items()):
+                _frame(folder / name, frame, width, height)
                 if progress is not None:
                     progress("frames", (done + 1) / len(missing))
         elif missing:
@@ -134,23 +133,28 @@ def draw_frames(
 
             # Forked, so that the surfaces are shared and not sent.
             with ProcessPoolExecutor(workers, multiprocessing.get_context("fork")) as pool:
-                jobs = [pool.submit(_frame, folder / n, v, width, height) for n, v in missing.items()]
+                jobs = [pool.submit(_frame, folder / n, f, width, height) for n, f in missing.items()]
                 for done, job in enumerate(as_completed(jobs)):
                     job.result()
                     if progress is not None:
                         progress("frames", (done + 1) / len(missing))
     finally:
-        _STAGE.clear()
+        _STAGES.clear()
     return names
 
 
-def _frame(file: Path, view: View, width: int, height: int) -> None:
-    write_bytes(file, png(shot(_STAGE[0], view, width, height, fine=1).rgb))
+def _frame(file: Path, frame: Frame, width: int, height: int) -> None:
+    write_bytes(file, png(film_picture(frame, _STAGES[0], width, height)))
 
 
-def _key(stage: Stage, view: View, width: int, height: int) -> str:
+def _surfaces(stages: Mapping[str, Stage]) -> str:
+    shown = {
+        name: {n: [len(s.vertices), round(float(s.vertices.sum(dtype=float)), 3)] for n, s in stage.surfaces.items()}
+        for name, stage in stages.items()
+    }
+    return hashlib.sha256(json.dumps(shown, sort_keys=True).encode()).hexdigest()
+
+
+def _key(surfaces: str, frame: Frame, width: int, height: int) -> str:
     """A name for a frame by all that it shows, so that frames of another film are not taken for its own."""
-    whole = hashlib.sha256()
-    shown = {n: [len(s.vertices), round(float(s.vertices.sum(dtype=float)), 3)] for n, s in stage.surfaces.items()}
-    whole.update(json.dumps([shown, str(view), width, height], sort_keys=True).encode())
-    return whole.hexdigest()[:24]
+    return hashlib.sha256(f"{surfaces} {frame} {width} {height}".encode()).hexdigest()[:24]

@@ -25,7 +25,7 @@ from .player import page, rounded, scene_data, specimen_data
 from .sheets import Block, Figure, Heading, Para
 from .stage import Stage, stage_of
 
-__all__ = ["handout", "lesson_page", "stages_of", "step_data"]
+__all__ = ["clip_at", "handout", "lesson_page", "stages_of", "step_data"]
 
 Progress = Callable[[str, float], None]
 Json = dict[str, Any]
@@ -129,8 +129,8 @@ def _words(step: StepText) -> Json:
     }
 
 
-def _clip(step: StepText, view: View) -> tuple[tuple[float, float, float], float] | None:
-    """The plane of a step, or of its scene where one specimen stands there, as pictures take it."""
+def clip_at(step: StepText, view: View) -> tuple[tuple[float, float, float], float] | None:
+    """Return the plane of a step as pictures take it: that of its slice, or of its kept view where one stands there."""
     scene = step.panel.scene
     if scene is not None:
         return scene.clip if len(scene.shown) == 1 else None
@@ -168,7 +168,7 @@ def handout(
         for name in names:
             stage = stages[name]
             view = view_of(step.panel, stage.specimen, f"step {n}")
-            cut = _clip(step, view)
+            cut = clip_at(step, view)
             taken = shot(
                 stage,
                 view,

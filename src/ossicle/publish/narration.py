@@ -12,7 +12,16 @@ from typing import Any
 
 from ossicle.account.words import tied
 
-__all__ = ["WORDS_A_MINUTE", "as_text", "captions", "markdown_html", "paragraphs"]
+__all__ = [
+    "WORDS_A_MINUTE",
+    "as_text",
+    "captions",
+    "clock_text",
+    "markdown_html",
+    "paragraphs",
+    "safe_text",
+    "sentences_of",
+]
 
 WORDS_A_MINUTE = 140
 """Pace of reading aloud (common practice, no source)."""
@@ -51,6 +60,11 @@ def paragraphs(text: str) -> list[str]:
     return [p for p in out if p.strip()]
 
 
+def sentences_of(text: str) -> list[str]:
+    """Return the sentences of a narration, without marks."""
+    return [s for p in paragraphs(text) for s in _SENTENCE.split(" ".join(p.split()))]
+
+
 def captions(steps: Sequence[tuple[str, str]]) -> str:
     """Return captions to read steps aloud by, as WebVTT (W3C), a sentence a cue, at the pace of reading.
 
@@ -62,20 +76,22 @@ def captions(steps: Sequence[tuple[str, str]]) -> str:
     lines = ["WEBVTT", ""]
     now = 0.0
     for number, (title, text) in enumerate(steps, start=1):
-        lines += [f"NOTE Step {number}: {_safe(title)}", ""]
-        for sentence in (s for p in paragraphs(text) for s in _SENTENCE.split(" ".join(p.split()))):
+        lines += [f"NOTE Step {number}: {safe_text(title)}", ""]
+        for sentence in sentences_of(text):
             length = max(1.5, 60 * len(sentence.split()) / WORDS_A_MINUTE)
-            lines += [f"{_clock(now)} --> {_clock(now + length)}", _safe(sentence), ""]
+            lines += [f"{clock_text(now)} --> {clock_text(now + length)}", safe_text(sentence), ""]
             now += length
         now += 1.0
     return "\n".join(lines)
 
 
-def _safe(text: str) -> str:
+def safe_text(text: str) -> str:
+    """Return text on one line as it may stand in a cue of WebVTT."""
     text = " ".join(text.split())
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
-def _clock(seconds: float) -> str:
+def clock_text(seconds: float) -> str:
+    """Return a time as WebVTT has it: 00:01:02.345."""
     ms = round(1000 * seconds)
     return f"{ms // 3600000:02d}:{ms // 60000 % 60:02d}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"

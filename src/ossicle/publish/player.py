@@ -133,7 +133,8 @@ def scene_data(scene: Scene, stages: Mapping[str, Stage], order: Mapping[str, in
 _STEPS = """<p id="of">{title}, <span id="count"></span></p>
 <div aria-live="polite"><h1 id="title"></h1><div id="narration"></div></div>
 <section id="ask" hidden aria-live="polite"></section><p id="score" aria-live="polite"></p>
-<nav aria-label="Steps"><button id="back" type="button">Back</button><button id="next" type="button">Next</button></nav>
+<nav aria-label="Steps"><button id="back" type="button">Back</button><button id="next" type="button">Next</button>
+<button id="present" type="button" aria-keyshortcuts="P">Present</button></nav>
 <ol id="steps"></ol>
 <p id="keys">{keys}</p>"""
 _STEP_KEYS = (
@@ -175,7 +176,7 @@ def page(data: Json, body: str = "", most_bytes: int = MOST_BYTES) -> str:
 </head>
 <body>
 <div id="place"><canvas id="stage" aria-describedby="title"></canvas><svg id="marks" aria-hidden="true"></svg>
-<div id="scale" role="img" aria-label="Scale bar"></div><p id="named" aria-live="polite"></p>
+<div id="scale" role="img" aria-label="Scale bar"></div><p id="named" aria-live="polite"></p><p id="caption" hidden></p>
 <button id="return" type="button" hidden>Return to the {what}</button></div>
 <main id="panel">
 {body}

@@ -122,6 +122,8 @@ def _cluster(cluster: Any, ms: float) -> list[Packet]:
                 start = int(part.value)
             elif part.name == "SimpleBlock":
                 block = bytes(part.value)
+                if len(block) < part.size:
+                    break  # cut off
                 # Track number (one byte, as there is one track), time from the cluster's, flags without lacing.
                 (after,) = struct.unpack(">h", block[1:3])
                 if len(block) > 4 and block[0] == 0x81 and not block[3] & 0x06:

@@ -55,7 +55,7 @@ def _lack() -> str:
         import onnx  # noqa: F401
         import torch
     except ImportError as error:
-        return f"no work can be done on a GPU, since {error.name} is not installed (it comes with ossicle[gpu])"
+        return f"no work can be done on a GPU, since {error.name} is not installed (PyTorch for your GPU, and onnx)"
     return "" if torch.cuda.is_available() else "PyTorch sees no GPU on this machine"
 
 

@@ -15,16 +15,17 @@ from typing import Any
 
 import numpy as np
 import zarr
+from numpy.typing import NDArray
 from zarr.codecs import ZstdCodec
 
 from ossicle.errors import OssicleError
 from ossicle.scans.geometry import Geometry
-from ossicle.scans.lazy import least_and_greatest
+from ossicle.scans.lazy import LazyVolume, least_and_greatest
 from ossicle.scans.model import ArrayLike3D
 from ossicle.scans.naming import shown
-from ossicle.scans.store import StoredVolume, chunk_shape, level_shapes, open_level, use_threads
+from ossicle.scans.store import chunk_shape, level_shapes, open_level, use_threads
 
-__all__ = ["list_labels", "open_labels", "write_labels", "write_labels_list"]
+__all__ = ["StoredLabels", "list_labels", "open_labels", "write_labels", "write_labels_list"]
 
 
 def write_labels(
@@ -100,7 +101,37 @@ def _metadata(geometry: Geometry, levels: int) -> dict[str, Any]:
     }
 
 
-def open_labels(folder: Path) -> StoredVolume:
+class StoredLabels(LazyVolume):
+    """Labels in a store. Where only every second, fourth, eighth ... voxel is asked for, and a coarser level holds just
+    these, they are read from there.
+
+    Parameters
+    ----------
+    folder
+        Of the store.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        full = open_level(folder, 0)
+        self._levels = {0: full}
+        self._count = len(level_shapes(full.shape))
+        self.shape, self.dtype, self.chunks = full.shape, full.dtype, full.chunks
+
+    def _part(self, ranges: tuple[range, range, range]) -> NDArray[Any]:
+        if not all(ranges):
+            return np.zeros([len(r) for r in ranges], self.dtype)
+        number = 0
+        while number + 1 < self._count and all((r.start | r.step) % 2 ** (number + 1) == 0 for r in ranges):
+            number += 1
+        if number not in self._levels:
+            self._levels[number] = open_level(self._folder, number)
+        factor = 2**number
+        key = tuple(slice(r.start // factor, -(-r.stop // factor), r.step // factor) for r in ranges)
+        return np.asarray(self._levels[number][key])
+
+
+def open_labels(folder: Path) -> StoredLabels:
     """Open the labels at full resolution.
 
     Raises
@@ -108,7 +139,7 @@ def open_labels(folder: Path) -> StoredVolume:
     OssicleError
         They are missing or damaged.
     """
-    return open_level(folder, 0)
+    return StoredLabels(folder)
 
 
 def list_labels(store: Path) -> list[str]:

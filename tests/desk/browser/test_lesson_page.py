@@ -38,7 +38,7 @@ def kept(browser: Any, desk: Desk) -> Iterator[tuple[Path, list[list[float]]]]:
     def keep(count: int) -> None:
         one.settled()
         places.append(page.evaluate(f"{PLACES}(window.ossicleStage)"))
-        page.keyboard.press("T")
+        page.keyboard.press("V")
         one.until(f"document.querySelectorAll('.steps li').length === {count}")
 
     page.locator(".stage-canvas").focus()

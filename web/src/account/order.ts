@@ -13,7 +13,7 @@ export const awaits = (finding: Finding): boolean => finding.standing === "compu
 
 const HEADINGS: Record<string, string> = {
   scan: "Scan", pose: "Pose", dentition: "Dentition", formula: "Dental formula", replacement: "Replacement", stage: "Growth stage",
-  completeness: "Completeness", palate: "Palate", jaw: "Lower jaw", ear: "Ear region", braincase: "Braincase",
+  completeness: "Completeness", palate: "Palate", jaw: "Lower jaw", ear: "Ear region", braincase: "Braincase and face",
   measurements: "Measurements", asymmetry: "Left against right", teeth: "Each tooth",
 };
 /** Each tooth comes last: it is the longest, and one reads it beside the rows. */

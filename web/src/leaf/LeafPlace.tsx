@@ -1,6 +1,7 @@
 import type { ComponentChildren } from "preact";
 import { LessonLeaf } from "../lesson/LessonLeaf";
 import { leaf, type Leaf } from "../state/showing";
+import { TalkLeaf } from "../talk/TalkLeaf";
 import { BesideLeaf } from "./BesideLeaf";
 import { CharactersLeaf } from "./CharactersLeaf";
 import { HistoryLeaf } from "./HistoryLeaf";
@@ -8,7 +9,7 @@ import { MeasureLeaf } from "./MeasureLeaf";
 import { PartsLeaf } from "./PartsLeaf";
 import { SliceLeaf } from "./SliceLeaf";
 
-const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", characters: "Characters", lesson: "Lesson" };
+const TITLES: Record<NonNullable<Leaf>, string> = { slice: "Slice", measure: "Measures", parts: "Each part", history: "Decisions", beside: "Side by side", characters: "Characters", lesson: "Lesson", talk: "Talk" };
 
 /** The leaf that may lie open beside the stage. */
 export function LeafPlace() {
@@ -22,6 +23,7 @@ export function LeafPlace() {
     beside: () => <BesideLeaf />,
     characters: () => <CharactersLeaf />,
     lesson: () => <LessonLeaf />,
+    talk: () => <TalkLeaf />,
   };
   return (
     <section class="leaf" aria-label={TITLES[open]} data-place="leaf">

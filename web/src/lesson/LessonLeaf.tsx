@@ -16,7 +16,7 @@ export function LessonLeaf() {
   return (
     <div class="lesson">
       <div class="verbs">
-        <button type="button" aria-keyshortcuts="Shift+T" onClick={() => void keepView()}>Keep this view</button>
+        <button type="button" aria-keyshortcuts="Shift+V" onClick={() => void keepView()}>Keep this view</button>
         {all !== null && all.length > 1 && <button type="button" onClick={() => {
           rehearsing.value = true;
           const first = all.find((s) => s.id === chosenStep.value) ?? all[0];

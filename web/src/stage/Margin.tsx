@@ -63,6 +63,7 @@ export function Margin() {
         <LeafLink to="characters" name="Characters" letter="y" />
         <LeafLink to="beside" name="Side by side" letter="b" />
         <LeafLink to="lesson" name="Lesson" letter="t" />
+        <LeafLink to="talk" name="Talk" letter="T" />
         <button type="button" onClick={layOutAnew}>Lay out anew</button>
         <button type="button" aria-keyshortcuts="?" onClick={() => (keysOpen.value = true)}>Keys</button>
       </nav>

@@ -65,9 +65,9 @@ export function levelled(look: Vector3, up: Vector3): Vector3 {
   return new Vector3().crossVectors(right, look).normalize();
 }
 
-/** Between two eyes, `t` 0 to 1; directions run along the great circle. */
-export function between(a: Eye, b: Eye, t: number): Eye {
-  const ease = t * t * (3 - 2 * t);
+/** Between two eyes, `t` 0 to 1; directions run along the great circle. Eased, it begins and ends slowly. */
+export function between(a: Eye, b: Eye, t: number, eased = true): Eye {
+  const ease = eased ? t * t * (3 - 2 * t) : t;
   return {
     look: alongCircle(a.look, b.look, ease),
     up: alongCircle(a.up, b.up, ease),

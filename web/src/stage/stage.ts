@@ -148,6 +148,13 @@ export class Stage {
     } else this.moved();
   }
 
+  /** Goes along with an eye that moves on by itself: quick pictures, a better one when it rests. */
+  follow(eye: Eye): void {
+    this.travel = null;
+    this.eye = copyEye(eye);
+    this.moved();
+  }
+
   /** Shows the whole again, where that is what the stage keeps to. */
   refit(): void {
     if (this.fit && this.skulls.length > 0) this.goTo(this.fit(this.aim.look.clone(), this.aim.up.clone()), true);

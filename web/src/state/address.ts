@@ -97,7 +97,7 @@ export function readAddress(): void {
   posed.value = poseByKey(q.get("pose") ?? "") ?? null;
   colouring.value = oneOf(q.get("colour"), ["class", "confidence"]) ?? "generation";
   drawing.value = oneOf(q.get("drawing"), ["scan"]) ?? "surfaces";
-  leaf.value = oneOf<NonNullable<Leaf>>(q.get("leaf"), ["parts", "slice", "measure", "history", "beside", "characters", "lesson"]) ?? null;
+  leaf.value = oneOf<NonNullable<Leaf>>(q.get("leaf"), ["parts", "slice", "measure", "history", "beside", "characters", "lesson", "talk"]) ?? null;
   sliceKey.value = q.get("slice");
   rowsAs.value = oneOf(q.get("rows"), ["unrolled"]) ?? "drawn";
   const [way = "", size] = (q.get("laid") ?? "").split(",");

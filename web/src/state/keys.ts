@@ -25,7 +25,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Stage", [
     ["← → ↑ ↓", "turn; with Shift, shift"], ["+ −", "nearer, farther"], ["1 … 0", "views in their order"], ["w", "the whole"], ["z", "near to what is chosen"],
     ["[ ]", "bone less, more"], ["v", "chosen part solid, veiled, absent"], ["l L", "lift, lower"], ["c C", "cut away deeper, less"], ["o", "perspective"],
-    ["s k p h y b", "slice, measures, each part, decisions, characters, side by side"], ["t T", "lesson, keep this view"],
+    ["s k p h y b", "slice, measures, each part, decisions, characters, side by side"], ["t T", "lesson, talk"], ["V", "keep this view"],
   ]],
   ["Rows", [
     ["← →", "tooth before, next"], ["↑ ↓", "row above, below; successor"], ["r", "rename"], ["g", "generation"], ["j", "join the chosen"], ["x", "cut by a stroke"],
@@ -34,7 +34,7 @@ export const SHEET: readonly (readonly [string, readonly (readonly [string, stri
   ["Page", [["F6", "next place"], ["?", "these keys"], ["Esc", "let go, step by step"]]],
 ];
 
-const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", y: "characters", b: "beside", t: "lesson" };
+const LEAVES: Record<string, NonNullable<Leaf>> = { s: "slice", k: "measure", p: "parts", h: "history", y: "characters", b: "beside", t: "lesson", T: "talk" };
 
 export function listenToKeys(): void {
   window.addEventListener("keydown", onKey);
@@ -120,7 +120,7 @@ const LETTERS: Record<string, () => void> = {
   c: () => (clipDepth.value = bounded(clipDepth.value + 0.05, 1)),
   C: () => (clipDepth.value = bounded(clipDepth.value - 0.05, 1)),
   o: () => setParallel(!parallel.value),
-  T: () => void keepView(),
+  V: () => void keepView(),
 };
 
 function onLetter(key: string): boolean {

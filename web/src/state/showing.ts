@@ -22,7 +22,7 @@ export const colouring = signal<"generation" | "class" | "confidence">("generati
 /** The clip plane: how deep from the eye, 0 (none) to 1. */
 export const clipDepth = signal(0);
 export const drawing = signal<"surfaces" | "scan">("surfaces");
-export type Leaf = "parts" | "slice" | "measure" | "history" | "beside" | "characters" | "lesson" | null;
+export type Leaf = "parts" | "slice" | "measure" | "history" | "beside" | "characters" | "lesson" | "talk" | null;
 export const leaf = signal<Leaf>(null);
 
 /** The view of the chosen finding, while it holds; turning and veiling by hand let go of it. */

@@ -2,13 +2,14 @@
 
 from .completeness import completeness_findings
 from .dentition import dentition_findings
+from .ears import ear_findings
 from .formula import formula_facts, formula_findings
 from .jaws import joint_findings, mental_findings
 from .measures import asymmetry_findings, cascade_findings, crown_findings, enamel_findings, measurement_findings
 from .replacement import replacement_findings
 from .scan import pose_findings, scan_findings
 from .stage import stage_facts, stage_findings
-from .structures import absence_findings, braincase_findings, ear_findings, jaw_findings, palate_findings
+from .structures import absence_findings, braincase_findings, jaw_findings, palate_findings
 from .teeth import tooth_findings
 
 __all__ = [

@@ -8,18 +8,25 @@ from typing import Any
 import numpy as np
 
 from ossicle.reading.records import Reading
-from ossicle.reading.structures import Ear, JawHalf, Opening, Palate, Structures, Value
+from ossicle.reading.structures import JawHalf, NasalCavity, Opening, Palate, Structures, Value
 
 from ..records import Evidence, Finding, Region, View
 from ..words import area, length, number, percent, volume
 from .common import slug
 
-__all__ = ["absence_findings", "braincase_findings", "ear_findings", "jaw_findings", "palate_findings"]
+__all__ = [
+    "absence_findings",
+    "braincase_findings",
+    "evidence_at",
+    "jaw_findings",
+    "opening_finding",
+    "palate_findings",
+    "plus_minus",
+]
 
 Vector = tuple[float, float, float]
 _VENTRAL: tuple[Vector, Vector] = ((0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 _CAUDAL: tuple[Vector, Vector] = ((0.0, 0.0, 1.0), (0.0, 1.0, 0.0))
-_STATE = {"present": "is present", "absent": "is absent", "not_resolved": "is not resolved"}
 
 
 def plus_minus(value: Value, unit: str) -> str:
@@ -28,7 +35,7 @@ def plus_minus(value: Value, unit: str) -> str:
     return f"{value.value:.{places}f} ± {value.error:.{places}f}{unit}"
 
 
-def _view(
+def evidence_at(
     centre: Any, extent: float, caption: str, parts: Sequence[int], way: tuple[Vector, Vector] = _VENTRAL
 ) -> Evidence:
     x, y, z = (round(float(v), 3) for v in centre)
@@ -47,13 +54,12 @@ def palate_findings(reading: Reading) -> list[Finding]:
     for o in s.palate.openings:
         stem = f"palate/{slug(o.term)}-{o.side}"
         seen[stem] = seen.get(stem, 0) + 1
-        found.append(
-            _opening(o, "palate", stem if seen[stem] == 1 else f"{stem}-{seen[stem]}", "palate.opening", o.certain)
-        )
+        identity = stem if seen[stem] == 1 else f"{stem}-{seen[stem]}"
+        found.append(opening_finding(o, "palate", identity, "palate.opening", o.certain))
     return [*found, _fenestration(s.palate)]
 
 
-def _opening(o: Opening, region: Region, identity: str, method: str, confidence: float) -> Finding:
+def opening_finding(o: Opening, region: Region, identity: str, method: str, confidence: float) -> Finding:
     where = "midline" if o.side == "midline" else o.side
     article = {"midline": "The", "left": "The left", "right": "The right"}[where]
     statement = (
@@ -70,7 +76,7 @@ def _opening(o: Opening, region: Region, identity: str, method: str, confidence:
         confidence,
         value=o.area_mm2.value,
         unit="mm2",
-        evidence=_view(o.centre, 4 * o.length_mm.value, f"{article} {o.term}, outlined at its rim.", parts),
+        evidence=evidence_at(o.centre, 4 * o.length_mm.value, f"{article} {o.term}, outlined at its rim.", parts),
     )
 
 
@@ -96,7 +102,7 @@ def _fenestration(palate: Palate) -> Finding:
         0.7,
         value=palate.fenestration,
         unit="share",
-        evidence=_view(centre, extent, "The palate from below, openings solid.", parts),
+        evidence=evidence_at(centre, extent, "The palate from below, openings solid.", parts),
     )
 
 
@@ -129,7 +135,7 @@ def _angle(j: JawHalf) -> Finding | None:
             "jaw.inflection",
             0.6,
             value="absent",
-            evidence=_view(j.condyle if j.condyle is not None else (0, 0, 0), 10.0, "The jaw's hind end.", parts),
+            evidence=evidence_at(j.condyle if j.condyle is not None else (0, 0, 0), 10.0, "The jaw's hind end.", parts),
         )
     turn = a.inflection_deg
     word = "medially" if turn.value >= 0 else "laterally"
@@ -151,7 +157,7 @@ def _angle(j: JawHalf) -> Finding | None:
         0.8,
         value=turn.value,
         unit="degree",
-        evidence=_view(
+        evidence=evidence_at(
             (a.base + a.tip) / 2, 5 * (a.length_mm or 2.0), f"The {j.side} angular process from behind.", parts, _CAUDAL
         ),
     )
@@ -171,105 +177,47 @@ def _symphysis(jaws: Sequence[JawHalf]) -> Finding:
         "jaw.symphysis",
         0.7,
         value="fused" if fused else "open",
-        evidence=_view(centre, 8.0, "The symphysis from below.", [j.part for j in jaws]),
+        evidence=evidence_at(centre, 8.0, "The symphysis from below.", [j.part for j in jaws]),
     )
 
 
-def ear_findings(reading: Reading) -> list[Finding]:
-    """Labyrinth, windows and stapes of each ear."""
-    s = reading.structures
-    return [] if s is None else [f for e in s.ears for f in _ear(e)]
-
-
-def _ear(e: Ear) -> list[Finding]:
-    subject, found = f"{e.side} ear", []
-    parts = () if e.part is None else (e.part,)
-    size = 4.0
-    if e.labyrinth_mm3 is not None:
-        size = 4 * float(np.cbrt(e.labyrinth_mm3.value))
-        turns = (
-            f"; the cochlea makes {plus_minus(e.cochlear_turns, '')} turns{_long(e)}"
-            if e.cochlear_turns is not None
-            else f"; its turns are not counted, as {e.reasons.get('cochlear_turns', 'they were not resolved')}"
-        )
-        found.append(
-            Finding(
-                f"ear/labyrinth-{e.side}",
-                "ear",
-                subject,
-                f"The {e.side} bony labyrinth holds {plus_minus(e.labyrinth_mm3, ' mm³')}{turns}.",
-                "ear.labyrinth",
-                0.6,
-                value=e.labyrinth_mm3.value,
-                unit="mm3",
-                evidence=_view(e.centre, size, f"The {e.side} labyrinth, bone veiled.", parts),
-            )
-        )
-    if e.canal_radii_mm:
-        found.append(_canals(e, parts, size))
-    for w in (e.oval, e.round):
-        if w is not None:
-            found.append(_opening(w, "ear", f"ear/{slug(w.term)}-{e.side}", "ear.window", min(w.certain, 0.65)))
-    if e.oval is None or e.round is None:
-        one = "oval window" if e.oval is None else "round window"
-        missing = "windows" if e.oval is None and e.round is None else one
-        verb = "are" if missing == "windows" else "is"
-        because = e.reasons.get("oval_window_mm2" if e.oval is None else "round_window_mm2", "nothing was found")
-        found.append(
-            Finding(
-                f"ear/windows-{e.side}",
-                "ear",
-                subject,
-                f"The {missing} of the {e.side} labyrinth {verb} not resolved: {because}.",
-                "ear.window",
-                0.6,
-                value="not_resolved",
-                evidence=_view(e.centre, size, f"The {e.side} labyrinth, bone veiled.", parts),
-            )
-        )
-    why = e.reasons.get("stapes")
-    found.append(
+def _nose(n: NasalCavity) -> list[Finding]:
+    v = n.volume_mm3
+    if v is None or n.centre is None:
+        return []
+    return [
         Finding(
-            f"ear/stapes-{e.side}",
-            "ear",
-            subject,
-            f"The {e.side} stapes {_STATE[e.ossicles['stapes']]}{f': {why}' if why else ''}.",
-            "ear.ossicles",
+            "braincase/nasal-cavity",
+            "braincase",
+            "nasal cavity",
+            f"The air of the nasal cavity takes up {volume(v.value)}, give or take {percent(v.error / v.value)}, from "
+            "the nares to the choanae, closed there and at every opening where it is narrowest; scrolls of bone "
+            "thinner than a voxel or two count as air.",
+            "face.nose",
             0.7,
-            value=e.ossicles["stapes"],
-            evidence=_view(e.oval.centre if e.oval is not None else e.centre, size, "The oval window.", parts),
+            value=v.value,
+            unit="mm3",
+            evidence=evidence_at(
+                n.centre,
+                2.5 * float(np.cbrt(v.value)),
+                "The nasal cavity, bone veiled.",
+                () if n.part is None else (n.part,),
+                ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
+            ),
         )
-    )
-    return found
-
-
-def _long(e: Ear) -> str:
-    v = e.cochlea_length_mm
-    return "" if v is None else f" and its canal is {plus_minus(v, ' mm')} long"
-
-
-def _canals(e: Ear, parts: tuple[int, ...], size: float) -> Finding:
-    """Radii of the semicircular canals."""
-    told = [f"{plus_minus(v, ' mm')} ({name})" for name, v in sorted(e.canal_radii_mm.items())]
-    rest = sorted({"anterior", "posterior", "lateral"} - set(e.canal_radii_mm))
-    more = "" if not rest else f"; not told of the {' and the '.join(rest)} canal"
-    return Finding(
-        f"ear/canals-{e.side}",
-        "ear",
-        f"{e.side} ear",
-        f"The semicircular canals of the {e.side} ear have radii of curvature of {', '.join(told)}{more}.",
-        "ear.canals",
-        0.6,
-        value=next(iter(e.canal_radii_mm.values())).value,
-        unit="mm",
-        evidence=_view(e.centre, size, f"The {e.side} labyrinth, bone veiled.", parts),
-    )
+    ]
 
 
 def braincase_findings(reading: Reading) -> list[Finding]:
-    """Endocranial volume and foramen magnum."""
+    """Endocranial volume, foramen magnum and nasal cavity."""
     s = reading.structures
-    if s is None or s.braincase is None:
+    if s is None:
+        return []
+    return [*_braincase(s), *([] if s.nose is None else _nose(s.nose))]
+
+
+def _braincase(s: Structures) -> list[Finding]:
+    if s.braincase is None:
         return []
     b, found = s.braincase, []
     if b.volume_mm3 is not None and b.centre is not None:
@@ -286,7 +234,7 @@ def braincase_findings(reading: Reading) -> list[Finding]:
                 0.85,
                 value=v.value,
                 unit="mm3",
-                evidence=_view(
+                evidence=evidence_at(
                     b.centre,
                     2.5 * float(np.cbrt(v.value)),
                     "The endocranial cavity, bone veiled.",
@@ -296,7 +244,9 @@ def braincase_findings(reading: Reading) -> list[Finding]:
             )
         )
     if b.magnum is not None:
-        found.append(_opening(b.magnum, "braincase", "braincase/foramen-magnum", "braincase.magnum", b.magnum.certain))
+        found.append(
+            opening_finding(b.magnum, "braincase", "braincase/foramen-magnum", "braincase.magnum", b.magnum.certain)
+        )
     return found
 
 

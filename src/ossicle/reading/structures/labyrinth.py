@@ -137,10 +137,19 @@ def _vestibule(
         score = inner**0.5 * deep * dense**4 * thick
         if best is not None and score <= best[0]:
             continue
-        wide = cc3d.connected_components(depth > 0.6 * deep, connectivity=6)
-        if not (brain & (wide == wide[tuple(rooms.seat[i])])).any():
+        if not _opens_into(brain, depth, rooms.seat[i], deep):
             best = (score, int(i), dense)
     return None if best is None else best[1:]
+
+
+def _opens_into(brain: BoolArray, depth: FloatArray, seat: npt.NDArray[np.intp], deep: float) -> bool:
+    """Whether a way nearly as wide as a room leads from it straight into the braincase, within four of its radii (by
+    way of the middle ear and the foramen magnum every room does)."""
+    reach = int(4 * deep)
+    first = np.maximum(seat - reach, 0)
+    box = tuple(slice(a, b) for a, b in zip(first, seat + reach + 1, strict=True))
+    wide = cc3d.connected_components(depth[box] > 0.6 * deep, connectivity=6)
+    return bool((brain[box] & (wide == wide[tuple(seat - first)])).any())
 
 
 LEAST_THICK = 0.6

@@ -6,6 +6,7 @@ value from memory); for an arc that is part of a circle that is the circle's rad
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from ..records import Side
-from .cochlea import sharp_box
+from .cochlea import AHEAD, sharp_box
 from .labyrinth import Labyrinth
 from .membrane import plane_axes
 from .records import Value
@@ -28,6 +29,8 @@ TRIES = 6000
 TURN = np.linspace(0, 2 * np.pi, 72, endpoint=False)
 LEAST_COVER = 0.85
 """Along so much of the circle outside the vestibule the canal must show."""
+MOST_AHEAD = 0.55
+"""Cosine to the cochlea's direction beyond which nothing is a canal. Common practice, no source."""
 LEAST_WALL = 0.7
 """On so much of it bone must show on either side."""
 
@@ -77,6 +80,10 @@ def canal_radii(
     allowed &= grey < 0.5
     allowed &= np.linalg.norm(place - labyrinth.vestibule, axis=-1) > 1.25 * deep
     points = place[allowed]
+    # the cochlea lies before the vestibule, the canals above and behind it (any handbook)
+    before = unit(np.array(AHEAD) * [1.0 if side == "left" else -1.0, 1.0, 1.0])
+    way = points - labyrinth.vestibule
+    points = points[way @ before < MOST_AHEAD * np.linalg.norm(way, axis=1)]
     if coil is not None and len(points):
         points = points[cKDTree(coil).query(points)[0] > 0.5 * deep]
     why = "no circle about the vestibule runs dark all along with bone on either side"
@@ -87,13 +94,15 @@ def canal_radii(
     centre, normal, radius = _circles(some)
     away = np.abs(np.linalg.norm(labyrinth.vestibule - centre, axis=1) - radius)
     fit = np.isfinite(radius) & (radius > 0.7 * deep) & (radius < 4.5 * deep) & (away < 1.2 * deep)
+    off = centre - labyrinth.vestibule
+    fit &= off @ before < 0.3 * np.linalg.norm(off, axis=1)
     centre, normal, radius = centre[fit], normal[fit], radius[fit]
     if not len(radius):
         return {}, {}, why
 
-    def seen(at: FloatArray) -> FloatArray:
+    def seen(at: FloatArray) -> npt.NDArray[np.float32]:
         index = np.moveaxis((at - low) / step, -1, 0)
-        out: FloatArray = map_coordinates(grey, index, order=1, mode="nearest")
+        out: npt.NDArray[np.float32] = map_coordinates(grey, index, order=1, mode="nearest")
         return out
 
     score = _scores(seen, centre, normal, radius, labyrinth.vestibule, deep)
@@ -104,6 +113,7 @@ def canal_radii(
         if any(abs(float(normal[i] @ a.normal)) > 0.75 for a in arcs):
             continue
         arc = _settled(points, Arc(centre[i], normal[i], float(radius[i]), 0.0), deep)
+        arc = None if arc is None else _centred(seen, arc, labyrinth.vestibule, deep)
         if arc is not None and all(abs(float(arc.normal @ a.normal)) < 0.8 for a in arcs):
             arcs.append(arc)
     named = _named(arcs)
@@ -122,6 +132,43 @@ def _settled(points: FloatArray, arc: Arc, deep: float) -> Arc | None:
         near = np.hypot(flat - found.radius, high) < reach * deep
         found = arc_of_points(points[near])
         if found is None or not 0.6 < found.radius / arc.radius < 1.6:
+            return None
+    return found
+
+
+def _centred(
+    seen: Callable[[FloatArray], npt.NDArray[np.float32]], arc: Arc, vestibule: FloatArray, deep: float
+) -> Arc | None:
+    """A circle moved to the canal's middle: thrice fitted to the middles of the dark in sections across it, where it is
+    clear of the vestibule. Cells would weigh more outside the circle than within."""
+    found: Arc | None = arc
+    for wide in (0.45, 0.32, 0.32):
+        off = np.linspace(-wide, wide, 19) * deep
+        rho, high = (g.ravel() for g in np.meshgrid(off, off, indexing="ij"))
+        disc = np.hypot(rho, high) < wide * deep
+        rho, high = rho[disc], high[disc]
+        assert found is not None
+        line = found.points()
+        spoke = (line - found.centre) / found.radius
+        free = np.linalg.norm(line - vestibule, axis=1) > 1.6 * deep
+        line, spoke = line[free], spoke[free]
+        grey = seen(line[:, None] + rho[None, :, None] * spoke[:, None] + high[None, :, None] * found.normal)
+        # nearest the circle only: beyond the canal's wall there may be other voids
+        dark = np.clip(0.8 - grey, 0, None) * (1 - np.hypot(rho, high) / (wide * deep))
+        heavy = dark.sum(axis=1)
+        shown = heavy > 0.3 * float(np.median(heavy))
+        if shown.sum() < 8:
+            return None
+        line, spoke, dark, heavy = line[shown], spoke[shown], dark[shown], heavy[shown, None]
+        out, up = (dark @ rho)[:, None] / heavy, (dark @ high)[:, None] / heavy
+        # the weights fall towards the rim, so a shift shows by less than it is
+        middle = line + 1.6 * (out * spoke + up * found.normal)
+        found = arc_of_points(middle)
+        if found is not None:
+            # where another canal runs by, the dark's middle is not this one's
+            rest = np.abs(np.linalg.norm(middle - found.centre, axis=1) - found.radius)
+            found = arc_of_points(middle[rest <= np.quantile(rest, 0.6)]) or found
+        if found is None or not 0.7 < found.radius / arc.radius < 1.4:
             return None
     return found
 
@@ -152,10 +199,14 @@ def _circles(three: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def _scores(
-    seen: object, centre: FloatArray, normal: FloatArray, radius: FloatArray, vestibule: FloatArray, deep: float
+    seen: Callable[[FloatArray], npt.NDArray[np.float32]],
+    centre: FloatArray,
+    normal: FloatArray,
+    radius: FloatArray,
+    vestibule: FloatArray,
+    deep: float,
 ) -> FloatArray:
     """How long a canal shows along each circle (mm); 0 where it does not."""
-    assert callable(seen)
     out = np.zeros(len(radius))
     for i in range(len(radius)):
         u, v = plane_axes(normal[i])

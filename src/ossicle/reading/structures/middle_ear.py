@@ -163,8 +163,9 @@ def _seat(
 @dataclass(frozen=True)
 class Bodies:
     """Solid bodies that hang free: ``labels`` (cells of ``block``; 1 to n, stoutest first), half their thickness
-    (``stout``, mm), their stoutest places (``seat``, n by 3; skull mm), volumes (mm3) and which share of their faces
-    touches other bone (``held``)."""
+    (``stout``, mm), their stoutest places (``seat``, n by 3; skull mm), volumes (mm3), which share of their faces
+    touches other bone (``held``), and which share of the open cells beside them is of the middle ear's own space
+    (``within``; 1 where that has no bounds)."""
 
     block: Block
     labels: IntArray
@@ -172,6 +173,7 @@ class Bodies:
     seat: FloatArray
     volume: FloatArray
     held: FloatArray
+    within: FloatArray
 
     def __len__(self) -> int:
         return len(self.stout)
@@ -194,12 +196,7 @@ def free_bodies(space: Space, ear: MiddleEar) -> Bodies:
     index = np.stack(np.meshgrid(*(np.arange(n) for n in block.values.shape), indexing="ij"))
     there = ear.block.index(np.moveaxis(block.point(np.moveaxis(index, 0, -1)), -1, 0).transpose(1, 2, 3, 0))
     there = np.moveaxis(there, -1, 0)
-    free = (
-        map_coordinates(
-            (ear.near & ear.within if ear.enclosed else ear.near).astype(np.uint8), there, order=0, mode="constant"
-        )
-        > 0
-    )
+    free = map_coordinates(ear.near.astype(np.uint8), there, order=0, mode="constant") > 0
     solid = block.values > 0.5
     free &= ~solid
     rooms = rooms_of(solid, 1e9)
@@ -218,13 +215,16 @@ def free_bodies(space: Space, ear: MiddleEar) -> Bodies:
         beyond = np.minimum(leaves + 2, len(far) - 1)
         met = [free[tuple(cell[:, n, k])] for k in (np.maximum(leaves, 0), beyond)]
         kept[i + 1] = float(((leaves >= 0) & (met[0] | met[1])).mean()) >= FREE
-    return _bodies(block, np.where(kept[rooms.labels], rooms.labels, 0).astype(np.int32), solid)
+    inside = free
+    if ear.enclosed:
+        inside = free & (map_coordinates(ear.within.astype(np.uint8), there, order=0, mode="constant") > 0)
+    return _bodies(block, np.where(kept[rooms.labels], rooms.labels, 0).astype(np.int32), solid, free, inside)
 
 
 NECK = 0.8
 
 
-def _bodies(block: Block, labels: IntArray, solid: BoolArray) -> Bodies:
+def _bodies(block: Block, labels: IntArray, solid: BoolArray, free: BoolArray, inside: BoolArray) -> Bodies:
     """Free rooms joined into bodies."""
     depth = edt.edt(solid, parallel=1)
     count = int(labels.max())
@@ -247,7 +247,7 @@ def _bodies(block: Block, labels: IntArray, solid: BoolArray) -> Bodies:
     ids = [int(i) for i in np.unique(joined) if i > 0]
     ids.sort(key=lambda i: -deepest[i])
     out = np.zeros_like(labels)
-    stout, seat, volume, held = [], [], [], []
+    stout, seat, volume, held, within = [], [], [], [], []
     for n, i in enumerate(ids, 1):
         own = joined == i
         out[own] = n
@@ -256,5 +256,7 @@ def _bodies(block: Block, labels: IntArray, solid: BoolArray) -> Bodies:
         volume.append(float(own.sum()) * block.step**3)
         about = binary_dilation(own) & ~own
         held.append(float(solid[about].mean()) if about.any() else 1.0)
+        beside = binary_dilation(own, iterations=3) & free
+        within.append(float(inside[beside].mean()) if beside.any() else 0.0)
     places = np.array(seat).reshape(-1, 3)
-    return Bodies(block, out, np.array(stout), places, np.array(volume), np.array(held))
+    return Bodies(block, out, np.array(stout), places, np.array(volume), np.array(held), np.array(within))

@@ -77,7 +77,9 @@ def hanging_bones(space: Space, ear: MiddleEar, bodies: Bodies, oval: Opening, r
                     f"a body hangs where it is looked for, but it is {thick[i]:.1f} voxels thick, and three are needed"
                 )
         return Chain(states, reasons, points)
-    return _untold(space, ear, oval, hanging, [int(i) for i in about if bodies.held[i] <= 0.5], bodies)
+    return _untold(
+        space, ear, oval, hanging, [int(i) for i in about if bodies.held[i] <= 0.5 and bodies.within[i] > 0.7], bodies
+    )
 
 
 def _untold(space: Space, ear: MiddleEar, oval: Opening, hanging: list[int], bound: list[int], bodies: Bodies) -> Chain:

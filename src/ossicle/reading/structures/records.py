@@ -22,6 +22,7 @@ __all__ = [
     "JawHalf",
     "Look",
     "Measured",
+    "NasalCavity",
     "Opening",
     "Paired",
     "Palate",
@@ -175,6 +176,16 @@ class Braincase:
 
 
 @dataclass(frozen=True)
+class NasalCavity:
+    """The nasal cavity; its volume is None where it is not told, for ``reason``."""
+
+    volume_mm3: Value | None
+    centre: FloatArray | None
+    reason: str = ""
+    part: int | None = None
+
+
+@dataclass(frozen=True)
 class Measured:
     """One linear measure: name (as in the measurement list, with its side), mm, definition's id, end points.
 
@@ -239,6 +250,7 @@ class Structures:
     """The same in one section of each of them."""
     cusps: Mapping[int, Cusps] = field(default_factory=dict)
     """Cusps by part, of whole erupted cheek teeth."""
+    nose: NasalCavity | None = None
 
 
 def openings_of(

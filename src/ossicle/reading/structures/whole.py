@@ -20,15 +20,17 @@ from .braincase import Cavity, read_braincase
 from .dental import LEAST_ENAMEL_VOXELS, enamel_of_crowns, sections_of_crowns
 from .dental_cusps import cusps_of_crowns
 from .ear import EarRead, read_ear
+from .gallery import looks_of
 from .jaw import jaw_frame, read_jaw
 from .lengths import Ruler, cranial_lengths, jaw_lengths, row_lengths
 from .lengths_placed import marks_at, with_placed
 from .loci import StandingTooth, standing_teeth
-from .looks import body_look, braincase_look, ear_look, jaw_look, palate_look
+from .nose import find_nose
+from .occiput import condyle_breadth
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Look, Measured, Palate, Structures, openings_of
-from .space import Space
+from .records import Braincase, Ear, JawHalf, Measured, NasalCavity, Palate, Structures, openings_of
+from .space import Space, spread
 from .surface import surface_points
 
 __all__ = ["read_structures", "structures_of"]
@@ -132,7 +134,8 @@ def read_structures(
     if cranium is None:
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
-        head = _head(ruler, cranium, tuple(dentaries.values()), standing, placed or {}, painter, absent)
+        apart = (*dentaries.values(), *(t.part for t in teeth if t.jaw == "lower"))
+        head = _head(ruler, cranium, apart, standing, placed or {}, painter, absent)
     caps = {} if enamel is None else enamel_of_crowns(space, standing, teeth, enamel)
     if enamel is not None and standing and not caps:
         absent.append(
@@ -152,11 +155,12 @@ def read_structures(
         {**head.marks, **_jaw_marks(jaws), **marks_at(measured), **(placed or {})},
         asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel, caps, cusps),
         tuple(absent),
-        _looks(space, head.palate, jaws, head.brain, head.ears),
+        looks_of(replace(space, labels=painter.labels), head.palate, jaws, head.ears, head.brain, head.nose, measured),
         _bones(cranium, dentaries),
         caps,
         {} if enamel is None else sections_of_crowns(space, standing, caps, enamel),
         cusps,
+        head.nose,
     )
     return found, painter.labels, painter.elements
 
@@ -168,6 +172,7 @@ class _Head:
     palate: Palate | None = None
     brain: Braincase | None = None
     ears: tuple[Ear, ...] = ()
+    nose: NasalCavity | None = None
     measured: tuple[Measured, ...] = ()
     marks: Mapping[str, FloatArray] = field(default_factory=dict)
 
@@ -194,6 +199,10 @@ def _head(
     heard = _ears(space, cavity, apart, absent)
     skin = surface_points(space, cranium)
     measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed)
+    if brain.magnum is not None:
+        across = condyle_breadth(ruler, skin, brain.magnum)
+        measured += [] if across is None else [across]
+    nose = _nose(space, cranium, palate, cavity, apart, painter, absent)
     absent.append(NO_SUTURES)
     if palate is not None:
         palate = replace(palate, openings=painter.openings(palate.openings))
@@ -202,7 +211,32 @@ def _head(
     if cavity is not None and brain.volume_mm3 is not None:
         brain = replace(brain, part=painter.cavity(cavity))
     ears = tuple(painter.ear(read, cranium) for read in heard)
-    return _Head(palate, brain, ears, tuple(measured), marks)
+    return _Head(palate, brain, ears, nose, tuple(measured), marks)
+
+
+def _nose(
+    space: Space,
+    cranium: int,
+    palate: Palate | None,
+    cavity: Cavity | None,
+    apart: Collection[int],
+    painter: Painter,
+    absent: list[str],
+) -> NasalCavity:
+    if palate is None or cavity is None:
+        found = NasalCavity(None, None, "it is looked for between palate and braincase, which were not both found")
+    else:
+        read = partial(find_nose, space, cranium, palate, cavity, apart)
+        nose, why = _tried("nasal cavity", read, absent) or (None, "it could not be read")
+        if nose is None:
+            found = NasalCavity(None, None, why)
+        else:
+            points = spread(nose.points, nose.block.step, space.voxel)
+            part = painter.cells(points, "cavity", "nasal cavity", "midline", 0.8)
+            found = NasalCavity(nose.volume_mm3, nose.points.mean(0), part=part)
+    if found.volume_mm3 is None:
+        absent.append(f"The volume of the nasal cavity is not told: {found.reason}.")
+    return found
 
 
 def _jaw_marks(jaws: Sequence[JawHalf]) -> dict[str, FloatArray]:
@@ -232,22 +266,6 @@ def _bones(cranium: int | None, dentaries: Mapping[Side, int]) -> dict[str, int]
     if cranium is not None:
         out["cranium"] = cranium
     return out
-
-
-def _looks(
-    space: Space, palate: Palate | None, jaws: Sequence[JawHalf], brain: Braincase | None, ears: Sequence[Ear]
-) -> dict[str, Look]:
-    looks: dict[str, Look | None] = {}
-    if palate is not None:
-        looks["palate"] = palate_look(palate)
-    for j in jaws:
-        looks[f"jaw {j.side}"] = jaw_look(space, j)
-        looks[f"mental foramina {j.side}"] = body_look(space, j)
-    if brain is not None:
-        looks["braincase"] = braincase_look(space, brain)
-    for ear in ears:
-        looks[f"ear {ear.side}"] = ear_look(space, ear)
-    return {name: look for name, look in looks.items() if look is not None}
 
 
 def _jaws(
