@@ -118,6 +118,7 @@ def first_views(folder: Path, number: int, width: int, height: int) -> None:
         desk = Desk(folder)
         try:
             told("command to the page served", time.perf_counter() - begun)
+            page.goto(desk.link)  # lets this browser in
             page.goto(f"{desk.address}#/{number}")
             until(page, STANDS)
             told(

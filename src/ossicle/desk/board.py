@@ -220,7 +220,7 @@ class Board:
         from .found import coloured
 
         kind, number = _parsed(name)
-        nothing = OssicleError(f"there is nothing found of job {name} yet", mend="look again when it runs")
+        nothing = OssicleError(f"there is no picture of what job {name} has found", mend="look again when it runs")
         if kind != "reading":
             raise nothing
         try:

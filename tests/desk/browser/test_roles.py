@@ -62,6 +62,7 @@ def test_who_reads_is_offered_no_decision_and_can_leave(desk: Desk, reader: Call
     one.page.locator("text=sign out").click()
     one.until("document.readyState === 'complete'")
     assert posted == ["POST"]
+    one.page.unroute_all(behavior="ignoreErrors")
 
 
 def test_who_decides_takes_no_scan_in(desk: Desk, reader: Callable[..., Reader]) -> None:
@@ -73,3 +74,4 @@ def test_who_decides_takes_no_scan_in(desk: Desk, reader: Callable[..., Reader])
     assert "threatened species" in one.page.inner_text(".catalogue .caution").lower()
     one.page.goto(f"{desk.url}#/intake")
     one.until("document.body.textContent.includes('asks for the role that manages')")
+    one.page.unroute_all(behavior="ignoreErrors")
