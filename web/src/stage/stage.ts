@@ -151,11 +151,16 @@ export class Stage {
     } else this.moved();
   }
 
-  /** Goes along with an eye that moves on by itself: quick pictures, a better one when it rests. */
+  /**
+   * Goes along with an eye that moves on by itself: quick pictures, a better one when it rests. Called within an animation
+   * frame, it paints in that frame and not in the next, so that it does not fall behind what it goes along with.
+   */
   follow(eye: Eye): void {
     this.travel = null;
     this.eye = copyEye(eye);
-    this.moved();
+    this.quality = "moving";
+    cancelAnimationFrame(this.asked);
+    this.frame(performance.now());
   }
 
   /** Shows the whole again, where that is what the stage keeps to. */
