@@ -56,7 +56,7 @@ class Desk:
         assert self.process.stderr is not None
         found = re.search(r"(http://\S+/)\?key=\S+", self.process.stderr.readline())
         assert found
-        self.address, self.first = found[1], found[0]
+        self.address, self.link = found[1], found[0]
         self.web = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
         with self.web.open(found[0], timeout=600) as answer:
             page = answer.read()

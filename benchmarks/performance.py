@@ -1,7 +1,9 @@
 """What each step costs and how it grows, beside a plain pipeline and beside one pass over the stored scan.
 
 ``python -m benchmarks.performance``                              128 to 1024 voxels on edge; writes docs/performance.md
-``python -m benchmarks.performance --sizes 256 512 --no-desk``    fewer
+``python -m benchmarks.performance --sizes 256 512 --desk-sizes``  fewer, without the desk
+
+A size that was measured with the same code of the reading is not measured again (``--again``).
 
 One invented juvenile skull fills every volume; those over 512 voxels on edge are the one of 512 enlarged, with noise of
 their own. Every step is a process of its own. Seconds of processor are told beside those of the wall, since walls say
@@ -24,7 +26,7 @@ import numpy as np
 import platformdirs
 
 from .cubes import LARGEST_DRAWN, cube
-from .matrix import code_hash, maker_files, root_of_project
+from .matrix import code_hash, maker_files, reading_files, root_of_project
 from .pages import made_here, write_page
 from .runner import COMMAND, run_counted
 from .speed import exponent
@@ -32,7 +34,6 @@ from .speed import exponent
 SEED = 865
 PLAIN_UP_TO = 512
 """Voxels on edge up to which the plain pipeline is run: it takes 60 bytes a voxel."""
-PUBLISHED_UP_TO = 1024
 STREAM = """
 import sys, time
 from pathlib import Path
@@ -53,7 +54,9 @@ def counted(command: Sequence[str], environment: Mapping[str, str] | None = None
     return {"seconds": done.seconds, "processor_s": done.processor_s, "peak_mb": done.peak_mb}
 
 
-def one_size(size: int, work: Path, threads: int, coarse: Path | None, desk: bool) -> tuple[dict[str, Any], Path]:
+def one_size(
+    size: int, work: Path, threads: int, coarse: Path | None, publish: bool, desk: bool
+) -> tuple[dict[str, Any], Path]:
     """Measure every step at one size; returns the figures and the folder of slices."""
     slices = cube(size, work / f"cube-{size}-{SEED}-{code_hash(maker_files('foreign'))}", SEED, coarse)
     cache, out = work / "cache", work / "out"
@@ -69,11 +72,10 @@ def one_size(size: int, work: Path, threads: int, coarse: Path | None, desk: boo
     store = next((cache / "scans").glob("*.ome.zarr"))
     row["stream"] = counted([sys.executable, "-c", STREAM, str(store), str(threads)])
     row["stored_bytes"] = sum(p.stat().st_size for p in store.rglob("*") if p.is_file())
-    row["again"] = counted([*COMMAND, "read", str(slices), "--threads", str(threads)], here) if size <= 256 else None
     shutil.rmtree(cache)
     if size <= PLAIN_UP_TO:
         row["plain"] = counted([sys.executable, "-m", "benchmarks.reference", str(slices)])
-    if size <= PUBLISHED_UP_TO and row["teeth"]:
+    if publish and row["teeth"]:
         row["publish"] = published(out)
     if desk:
         row["desk"] = at_the_desk(slices, work, threads)
@@ -234,18 +236,30 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     p.add_argument("--sizes", type=int, nargs="+", default=[128, 256, 512, 1024])
     p.add_argument("--desk-sizes", type=int, nargs="*", default=[256, 512])
+    p.add_argument("--publish-sizes", type=int, nargs="*", default=[128, 256, 512])
     p.add_argument("--threads", type=int, default=2)
+    p.add_argument("--again", action="store_true", help="measure also what was measured of this code before")
     p.add_argument("--beside", default="", help="what else ran on the machine, for the page")
     p.add_argument("--work", type=Path, default=Path(platformdirs.user_cache_dir("ossicle")) / "bench")
     p.add_argument("--docs", type=Path, default=root_of_project() / "docs")
     args = p.parse_args(argv)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
         os.environ[name] = "1"
+    args.work.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, Any]] = []
     drawn: dict[int, Path] = {}
     for size in sorted(args.sizes):
         small = drawn.get(size // max(1, -(-size // LARGEST_DRAWN)))
-        row, drawn[size] = one_size(size, args.work, args.threads, small, size in args.desk_sizes)
+        known = args.work / f"row-{size}-{args.threads}-{code_hash(reading_files())}.json"
+        if known.exists() and not args.again:
+            row = json.loads(known.read_text())
+            drawn[size] = args.work / row["slices"]
+        else:
+            row, drawn[size] = one_size(
+                size, args.work, args.threads, small, size in args.publish_sizes, size in args.desk_sizes
+            )
+            row["slices"] = str(drawn[size].relative_to(args.work))
+            known.write_text(json.dumps(row))
         rows.append(row)
         loads = [r["load_before"] for r in rows] + [r["load_after"] for r in rows]
         beside = args.beside or f"Load while it was measured: {np.median(loads):.1f} (median)."

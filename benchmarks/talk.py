@@ -205,7 +205,7 @@ def main() -> None:
         try:
             with sync_playwright() as playwright:
                 browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=[*FLAGS, *SPEAKING])
-                page = _opened(browser, desk, desk.first, words.number)
+                page = _opened(browser, desk, desk.link, words.number)
                 page.get_by_role("button", name="Record a new talk").click()
                 _until(page, "document.querySelector('.recording') !== null")
                 _talked(page, words.seconds)
@@ -226,7 +226,7 @@ def main() -> None:
                     "apart_most_ms": round(apart[-1], 1),
                 }
                 page.context.close()
-                page = _opened(browser, desk, desk.first, words.number)
+                page = _opened(browser, desk, desk.link, words.number)
                 page.get_by_role("button", name="Record a further section").click()
                 _until(page, "document.querySelector('.recording') !== null")
                 begun = time.monotonic()

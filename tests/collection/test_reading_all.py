@@ -98,9 +98,10 @@ def test_failures_are_told_at_the_end_with_reasons(cabinet: Collection, run: Cal
 
 
 def test_a_limit_of_memory_that_is_too_small_is_refused(cabinet: Collection, run: Callable[..., Run]) -> None:
-    done = read_all(cabinet, threads=1, workers=3, memory_mb=50.0)
-    assert len(done.failed) == SCANS
-    assert all("GB of memory, 0.1 GB are allowed" in f.reason for f in done.failed)
+    ended = cabinet.work_on(cabinet.queue("OTC 0", threads=1, memory_mb=50.0).id)
+    assert ended.state == "failed"
+    assert "GB of memory, 0.1 GB are allowed" in ended.message
+    assert unread(cabinet)[1] == 0
     for words, said in (
         (("--memory", "plenty"), "no amount of memory"),
         (("--all",), "all scans of a collection"),

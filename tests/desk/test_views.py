@@ -13,6 +13,7 @@ from PIL import Image
 from sketch import SPACING, curve
 
 from ossicle.collection import Collection
+from ossicle.desk import slices, volumes
 from ossicle.desk.greys import Window, window_of
 from ossicle.desk.slices import Plane, outlines, parts_on
 from ossicle.reading.records import ScanStatistics
@@ -102,6 +103,19 @@ def test_what_lies_outside_the_scan_has_no_part() -> None:
     assert parts_on(labels, (0.5, 0.5, 0.5), places).tolist() == [0, 5, 5, 0]
 
 
+@pytest.mark.parametrize("most", [300_000, 40_000, 5_000])
+def test_of_a_large_box_every_second_fourth_or_eighth_label_is_read(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    monkeypatch.setattr(slices, "MOST_LABELS", most)
+    rng = np.random.default_rng(2)
+    places = rng.uniform(-0.2, 1, (500, 3)) * LABELS.shape[::-1] * SPACING
+    index = np.rint(places[:, ::-1] / SPACING).astype(int)
+    whole = np.prod(index.max(axis=0) + 2)
+    thin = next(2**n for n in range(9) if whole / 8**n <= most)
+    inside = (index >= 0).all(axis=1) & (index < LABELS.shape).all(axis=1)
+    z, y, x = (np.where(inside[:, None], index, 0) // thin * thin).T
+    np.testing.assert_array_equal(parts_on(LABELS, (SPACING,) * 3, places), np.where(inside, LABELS[z, y, x], 0))
+
+
 @pytest.mark.parametrize(
     "changes",
     [{"u": "0,0,0"}, {"v": "1,0,0"}, {"px": 1}, {"px": 100_000}, {"width": -1}, {"width": "1e9"}, {"origin": "1,2"},
@@ -142,7 +156,10 @@ def test_dorsal_is_up_in_planes_through_teeth(desk) -> None:
             assert (matrix[:3, :3] @ plane["v"])[1] < -0.5, plane["key"]
 
 
-def test_the_volume_for_ray_casting(desk) -> None:
+@pytest.mark.parametrize("most", [volumes.MOST_READ, 60_000])
+def test_the_volume_for_ray_casting(desk, monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    """Also where the scan is too large for its finest voxels to be read: then the step is a power of two."""
+    monkeypatch.setattr(volumes, "MOST_READ", most)
     answer = desk.web.get("/api/specimens/1/volume", params={"edge": 64})
     (length,) = struct.unpack_from("<I", answer.content)
     head = json.loads(answer.content[4 : 4 + length])
@@ -152,6 +169,7 @@ def test_the_volume_for_ray_casting(desk) -> None:
     voxels = np.frombuffer(answer.content, np.uint8, offset=4 + length)
     assert len(voxels) == 2 * nz * ny * nx
     grey, style = voxels.reshape(2, nz, ny, nx)
+    assert round(head["spacing_mm_zyx"][0] / SPACING) == (4 if most == 60_000 else 3)
     to_scan = np.asarray(head["index_to_scan"])
     where = np.argwhere(style > 0)
     scan = np.column_stack([where[:, ::-1], np.ones(len(where))]) @ to_scan.T

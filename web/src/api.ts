@@ -133,6 +133,11 @@ export const api = {
   readAgain: (id: string, who: string) => post<Job>(`${of(id)}/read`, { who: who === "" ? null : who }),
   jobs: () => get<Job[]>("/jobs"),
   jobAgain: (id: string, spacing_mm: string | null) => post<Job>(`/jobs/${encodeURIComponent(id)}/again`, { spacing_mm }),
+  /** Signs out; the page of the door is shown then. */
+  leave: async () => {
+    await fetch("/leave", { method: "POST", headers: { "X-Ossicle-Desk": token }, redirect: "manual" });
+    location.assign("/");
+  },
   cancel: async (id: string) => {
     await ask(`/jobs/${encodeURIComponent(id)}`, { method: "DELETE" });
   },

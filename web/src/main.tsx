@@ -27,5 +27,6 @@ render(<App />, root);
 
 api.about().then((told) => {
   about.value = told;
-  if (person.value === "" && told.person) person.value = told.person;
+  // At a shared desk all is kept under the name that one signed in with.
+  if (told.person && (told.shared || person.value === "")) person.value = told.person;
 }, tellError);

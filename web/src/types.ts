@@ -234,6 +234,7 @@ export interface Specimen {
   parts: PartInfo[];
   scan: { shape_zyx: Vec3; spacing_mm_zyx: Vec3; scan_to_skull: number[][] };
   surfaces_url: string;
+  cautions: string[];
   landmarks: Record<string, Vec3>;
   progress: { looked: number; all: number };
   undoable: string | null;
@@ -338,6 +339,8 @@ export interface Job {
   needs_spacing: boolean;
   notes: string[];
   picture_url: string | null;
+  /** What a reading under way has found so far, to lay over the picture. */
+  found_url: string | null;
 }
 
 export interface About {
@@ -345,8 +348,12 @@ export interface About {
   not_clinical: string;
   cautions: string[];
   collection: string;
-  read_only: boolean;
+  /** Why nothing can be decided here, where that is so. */
+  read_only: string | null;
   person: string | null;
+  role: "read" | "decide" | "manage";
+  /** Whether several persons sign in to this desk. */
+  shared: boolean;
   terms: string[];
   dentitions: string[];
 }

@@ -7,7 +7,7 @@ import textwrap
 from .records import REGIONS, Account
 from .words import UNCERTAIN_BELOW, arc_order, number, percent, tied
 
-__all__ = ["CAUTIONS", "account_text", "teeth_text"]
+__all__ = ["CAUTIONS", "account_text", "cautions_of", "teeth_text"]
 
 CAUTIONS = (
     "Not for clinical diagnosis.",
@@ -17,6 +17,13 @@ CAUTIONS = (
     "specimens, and on other scans it may be wrong.",
 )
 _STATE = {"in_crypt": "in crypt", "erupting": "erupting", "erupted": "erupted"}
+
+
+def cautions_of(*, human_remains: bool, located: bool) -> tuple[str, ...]:
+    """Return the cautions that apply to a specimen: that of human remains where it is flagged as such, that of
+    localities where one is told."""
+    clinical, remains, places, confidence = CAUTIONS
+    return (clinical, *((remains,) if human_remains else ()), *((places,) if located else ()), confidence)
 
 
 def account_text(account: Account, width: int = 96) -> str:

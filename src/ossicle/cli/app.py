@@ -168,7 +168,8 @@ def read(
         raise OssicleError(
             "no scan is named" if source is None else "one scan is read by one process",
             where="ossicle read",
-            mend="name a scan, or all of a collection with --all --in COLLECTION",
+            mend="name a scan, or all of a collection with --all --in COLLECTION; "
+            "`ossicle read --help` shows an example",
         )
     set_threads(threads)
     if inside is not None:

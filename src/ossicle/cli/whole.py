@@ -9,7 +9,6 @@ from pathlib import Path
 from ossicle.errors import OssicleError
 
 from .collection import say
-from .console import telling
 
 __all__ = ["read_all"]
 
@@ -27,6 +26,8 @@ def read_all(
     """Read what has no current reading; what failed is told at the end, with reasons, and ends in an error."""
     from ossicle.collection import Collection, person
     from ossicle.collection.reading_all import read_all as read_whole
+
+    from .console import telling
 
     with Collection.open(inside) as held, telling() as progress:
         done = read_whole(

@@ -32,6 +32,7 @@ from .carrying import others_of
 from .catalogue import Catalogue
 from .decisions import load_decisions
 from .files import FileLock, Layout, digest_tree, sync_tree, unwritable, work_folder
+from .glimpses import drop_glimpse, keep_glimpse
 from .history import Decision
 from .reader import read_specimen
 from .readings import KeptReading, load_reading, write_reading
@@ -193,6 +194,8 @@ def work_on(catalogue: Catalogue, layout: Layout, job: int, progress: Progress |
         except Exception as error:
             _end(catalogue, job, "failed", f"This is a fault in Ossicle ({type(error).__name__}: {error}).")
             raise
+        finally:
+            drop_glimpse(layout, record.uid)
         lock.path.unlink(missing_ok=True)
         return get(catalogue, job)
     finally:
@@ -255,6 +258,7 @@ def _read(catalogue: Catalogue, layout: Layout, job: Job, progress: Progress | N
             threads=int(job.settings["threads"]),
             memory_mb=job.settings.get("memory_mb"),
             progress=lambda stage, share: told(stage, 0.95 * share),
+            seen=lambda found: keep_glimpse(layout, job.uid, found),
             earlier=_earlier(catalogue, layout, job.specimen_id, key, decisions),
         )
         told("writing", 0.95)

@@ -11,6 +11,7 @@ import numpy as np
 from ossicle import __version__
 from ossicle.account import MadeBy
 from ossicle.account.run import peak_mb, scan_facts
+from ossicle.reading.clock import Glimpse, Seen
 from ossicle.reading.hints import shifted
 from ossicle.reading.records import Progress, Reading
 from ossicle.scans.lazy import greys_of, inside
@@ -37,6 +38,7 @@ def read_specimen(
     threads: int = 2,
     memory_mb: float | None = None,
     progress: Progress | None = None,
+    seen: Seen | None = None,
     earlier: Structures | None = None,
 ) -> KeptReading:
     """Read one specimen with the decisions that hold; nothing is written.
@@ -49,7 +51,7 @@ def read_specimen(
         All of the specimen, in order.
     box_zyx
         Where the specimen lies in the scan; None for the whole.
-    dentition, threads, memory_mb, progress
+    dentition, threads, memory_mb, progress, seen
         As `ossicle.reading.read` takes them.
     earlier
         Of an earlier reading of this scan, by which decisions made on other scans of the specimen are carried over;
@@ -74,6 +76,7 @@ def read_specimen(
         threads=threads,
         memory_mb=memory_mb,
         progress=progress,
+        seen=None if seen is None else lambda found: seen(_glimpse_in_whole(found, scan.shape_zyx, corner)),
     )
     if box_zyx is not None:
         reading = _in_whole(reading, scan.shape_zyx, box_zyx, offset)
@@ -88,6 +91,12 @@ def read_specimen(
     )
     inner = inner_points(reading.labels, spacing)
     return KeptReading(reading, scan_facts(scan), made_by, key, inner, heeded, scan.warnings)
+
+
+def _glimpse_in_whole(found: Glimpse, shape: Sequence[int], corner: np.ndarray) -> Glimpse:
+    """Return what was seen of a box, in the whole scan."""
+    z, y = (int(c) + s for c, s in zip(corner[:2], found.start, strict=True))
+    return replace(found, start=(z, y), shape=(int(shape[0]), int(shape[1])))
 
 
 def _in_whole(reading: Reading, shape: Sequence[int], box: Box, offset: np.ndarray) -> Reading:

@@ -126,14 +126,17 @@ def _jaw(s: Compared) -> Iterable[Quantity]:
 def _ear(s: Compared) -> Iterable[Quantity]:
     for e in s.account.ear:
         parts = () if e.get("part") is None else (int(e["part"]),)
-        for what, key, tail, unit, power in (
-            ("volume of the {} labyrinth", "labyrinth_volume", "_mm3", "mm3", 3),
-            ("turns of the {} cochlea", "cochlear_turns", "", "turns", 0),
+        for what, key, tail, unit, power, method in (
+            ("volume of the {} labyrinth", "labyrinth_volume", "_mm3", "mm3", 3, "ear.labyrinth"),
+            ("turns of the {} cochlea", "cochlear_turns", "", "turns", 0, "ear.labyrinth"),
+            ("length of the {} cochlear canal", "cochlear_canal_length", "_mm", "mm", 1, "ear.labyrinth"),
+            ("volume of the {} middle ear", "middle_ear_volume", "_mm3", "mm3", 3, "ear.middle"),
+            ("area of the {} footplate", "footplate", "_mm2", "mm2", 2, "ear.footplate"),
         ):
             value, error = e.get(f"{key}{tail}"), e.get(f"{key}_error{tail}")
             if value is not None and error is not None:
                 name = what.format(e["side"])
-                yield Quantity("ear", name, float(value), float(error), unit, power, "ear.labyrinth", 0.6, parts)
+                yield Quantity("ear", name, float(value), float(error), unit, power, method, 0.6, parts)
 
 
 def _lengths(s: Compared) -> Iterable[Quantity]:

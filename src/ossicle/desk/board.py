@@ -16,6 +16,7 @@ from typing import Any, Literal
 
 from ossicle.collection import Collection, Job
 from ossicle.collection.files import write_file
+from ossicle.collection.glimpses import glimpse_file
 from ossicle.errors import Cancelled, OssicleError
 
 __all__ = ["Board", "Task"]
@@ -203,7 +204,29 @@ class Board:
         name: str | None = None
         with suppress(OssicleError):
             name = self.cabinet.specimen(f"#{job.specimen_id}").catalog_number
-        return {**_job_row(job), "name": name}
+        return {**_job_row(job), "name": name, "found_url": self._found_url(job)}
+
+    def _found_url(self, job: Job) -> str | None:
+        """Where what a reading under way has found so far is shown; it changes with what is found."""
+        if job.state != "running":
+            return None
+        with suppress(OSError):
+            at = glimpse_file(self.cabinet.layout, job.uid).stat().st_mtime_ns
+            return f"/api/jobs/reading-{job.id}/found.png?at={at}"
+        return None
+
+    def found(self, name: str) -> bytes:
+        """Return what a reading under way has found so far, as a picture to lay over that of its scan."""
+        from .found import coloured
+
+        kind, number = _parsed(name)
+        nothing = OssicleError(f"there is no picture of what job {name} has found", mend="look again when it runs")
+        if kind != "reading":
+            raise nothing
+        try:
+            return coloured(glimpse_file(self.cabinet.layout, self.cabinet.job(number).uid).read_bytes())
+        except OSError as error:
+            raise nothing from error
 
     # -- the work
 
@@ -316,6 +339,7 @@ def _task_row(task: Task) -> dict[str, Any]:
         "read": task.read,
         "who": task.who,
         "picture_url": None,
+        "found_url": None,
     }
 
 

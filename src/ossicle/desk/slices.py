@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +18,8 @@ __all__ = ["Plane", "label_piece", "outlines", "parts_on", "png"]
 
 FloatArray = npt.NDArray[np.float64]
 MOST_PIXELS = 2_400 * 2_400
+MOST_LABELS = 48_000_000
+"""Labels read at once; of a larger box every second, fourth, eighth ... along each axis."""
 LEAST_RING = 6
 """Pixels that a ring must enclose, about, to be drawn."""
 
@@ -89,23 +93,31 @@ def _vector(v: FloatArray) -> Vector:
 
 
 def label_piece(
-    labels: ArrayLike3D, spacing_mm_zyx: Vector, grid_mm: FloatArray
-) -> tuple[npt.NDArray[Any], FloatArray]:
-    """Return the box of labels that holds places (..., 3), and its first voxel's place (x, y, z), grid mm."""
-    spacing = np.asarray(spacing_mm_zyx, float)
-    flat = grid_mm.reshape(-1, 3)[:, ::-1] / spacing
-    low = np.clip(np.floor(flat.min(axis=0)) - 1, 0, np.array(labels.shape) - 1).astype(int)
-    high = np.clip(np.ceil(flat.max(axis=0)) + 2, low + 1, labels.shape).astype(int)
-    box = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
-    return np.asarray(labels[box]), (low * spacing)[::-1]
+    labels: ArrayLike3D, low: Sequence[int] | npt.NDArray[np.int_], high: Sequence[int] | npt.NDArray[np.int_]
+) -> tuple[npt.NDArray[Any], npt.NDArray[np.int_], int]:
+    """Return the labels from ``low`` up to ``high`` (voxels, z, y, x), the first one's voxel, and their step.
+
+    The step is 1 unless that would be more than `MOST_LABELS`; then 2, 4, 8 ..., which coarser levels hold.
+    """
+    thin = 1
+    while math.prod(-(-(int(b) - int(a)) // thin) for a, b in zip(low, high, strict=True)) > MOST_LABELS:
+        thin *= 2
+    start = np.asarray(low, int) // thin * thin
+    box = tuple(slice(int(a), int(b), thin) for a, b in zip(start, high, strict=True))
+    return np.asarray(labels[box]), start, thin
 
 
 def parts_on(labels: ArrayLike3D, spacing_mm_zyx: Vector, grid_mm: FloatArray) -> npt.NDArray[np.int32]:
     """Return the label at each of the places (..., 3), 0 outside."""
-    box, start = label_piece(labels, spacing_mm_zyx, grid_mm)
-    index = np.rint((grid_mm - start)[..., ::-1] / np.asarray(spacing_mm_zyx)).astype(np.int64)
-    inside = ((index >= 0) & (index < box.shape)).all(axis=-1)
-    z, y, x = np.moveaxis(np.where(inside[..., None], index, 0), -1, 0)
+    shape = np.array(labels.shape)
+    flat = grid_mm.reshape(-1, 3)[:, ::-1] / np.asarray(spacing_mm_zyx, float)
+    low = np.clip(np.floor(flat.min(axis=0)) - 1, 0, shape - 1).astype(int)
+    high = np.clip(np.ceil(flat.max(axis=0)) + 2, low + 1, shape).astype(int)
+    box, start, thin = label_piece(labels, low, high)
+    index = np.rint((grid_mm - (start * np.asarray(spacing_mm_zyx))[::-1])[..., ::-1] / np.asarray(spacing_mm_zyx))
+    index = index.astype(np.int64)
+    inside = ((index >= 0) & (index < high - start)).all(axis=-1)
+    z, y, x = np.moveaxis(np.where(inside[..., None], index // thin, 0), -1, 0)
     return np.where(inside, box[z, y, x], 0).astype(np.int32)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from ossicle.account import account_to_dict
+from ossicle.account.prose import cautions_of
 from ossicle.collection import Decision, Fate, Specimen, words_of
 from ossicle.publish.groups import lifts
 
@@ -16,6 +17,8 @@ from .workbench import Shown, plain_matrix, rounded
 __all__ = ["bounds", "history_rows", "list_row", "specimen_view", "summary", "surfaces_key"]
 
 Json = dict[str, Any]
+_PLACES = ("locality", "verbatimLocality", "decimalLatitude", "decimalLongitude")
+"""Terms that tell where an animal was found."""
 
 
 def list_row(specimen: Specimen, figures: Json | None, *, being_read: bool = False) -> Json:
@@ -111,6 +114,12 @@ def specimen_view(shown: Shown, who: str) -> Json:
             "scan_to_skull": plain_matrix(shown.scan_to_skull),
         },
         "surfaces_url": f"/api/specimens/{shown.specimen.id}/surfaces.glb?shape={surfaces_key(shown)}",
+        "cautions": list(
+            cautions_of(
+                human_remains=shown.specimen.human_remains,
+                located=any(str(shown.specimen.terms.get(term) or "").strip() for term in _PLACES),
+            )
+        ),
         "landmarks": {name: rounded(point) for name, point in shown.replayed.landmarks.items()},
         "progress": {"looked": _looked(shown), "all": len(shown.account.findings)},
         "undoable": act_words(act_of(decisions, who, "undo")),

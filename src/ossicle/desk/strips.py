@@ -12,7 +12,7 @@ from ossicle.errors import OssicleError
 from ossicle.reading.records import Row, RowStrip
 
 from .greys import Greys, window_of
-from .slices import outlines, png
+from .slices import label_piece, outlines, png
 from .specimen import surfaces_key
 from .workbench import Shown, Workbench
 
@@ -91,8 +91,8 @@ class Strips:
                 piece.offset_mm_xyz[::-1], piece.values.shape, step, spacing, shown.labels.shape, strict=True
             )
         ]
-        box = tuple(slice(int(i[0]), int(i[-1]) + 1) for i in index)
-        near = np.asarray(shown.labels[box])[np.ix_(*(i - i[0] for i in index))]
+        held, start, thin = label_piece(shown.labels, [int(i[0]) for i in index], [int(i[-1]) + 1 for i in index])
+        near = held[np.ix_(*((i - first) // thin for i, first in zip(index, start, strict=True)))]
         shift = np.eye(4)
         shift[:3, 3] = piece.offset_mm_xyz
         teeth = {t.part for t in shown.replayed.reading.teeth if t.jaw == row.jaw}

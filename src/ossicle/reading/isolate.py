@@ -14,6 +14,7 @@ from .greys import Normalised
 from .grow import Contact, fill_pulp, grow, join
 from .hints import Hints, said_to_be_teeth
 from .judgement import odds_of_tooth, one_tooth
+from .midline import part_at_midline
 from .records import Jaw, Pose, Side
 from .rows import JawSplit, RowCurve, fit_rows, split_jaws
 from .standing import NoRow, Standing, bodies_of, markers_of, stand, touching_pairs
@@ -92,6 +93,8 @@ def isolate(
     labels = grow(markers, volume, chance)
     pairs = touching_pairs(labels, volume, chance, spacing, stood.matrix, standing, accepted)
     labels = join(labels, _pieces(pairs, labels, hints, spacing))
+    one = {label_near(labels, spacing, point) for group in hints.joins for point in group.points_mm}
+    labels = part_at_midline(labels, spacing, stood.matrix, one)
     for cut in hints.cuts:
         labels = _cut(labels, volume, chance, cut.point_mm, cut.seeds_mm, spacing)
     for gone in hints.discards:

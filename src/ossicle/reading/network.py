@@ -14,7 +14,7 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from .device import network
+from .device import device, network
 
 __all__ = ["Block", "blocks", "look", "run"]
 
@@ -26,6 +26,8 @@ MARGIN = 12
 """Voxels round a block that are shown to the network and not kept."""
 LARGEST = 3_200_000
 """Voxels of a block shown at most; some 250 bytes of memory each while it is in work."""
+ON_GPU = 2
+"""Blocks in work at once on a GPU: one is copied while the other is worked out; its memory is small."""
 RANGE = (-1.0, 4.0)
 """Greys the network was trained on, bone 1."""
 
@@ -102,11 +104,12 @@ def run(
         np.clip(values[tuple(there)], *RANGE, out=seen[tuple(place)])
         return model(seen)[(slice(None), *inner)]
 
-    with ThreadPoolExecutor(max(1, threads)) as pool:
+    at_once = max(1, threads if device() == "cpu" else min(threads, ON_GPU))
+    with ThreadPoolExecutor(at_once) as pool:
         ahead: deque[tuple[Box, Future[FloatArray]]] = deque()
         for block in blocks(wanted):
             ahead.append((block[0], pool.submit(one, block)))
-            if len(ahead) >= max(1, threads):
+            if len(ahead) >= at_once:
                 box, work = ahead.popleft()
                 yield box, work.result()
         while ahead:

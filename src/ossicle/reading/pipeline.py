@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +16,7 @@ from ossicle.scans.model import ArrayLike3D
 from .alveoli import vacancies_of
 from .bodies import Company, without_company
 from .budget import threads_within
+from .clock import Clock, Seen
 from .elements import Element, find_elements
 from .greys import Normalised, normalise
 from .hints import Hints, said_to_be_teeth, shifted
@@ -54,39 +54,6 @@ USUAL_BLUR = 0.75
 STEPS = 70
 """Steps told during the isolation of teeth, about: blocks of the network and levels of the component tree."""
 
-_SHARES = {
-    "tissue": 0.1,
-    "teeth": 0.62,
-    "elements": 0.72,
-    "measures": 0.9,
-    "names": 0.93,
-    "structures": 0.98,
-    "pictures": 1.0,
-}
-
-
-@dataclass
-class _Clock:
-    progress: Progress | None
-    stages: dict[str, float]
-    stage: str = ""
-    begun: float = 0.0
-
-    def start(self, stage: str) -> None:
-        self.stop()
-        self.stage, self.begun = stage, time.perf_counter()
-        self.tick()
-
-    def stop(self) -> None:
-        if self.stage:
-            self.stages[self.stage] = self.stages.get(self.stage, 0.0) + time.perf_counter() - self.begun
-
-    def tick(self, within: float = 0.0) -> None:
-        if self.progress is not None:
-            ends = [0.0, *_SHARES.values()]
-            k = list(_SHARES).index(self.stage)
-            self.progress(self.stage, ends[k] + min(within, 1.0) * (ends[k + 1] - ends[k]))
-
 
 def read(
     volume_zyx: ArrayLike3D,
@@ -100,6 +67,7 @@ def read(
     threads: int = 2,
     memory_mb: float | None = None,
     progress: Progress | None = None,
+    seen: Seen | None = None,
 ) -> Reading:
     """Read one specimen from a volume.
 
@@ -127,6 +95,8 @@ def read(
         Most memory, MB, that may be used: fewer threads then, with the same results.
     progress
         Called with stage and share done; may raise `ossicle.errors.Cancelled`.
+    seen
+        Called with what has been found each time that there is more.
 
     Returns
     -------
@@ -149,7 +119,7 @@ def read(
             phantom,
             threads,
             memory_mb,
-            _Clock(progress, {}),
+            Clock(progress, {}, seen),
         )
 
 
@@ -163,7 +133,7 @@ def _read(
     phantom: Sequence[float] | None,
     threads: int,
     memory_mb: float | None,
-    clock: _Clock,
+    clock: Clock,
 ) -> Reading:
     clock.start("tissue")
     looked = survey(volume_zyx, lambda share: clock.tick(0.25 * share))
@@ -183,6 +153,7 @@ def _read(
     if isolation.refusal:
         warnings.append(isolation.refusal)
     warnings.extend(isolation.pose.questions)
+    clock.show(isolation.labels, np.zeros((*isolation.labels.shape[:2], 1), np.int32), grid)
     clock.start("elements")
     first = int(isolation.labels.max()) + 1
     bones, elements = find_elements(
@@ -194,6 +165,7 @@ def _read(
         isolation.assignments,
         first,
     )
+    clock.show(isolation.labels, bones, grid)
     clock.start("measures")
     rows = {key: row.points for key, row in isolation.rows.items()}
     observations = measure_teeth(
@@ -334,7 +306,7 @@ def _isolate(
     right_handed: bool,
     hints: Hints,
     threads: int,
-    clock: _Clock,
+    clock: Clock,
 ) -> Isolation:
     shape = normal.values.shape
     if not levels.separable:

@@ -103,6 +103,23 @@ def test_a_room_without_a_floor_has_no_volume() -> None:
     assert found.floor_share < 0.2
 
 
+def test_what_the_scan_does_not_hold_is_not_called_absent() -> None:
+    """The same empty ear, cut off just outward of its oval window."""
+    space, block = ear()
+    labyrinth = labyrinth_in(block, np.zeros(block.values.shape, bool), 5.0)
+    assert labyrinth is not None
+    keep = int(space.indices(np.array([1.3, 0.0, 0.0]))[2])
+    half = replace(space, values=space.values[:, :, :keep], labels=space.labels[:, :, :keep])
+    found = ear_of(half, labyrinth, "left")
+    assert found is not None
+    assert set(found.ear.ossicles.values()) == {"not_resolved"}
+    assert {found.ear.reasons[b] for b in ("incus", "malleus")} <= {
+        "the middle ear is cut by the edge of the scan",
+        "the oval window, outward of which it hangs, was not found",
+    }
+    assert found.ear.middle_ear_mm3 is None
+
+
 def test_one_body_alone_is_not_named_and_a_stapes_bridges_the_way_out() -> None:
     found = read(HANGING[0], capsule(0.9 * OUT, 1.75 * OUT, 0.14)).ear
     assert found.ossicles["stapes"] == "present"

@@ -10,6 +10,7 @@ from ossicle.reading.structures.asymmetry import compare
 from ossicle.reading.working_grid import WorkingGrid
 
 from .phantoms import space_of
+from .test_braincase import skull
 from .test_jaw import dentary
 
 
@@ -69,3 +70,19 @@ def test_asymmetry_is_a_share_of_the_mean() -> None:
     assert a.share == pytest.approx(0.2)
     assert a.error == pytest.approx(0.05)
     assert compare("x", 0.0, 0.0, (0.1, 0.1), "mm") is None
+
+
+def test_a_braincase_without_ears_has_none_invented() -> None:
+    """A bare shell with a foramen magnum: no palate, no ear, no nose, no jaw, and a sentence for each."""
+    space = skull(1.0)
+    found, labels, laid = read_structures(space, [], cranium=1, dentaries={})
+    assert found.ears == ()
+    assert found.palate is None
+    assert found.nose is not None
+    assert found.nose.volume_mm3 is None
+    assert {e.term for e in laid} <= {"cranial cavity", "foramen magnum"}
+    assert not any("condyles" in m.name for m in found.measured)
+    said = " ".join(found.absent)
+    for told in ("left labyrinth was not found", "right labyrinth was not found", "nasal cavity is not told", "palate"):
+        assert told in said
+    assert labels.shape == space.labels.shape

@@ -1,6 +1,8 @@
 import { useEffect, useRef } from "preact/hooks";
 import { about, briefs, chosenFinding, lead, loadBriefs, onStage, person, redo, stand, tellError, undo, unsigned } from "../state/desk";
+import { mayDecide, mayManage } from "../state/role";
 import { followJobs, readAgain, readingOf } from "../state/jobs";
+import { api } from "../api";
 import { goOn } from "./acts";
 import { Formula } from "./Formula";
 import { chapters, filter, FILTERS, sequence } from "./order";
@@ -60,12 +62,12 @@ export function AccountPlace() {
         )}
       </div>
       <footer>
-        <Signature />
-        <div class="verbs back">
+        {about.value?.shared ? <SignedIn /> : mayDecide.value ? <Signature /> : <p class="soft">{about.value?.read_only ?? ""}</p>}
+        {mayDecide.value && <div class="verbs back">
           <button type="button" class="quiet" aria-keyshortcuts="u" disabled={specimen.undoable === null} title={specimen.undoable ?? ""} onClick={() => void undo()}>undo</button>
           <button type="button" class="quiet" aria-keyshortcuts="Shift+U" disabled={specimen.redoable === null} title={specimen.redoable ?? ""} onClick={() => void redo()}>do again</button>
-        </div>
-        <p class="caution">{about.value?.not_clinical ?? "Not for clinical diagnosis."}</p>
+        </div>}
+        <p class="caution">{specimen.cautions.join(" ")}</p>
       </footer>
     </section>
   );
@@ -114,10 +116,21 @@ function Unfit() {
         {now ? (
           <li>The scan is being read again: {now.stage ?? now.state}. <progress max={1} value={now.fraction} aria-label="Reading again" /></li>
         ) : (
-          (reading.stale || waiting.length > 0) && <li>A new reading would heed what was decided since the last one. <button type="button" class="quiet" onClick={() => void readAgain(id)}>read it again</button></li>
+          (reading.stale || waiting.length > 0) && <li>A new reading would heed what was decided since the last one. {mayManage.value && <button type="button" class="quiet" onClick={() => void readAgain(id)}>read it again</button>}</li>
         )}
       </ul>
     </section>
+  );
+}
+
+const ROLES = { read: "looks and measures", decide: "decides", manage: "decides and manages" };
+
+/** Who has signed in at a shared desk, and the way out. */
+export function SignedIn() {
+  const told = about.value;
+  if (told === null) return null;
+  return (
+    <p class="signed-in">{told.person} <span class="soft">{ROLES[told.role]}</span> <button type="button" class="quiet" onClick={() => void api.leave()}>sign out</button></p>
   );
 }
 

@@ -1,7 +1,8 @@
 import { useRef, useState } from "preact/hooks";
 import type { Finding } from "../types";
-import { about, busy, chosenFinding, choosePart, lead } from "../state/desk";
+import { busy, chosenFinding, choosePart, lead } from "../state/desk";
 import { nameOfPart, percent, sure, UNCERTAIN } from "../parts/names";
+import { mayDecide } from "../state/role";
 import { agree, anchorOf, chooseFinding, draftKey, sayIt, saying, startSaying } from "./acts";
 import { STANDING } from "./order";
 
@@ -25,13 +26,17 @@ export function Sentence({ finding, first }: { finding: Finding; first: boolean 
 function Acts({ finding }: { finding: Finding }) {
   const specimen = lead.value;
   const method = specimen?.account.methods[finding.method];
-  const still = busy.value !== null || about.value?.read_only === true;
+  const still = busy.value !== null;
   return (
     <div class="acts">
       <div class="verbs">
-        <button type="button" aria-keyshortcuts="a" disabled={still || finding.standing === "agreed"} onClick={() => void agree()}>Agree</button>
-        <button type="button" aria-keyshortcuts="m" disabled={still} aria-expanded={saying.value === "amend"} onClick={() => startSaying("amend")}>Amend</button>
-        <button type="button" aria-keyshortcuts="d" disabled={still} aria-expanded={saying.value === "dispute"} onClick={() => startSaying("dispute")}>Dispute</button>
+        {mayDecide.value && (
+          <>
+            <button type="button" aria-keyshortcuts="a" disabled={still || finding.standing === "agreed"} onClick={() => void agree()}>Agree</button>
+            <button type="button" aria-keyshortcuts="m" disabled={still} aria-expanded={saying.value === "amend"} onClick={() => startSaying("amend")}>Amend</button>
+            <button type="button" aria-keyshortcuts="d" disabled={still} aria-expanded={saying.value === "dispute"} onClick={() => startSaying("dispute")}>Dispute</button>
+          </>
+        )}
         <button type="button" class="quiet" aria-keyshortcuts="e" onClick={() => chooseFinding(finding.id)}>show again</button>
       </div>
       {saying.value !== null && <SayForm finding={finding} what={saying.value} />}

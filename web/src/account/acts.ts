@@ -2,6 +2,7 @@ import { signal } from "@preact/signals";
 import { chosenFinding, chosenParts, decide, findingsById, lead } from "../state/desk";
 import { atOnce } from "../state/atonce";
 import { goToView } from "../state/eye";
+import { refusesDeciding } from "../state/role";
 import { showEvidence } from "../state/showing";
 import { awaits, filter, sequence } from "./order";
 
@@ -44,7 +45,7 @@ export function goOn(step: 1 | -1, awaitingOnly: boolean): void {
 
 export async function agree(): Promise<void> {
   const id = chosenFinding.value;
-  if (id === null || !findingsById.value.has(id)) return;
+  if (id === null || !findingsById.value.has(id) || refusesDeciding()) return;
   if (await decide({ kind: "agree", finding: id }, "Agreed")) {
     const left = lead.value?.account.findings.some((f) => f.standing === "computed");
     if (left) goOn(1, true);
@@ -52,7 +53,7 @@ export async function agree(): Promise<void> {
 }
 
 export function startSaying(what: "amend" | "dispute"): void {
-  if (chosenFinding.value === null) return;
+  if (chosenFinding.value === null || refusesDeciding()) return;
   atOnce(() => (saying.value = what));
   document.querySelector<HTMLElement>(".saying textarea, .saying input")?.focus();
 }

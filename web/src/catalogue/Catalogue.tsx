@@ -2,6 +2,8 @@ import { useEffect } from "preact/hooks";
 import type { Brief } from "../types";
 import { about, briefs, intakeOpen, loadBriefs, onStage, tellError } from "../state/desk";
 import { signal } from "@preact/signals";
+import { SignedIn } from "../account/Account";
+import { mayManage } from "../state/role";
 import { followJobs, readAgain, readingOf } from "../state/jobs";
 
 /** Specimens picked to stand side by side. */
@@ -27,7 +29,7 @@ export function Catalogue() {
       )}
       {all !== null && all.length > 0 && <ol class="specimens">{all.map((b) => <Line key={b.id} brief={b} />)}</ol>}
       <div class="verbs">
-        {about.value?.read_only !== true && <button type="button" onClick={() => (intakeOpen.value = true)}>Take a scan in</button>}
+        {mayManage.value && <button type="button" onClick={() => (intakeOpen.value = true)}>Take a scan in</button>}
         {picked.length > 1 && (
           <button type="button" onClick={() => {
             onStage.value = picked;
@@ -35,7 +37,10 @@ export function Catalogue() {
           }}>Set {picked.length} side by side</button>
         )}
       </div>
-      <footer><p class="caution">{about.value?.not_clinical ?? "Not for clinical diagnosis."}</p></footer>
+      <footer>
+        {about.value?.shared && <SignedIn />}
+        <p class="caution">{(about.value?.cautions ?? ["Not for clinical diagnosis."]).join(" ")}</p>
+      </footer>
     </main>
   );
 }
@@ -58,7 +63,7 @@ function Line({ brief }: { brief: Brief }) {
       <p class="numbers">{brief.formula && <span class="formula-text">{brief.formula}</span>}
         <span>{brief.read ? `${brief.teeth ?? 0} teeth found; ${looked} of ${all} findings looked at` : reading ? `being read: ${reading.stage ?? reading.state}` : brief.being_read ? "being read now" : "not read yet"}</span></p>
       {!brief.read && (reading ? <progress max={1} value={reading.fraction} aria-label={`Reading ${brief.catalogue_number}`} /> :
-        <button type="button" class="quiet" disabled={brief.being_read === true} onClick={() => void readAgain(brief.id)}>read it<span class="hidden">: {brief.catalogue_number}</span></button>)}
+        mayManage.value && <button type="button" class="quiet" disabled={brief.being_read === true} onClick={() => void readAgain(brief.id)}>read it<span class="hidden">: {brief.catalogue_number}</span></button>)}
       {brief.read && (
         <label class="pick"><input type="checkbox" checked={picked} disabled={!picked && together.value.length >= 6}
           onChange={() => (together.value = picked ? together.value.filter((id) => id !== brief.id) : [...together.value, brief.id])} />

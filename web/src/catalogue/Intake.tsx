@@ -3,6 +3,7 @@ import { useEffect } from "preact/hooks";
 import { api } from "../api";
 import { about, intakeOpen, onStage, person, tellError } from "../state/desk";
 import type { Places, ScanTold } from "../types";
+import { mayManage } from "../state/role";
 import { Jobs } from "./Jobs";
 
 const place = signal<Places | null>(null);
@@ -22,7 +23,7 @@ const TERMS: readonly (readonly [string, string, string])[] = [
 export function Intake() {
   useEffect(() => {
     document.title = "Take a scan in · Ossicle";
-    if (place.value === null) void go(null);
+    if (place.value === null && mayManage.value) void go(null);
   }, []);
   return (
     <main class="intake">
@@ -35,13 +36,14 @@ export function Intake() {
         <h1>Take a scan in</h1>
         <p class="lead">Choose where the slices lie on this machine. They are copied into the collection; the files themselves are left as they are.</p>
       </header>
-      <div class="intake-columns">
+      {!mayManage.value && <p class="empty">Taking scans in asks for the role that manages. Who manages this desk can do it, or give you the role.</p>}
+      {mayManage.value && <div class="intake-columns">
         <Chooser />
         <div>
           {chosen.value ? <Form scan={chosen.value} /> : <p class="empty">Nothing is chosen yet.</p>}
           <Jobs />
         </div>
-      </div>
+      </div>}
       <footer><p class="caution">{(about.value?.cautions ?? ["Not for clinical diagnosis."]).join(" ")}</p></footer>
     </main>
   );

@@ -1,6 +1,7 @@
 import { useEffect, useState } from "preact/hooks";
 import { api } from "../api";
 import { intakeOpen, onStage, tellError } from "../state/desk";
+import { mayManage } from "../state/role";
 import { ACTIVE, followJobs, jobs } from "../state/jobs";
 import type { Job } from "../types";
 
@@ -23,15 +24,20 @@ function JobLine({ job }: { job: Job }) {
   const again = (): void => void api.jobAgain(job.id, spacing.trim() === "" ? null : spacing.trim()).catch(tellError);
   return (
     <li class={job.state}>
-      {job.picture_url && <img src={job.picture_url} alt="" style={{ clipPath: `inset(0 0 ${active ? Math.round(100 * (1 - job.fraction)) : 0}% 0)` }} />}
+      {job.picture_url && (
+        <span class="job-picture">
+          <img src={job.picture_url} alt="" style={job.found_url === null && active ? { clipPath: `inset(0 0 ${Math.round(100 * (1 - Math.min(1, 3 * job.fraction)))}% 0)` } : {}} />
+          {job.found_url && <img class="found" key={job.found_url} src={job.found_url} alt="What has been found so far" />}
+        </span>
+      )}
       <div>
         <p><b>{name}</b> <span class="soft">{job.kind === "intake" ? "taken in" : "read"}: {job.state}{active && job.stage ? `, ${job.stage}` : ""}</span></p>
         {active && <progress max={1} value={job.fraction} aria-label={`${name}: ${job.stage ?? job.state}`} />}
         {job.error && <p class="job-error">{job.error}</p>}
-        {job.needs_spacing && <label class="again">Spacing, mm<input name="spacing" inputMode="decimal" value={spacing} onInput={(e) => setSpacing(e.currentTarget.value)} /></label>}
+        {job.needs_spacing && mayManage.value && <label class="again">Spacing, mm<input name="spacing" inputMode="decimal" value={spacing} onInput={(e) => setSpacing(e.currentTarget.value)} /></label>}
         <p class="verbs">
-          {active && <button type="button" class="quiet" onClick={() => void api.cancel(job.id).catch(tellError)}>stop it</button>}
-          {["failed", "cancelled", "stopped"].includes(job.state) && <button type="button" class="quiet" onClick={again}>begin it again</button>}
+          {active && mayManage.value && <button type="button" class="quiet" onClick={() => void api.cancel(job.id).catch(tellError)}>stop it</button>}
+          {mayManage.value && ["failed", "cancelled", "stopped"].includes(job.state) && <button type="button" class="quiet" onClick={again}>begin it again</button>}
           {job.state === "done" && job.specimen !== null && (
             <button type="button" class="quiet" onClick={() => {
               intakeOpen.value = false;

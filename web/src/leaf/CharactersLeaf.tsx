@@ -6,7 +6,8 @@ import {
   loadCharacters, mayConfirm, nextCharacter, sayState, scoreDraft, scoring, startScoring,
 } from "../state/characters";
 import { evidenceTaken, evidenceWanted } from "../state/address";
-import { about, busy, choosePart, lead } from "../state/desk";
+import { busy, choosePart, lead } from "../state/desk";
+import { mayDecide } from "../state/role";
 import type { CharacterCell, CharacterTold } from "../types";
 
 const REGIONS: Record<string, string> = { dentition: "Dentition", palate: "Palate", jaw: "Lower jaw", ear: "Ear region", braincase: "Braincase", skull: "Skull" };
@@ -93,13 +94,17 @@ function Character({ told, first }: { told: CharacterTold; first: boolean }) {
 
 function Acts({ told }: { told: CharacterTold }) {
   const specimen = lead.value;
-  const still = busy.value !== null || Boolean(about.value?.read_only);
+  const still = busy.value !== null;
   const parts = told.evidence.parts;
   return (
     <div class="acts">
       <div class="verbs">
-        <button type="button" aria-keyshortcuts="a" disabled={still || !mayConfirm(told)} onClick={() => void confirmCharacter()}>Confirm</button>
-        <button type="button" aria-keyshortcuts="m" disabled={still} aria-expanded={scoring.value} onClick={startScoring}>{told.by_rule ? "Another state" : "Score it"}</button>
+        {mayDecide.value && (
+          <>
+            <button type="button" aria-keyshortcuts="a" disabled={still || !mayConfirm(told)} onClick={() => void confirmCharacter()}>Confirm</button>
+            <button type="button" aria-keyshortcuts="m" disabled={still} aria-expanded={scoring.value} onClick={startScoring}>{told.by_rule ? "Another state" : "Score it"}</button>
+          </>
+        )}
         {told.evidence.view !== null && <button type="button" class="quiet" aria-keyshortcuts="e" onClick={() => chooseCharacter(told.id)}>show again</button>}
       </div>
       {scoring.value && <ScoreForm key={told.id} told={told} />}

@@ -2,6 +2,7 @@ import { useSignal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { api } from "../api";
 import { choosePart, lead, partsByNumber, redo, tellError, undo } from "../state/desk";
+import { mayDecide } from "../state/role";
 import { chooseFinding } from "../account/acts";
 import type { Decision } from "../types";
 
@@ -16,10 +17,10 @@ export function HistoryLeaf() {
   if (specimen === null) return null;
   return (
     <div class="history">
-      <div class="verbs">
+      {mayDecide.value && <div class="verbs">
         <button type="button" disabled={specimen.undoable === null} onClick={() => void undo()}>Undo{specimen.undoable ? `: ${specimen.undoable}` : ""}</button>
         {specimen.redoable !== null && <button type="button" onClick={() => void redo()}>Do again: {specimen.redoable}</button>}
-      </div>
+      </div>}
       {all.value === null ? <p class="empty">Looking them up …</p> : all.value.length === 0 ? <p class="empty">Nothing has been decided about this specimen yet.</p> : (
         <ol reversed>
           {all.value.map((d) => (

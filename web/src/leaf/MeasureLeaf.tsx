@@ -1,3 +1,4 @@
+import { mayDecide } from "../state/role";
 import { signal, useSignal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { api } from "../api";
@@ -50,7 +51,7 @@ export function MeasureLeaf() {
           <button type="button" onClick={() => measure("angle", "Angle", ["the first arm", "the corner", "the second arm"])}>Angle</button>
           <button type="button" onClick={() => measure("area", "Area", ["the next point of its outline"])}>Area</button>
         </div>
-        <label class="check"><input type="checkbox" checked={repeating.value} onChange={(e) => (repeating.value = e.currentTarget.checked)} /> repeat mode: keep each measure as a round of an error study</label>
+        {mayDecide.value && <label class="check"><input type="checkbox" checked={repeating.value} onChange={(e) => (repeating.value = e.currentTarget.checked)} /> repeat mode: keep each measure as a round of an error study</label>}
         <Taken />
       </section>
       <Rounds />
@@ -132,18 +133,18 @@ function LandmarkList() {
           <li key={l.name} class={chosenLandmark.value === l.name ? "chosen" : ""}>
             <button type="button" class="part-link" title={l.text ?? ""} onClick={() => lookAt(l.name, l.point_scan_mm)}>{l.name}</button>
             <span class="soft">{l.point_scan_mm === null ? "not found" : l.decided_by === "person" ? "placed" : "found"}</span>
-            <button type="button" class="quiet" onClick={() => place(l.name)}>{l.point_scan_mm ? "move" : "place"}</button>
+            {mayDecide.value && <button type="button" class="quiet" onClick={() => place(l.name)}>{l.point_scan_mm ? "move" : "place"}</button>}
           </li>
         ))}
       </ul>
-      <form class="new-landmark" onSubmit={(e) => {
+      {mayDecide.value && <form class="new-landmark" onSubmit={(e) => {
         e.preventDefault();
         if (name.value.trim() !== "") place(name.value.trim());
         name.value = "";
       }}>
         <label>Another<input name="landmark" placeholder="its name" value={name.value} onInput={(e) => (name.value = e.currentTarget.value)} /></label>
         <button type="submit" class="quiet">place</button>
-      </form>
+      </form>}
     </section>
   );
 }

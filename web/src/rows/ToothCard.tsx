@@ -1,3 +1,4 @@
+import { mayDecide } from "../state/role";
 import { chosenParts, choosePart, lead, leadRows, partsByNumber, teethByPart } from "../state/desk";
 import { centreOn } from "../state/eye";
 import { EMERGENCE, describe, lengthSaid, nameOfTooth, percent, sure } from "../parts/names";
@@ -26,7 +27,7 @@ export function ToothCard() {
       ) : parts.length > 1 ? (
         <><h2>{parts.length} parts</h2><p>{parts.map((p) => teethByPart.value.get(p)?.name ?? partsByNumber.value.get(p)?.name ?? p).join(", ")}</p></>
       ) : <FormulaNow />}
-      {toothForm.value === null && (
+      {toothForm.value === null && mayDecide.value && (
         <div class="verbs">
           {tooth && <button type="button" aria-keyshortcuts="r" onClick={() => openForm("rename")}>Rename</button>}
           {tooth && <button type="button" aria-keyshortcuts="g" onClick={() => openForm("generation")}>Generation</button>}

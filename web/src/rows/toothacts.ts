@@ -4,6 +4,7 @@ import { chosenPart, chosenParts, decide, partsByNumber, say, teethByPart } from
 import { atOnce } from "../state/atonce";
 import { stage } from "../state/eye";
 import { letGoOfPointing, pointing, strokeDrawn } from "../state/pointing";
+import { refusesDeciding } from "../state/role";
 import { rowActs } from "../state/rowacts";
 import { rowsAs } from "../state/slicing";
 import { liftNow } from "../state/showing";
@@ -20,6 +21,7 @@ export interface ToothFormState {
 export const toothForm = signal<ToothFormState | null>(null);
 
 export function openForm(kind: ToothFormKind, points: readonly Vec3[] = [], view: Vec3 | null = null): void {
+  if (refusesDeciding()) return;
   const teeth = chosenParts.value.filter((p) => partsByNumber.value.get(p)?.kind === "tooth");
   if (kind === "join" && teeth.length < 2) return say("Choose two or more pieces first, with Shift");
   if ((kind === "rename" || kind === "generation") && !teethByPart.value.has(chosenPart.value ?? -1)) return say("Choose a tooth first");
@@ -36,6 +38,7 @@ export function closeForm(): void {
 
 /** A stroke across the chosen tooth, drawn on the stage as one looks at it. */
 export function startCutting(): void {
+  if (refusesDeciding()) return;
   const part = chosenPart.value;
   const on = stage.value;
   const info = partsByNumber.value.get(part ?? -1);
@@ -81,6 +84,7 @@ function onPart([x, y]: [number, number], centre: Vec3, lift: Vec3): Vec3 {
 }
 
 export function startAdding(): void {
+  if (refusesDeciding()) return;
   pointing.value = {
     kind: "point",
     said: "Point at the missed tooth, on the stage or in the slice",

@@ -35,6 +35,8 @@ export class Painter {
     paper: { value: new Color(1, 1, 1) },
   };
   private readonly targets: Record<Layer, WebGLRenderTarget>;
+  /** Those of pictures while the eye moves: of their own, so that nothing is laid out anew when it begins and ends. */
+  private readonly small: Record<Layer, WebGLRenderTarget>;
   private readonly page: WebGLRenderTarget;
   private readonly compose: RawShaderMaterial;
   /** The same with fewer looks about each pixel, for pictures while the eye moves. */
@@ -55,6 +57,7 @@ export class Painter {
     this.renderer.autoClear = false;
     this.renderer.info.autoReset = false;
     this.targets = { solid: layerTarget(), bone: layerTarget(), other: layerTarget() };
+    this.small = { solid: layerTarget(), bone: layerTarget(), other: layerTarget() };
     this.page = new WebGLRenderTarget(4, 4, { minFilter: LinearFilter, magFilter: LinearFilter, depthBuffer: false });
     this.shared.solidDepth.value = this.targets.solid.depthTexture;
     const uniforms = this.composeUniforms();
@@ -71,12 +74,7 @@ export class Painter {
 
   private composeUniforms(): Record<string, IUniform> {
     const u: Record<string, IUniform> = {};
-    for (const layer of LAYERS) {
-      const target = this.targets[layer];
-      u[layer] = { value: target.textures[0] };
-      u[`${layer}Piece`] = { value: target.textures[1] };
-      u[`${layer}Depth`] = { value: target.depthTexture };
-    }
+    for (const layer of LAYERS) for (const what of ["", "Piece", "Depth"]) u[`${layer}${what}`] = { value: null };
     for (const name of ["ground", "groundReach", "mmPerPx", "inkWidth", "near", "far", "parallel", "shadeMm"]) u[name] = { value: 0 };
     for (const name of ["paper", "ink", "veilInk", "line", "chosen"]) u[name] = { value: new Color() };
     return {
@@ -111,9 +109,11 @@ export class Painter {
     const height = Math.max(8, Math.round(canvas.y * over));
     this.shared.parallel.value = parallel ? 1 : 0;
     this.shared.paper.value.copy(inks.paper);
+    const targets = scale < 1 ? this.small : this.targets;
+    this.look(targets);
     for (const layer of LAYERS) {
       if (layer !== "solid" && !has[layer]) continue;
-      const target = this.targets[layer];
+      const target = targets[layer];
       if (target.width !== width || target.height !== height) target.setSize(width, height);
       this.renderer.setRenderTarget(target);
       this.renderer.setClearColor(0x000000, 0);
@@ -156,6 +156,39 @@ export class Painter {
     this.renderer.render(this.screen, view.camera);
   }
 
+  /** Composes from these targets from here on. */
+  private look(targets: Record<Layer, WebGLRenderTarget>): void {
+    const u = this.compose.uniforms;
+    for (const layer of LAYERS) {
+      (u[layer] as IUniform).value = targets[layer].textures[0];
+      (u[`${layer}Piece`] as IUniform).value = targets[layer].textures[1];
+      (u[`${layer}Depth`] as IUniform).value = targets[layer].depthTexture;
+    }
+    this.shared.solidDepth.value = targets.solid.depthTexture;
+  }
+
+  /**
+   * Draws a triangle of no size with each program that has not been used yet, so that the first veil and the first
+   * movement need not wait for their programs. Nothing on the canvas changes.
+   */
+  warm(view: Optics): void {
+    for (const layer of LAYERS) {
+      this.renderer.setRenderTarget(this.targets[layer]);
+      this.scenes[layer].traverse((thing) => {
+        if (!(thing instanceof Mesh) || !(thing.geometry instanceof BufferGeometry) || thing.geometry.index === null) return;
+        const { start, count } = thing.geometry.drawRange;
+        if (count > 0) return;
+        thing.geometry.setDrawRange(0, 3);
+        this.renderer.render(this.scenes[layer], view.camera);
+        thing.geometry.setDrawRange(start, count);
+      });
+    }
+    this.sheet.material = this.quick;
+    this.renderer.setRenderTarget(this.page);
+    this.renderer.render(this.screen, view.camera);
+    this.renderer.setRenderTarget(null);
+  }
+
   /** Waits until the picture is drawn. (In browsers `finish` does not wait; reading a pixel does.) */
   done(): void {
     const gl = this.renderer.getContext();
@@ -163,7 +196,10 @@ export class Painter {
   }
 
   dispose(): void {
-    for (const layer of LAYERS) this.targets[layer].dispose();
+    for (const layer of LAYERS) {
+      this.targets[layer].dispose();
+      this.small[layer].dispose();
+    }
     this.page.dispose();
     this.renderer.dispose();
   }

@@ -23,6 +23,8 @@ export interface StageEvents {
 const STILL_MS = 140;
 const FINE_MS = 420;
 const TRAVEL_MS = 170;
+/** How long after the first finest picture what is drawn later is made ready. */
+const WARM_MS = 600;
 
 /** The stage: specimens on one ground under one camera. Paints only when something has changed. */
 export class Stage {
@@ -46,6 +48,7 @@ export class Stage {
   fit: ((look: Vector3, up: Vector3) => Eye) | null = null;
   casting: Cast | null = null;
   private asked = 0;
+  private warmed = false;
   private refine = 0;
   private travel: { from: Eye; to: Eye; began: number } | null = null;
   private readonly ray = new Raycaster();
@@ -293,6 +296,14 @@ export class Stage {
     else if (ms < 8) this.coarse = false;
   }
 
+  private scaleOf(quality: "moving" | "still" | "fine"): number {
+    if (quality === "moving") return this.movingScale;
+    if (quality === "still") return this.casting ? 0.5 : 1;
+    const pixels = this.width * this.height * this.ratio ** 2;
+    // Where pictures are slow to paint, the finest one is no larger than the canvas.
+    return this.casting || this.coarse ? 1 : Math.min(2, Math.max(1, Math.sqrt(5.5e6 / pixels)));
+  }
+
   private paint(): void {
     this.standApart();
     const box = this.bounds();
@@ -304,14 +315,18 @@ export class Stage {
       bone: this.skulls.some((s) => !s.hidden && s.has("bone")),
       other: this.skulls.some((s) => !s.hidden && s.has("other")),
     };
-    const pixels = this.width * this.height * this.ratio ** 2;
-    // Where pictures are slow to paint, the finest one is no larger than the canvas.
-    const fineScale = this.casting || this.coarse ? 1 : Math.min(2, Math.max(1, Math.sqrt(5.5e6 / pixels)));
-    const scale = this.quality === "moving" ? this.movingScale : this.quality === "still" ? (this.casting ? 0.5 : 1) : fineScale;
+    // Where the finest picture would be the same again, it is this one.
+    if (this.quality === "still" && this.scaleOf("still") === this.scaleOf("fine")) this.quality = "fine";
+    const scale = this.scaleOf(this.quality);
     for (const skull of this.skulls) skull.setCoarse(this.coarse && this.quality === "moving");
     const ground = { y: box.min.y - 0.02 * reach, x: middle.x, z: middle.z, reach: reach * 1.5 };
     this.painter.paint(this.view, this.inks, ground, scale, this.quality !== "moving", has, this.skulls.some((s) => s.marked), this.eye.parallel);
     if (this.quality === "moving") this.painter.done();
+    if (this.quality === "fine" && !this.warmed && this.skulls.length > 0) {
+      this.warmed = true;
+      const view = this.view;
+      window.setTimeout(() => this.painter.warm(view), WARM_MS);
+    }
     this.events.painted();
   }
 

@@ -4,6 +4,7 @@ import type { CharacterTold } from "../types";
 import { atOnce } from "./atonce";
 import { chosenFinding, chosenParts, decide, lead, tellError } from "./desk";
 import { goToView } from "./eye";
+import { refusesDeciding } from "./role";
 import { evidence, leaf } from "./showing";
 
 /** The characters of the leading specimen, which one is looked at, and what is being said of it. */
@@ -109,7 +110,7 @@ async function score(state: string, why: string): Promise<boolean> {
 /** Says yes to what stands there, and goes on to the next that awaits somebody. */
 export async function confirmCharacter(): Promise<void> {
   const now = characterNow.value;
-  if (now === null || !mayConfirm(now)) return;
+  if (now === null || !mayConfirm(now) || refusesDeciding()) return;
   if ((await score(now.cell.text, "")) && (characters.value ?? []).some(awaitsScore)) nextCharacter(1, true);
 }
 
@@ -123,7 +124,7 @@ export async function sayState(state: string, why: string): Promise<void> {
 }
 
 export function startScoring(): void {
-  if (chosenCharacter.value === null) return;
+  if (chosenCharacter.value === null || refusesDeciding()) return;
   atOnce(() => (scoring.value = true));
   document.querySelector<HTMLElement>(".scoring input")?.focus();
 }

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ossicle.reading.records import Reading
-from ossicle.reading.structures import JawHalf, NasalCavity, Opening, Palate, Structures, Value
+from ossicle.reading.structures import JawHalf, NasalCavity, Opening, Palate, Structures, Suture, Value
 
 from ..records import Evidence, Finding, Region, View
 from ..words import area, length, number, percent, volume
@@ -209,11 +209,30 @@ def _nose(n: NasalCavity) -> list[Finding]:
 
 
 def braincase_findings(reading: Reading) -> list[Finding]:
-    """Endocranial volume, foramen magnum and nasal cavity."""
+    """Endocranial volume, foramen magnum, nasal cavity and the suture of premaxilla and maxilla."""
     s = reading.structures
     if s is None:
         return []
-    return [*_braincase(s), *([] if s.nose is None else _nose(s.nose))]
+    return [*_braincase(s), *([] if s.nose is None else _nose(s.nose)), *(_suture(x) for x in s.sutures)]
+
+
+def _suture(x: Suture) -> Finding:
+    shown = x.points is not None and x.dip is not None
+    look: tuple[Vector, Vector] = ((-1.0 if x.side == "left" else 1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    centre = np.zeros(3) if x.points is None else x.points.mean(axis=0)
+    return Finding(
+        f"braincase/premaxilla-maxilla-{x.side}",
+        "braincase",
+        f"{x.side} premaxilla and maxilla",
+        f"The suture between the {x.side} premaxilla and maxilla shows: a line {percent(x.dip or 0.0)} darker than the "
+        "bone beside it, from the alveolar margin up the side of the snout."
+        if shown
+        else f"The suture between the {x.side} premaxilla and maxilla does not show: {x.reason}.",
+        "face.suture",
+        0.6,
+        value="shows" if shown else "not_resolved",
+        evidence=evidence_at(centre, 10.0, f"The {x.side} side of the snout.", (), look),
+    )
 
 
 def _braincase(s: Structures) -> list[Finding]:

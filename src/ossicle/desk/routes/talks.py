@@ -14,7 +14,6 @@ from ossicle.collection.talks import MOST_PIECES, MOST_SECTIONS, Talk, Talks
 from ossicle.errors import OssicleError
 from ossicle.publish.captions import Caption, captions_of, webvtt_text
 from ossicle.publish.following import known_parts
-from ossicle.publish.talk import stretches_of
 from ossicle.publish.talk_events import events_of, specimens_of
 
 from ..workbench import Workbench
@@ -158,6 +157,8 @@ def _take(data: Json, wanted: list[TakenSection]) -> None:
 
 def _by_section(held: Talks, talk: Talk, text: str) -> list[Json]:
     """Captions of the whole talk by section, so that they stay with what they say when sections are moved."""
+    from ossicle.publish.talk import stretches_of
+
     stretches = stretches_of(held, talk)
     length = stretches[-1].at_ms + stretches[-1].length_ms if stretches else 0.0
     out = []
@@ -173,6 +174,8 @@ def _by_section(held: Talks, talk: Talk, text: str) -> list[Json]:
 @router.get("/specimens/{number}/talks/{talk}/captions.vtt", response_class=Response)
 def captions(number: int, talk: str, bench: Bench) -> Response:
     """The captions of a talk as WebVTT, in the time of the whole."""
+    from ossicle.publish.talk import stretches_of
+
     held = _talks(bench, number)
     now = held.get(talk)
     out = []

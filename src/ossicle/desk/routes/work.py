@@ -7,7 +7,7 @@ import json
 from collections.abc import AsyncIterator
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Depends, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import StreamingResponse
 from pydantic import BaseModel, Field
@@ -22,7 +22,7 @@ from ossicle.publish.groups import GROUPS
 from ..board import Board
 from ..guard import ACTING
 from ..places import Places
-from .common import Bench
+from .common import Bench, kept_bytes
 
 __all__ = ["router"]
 
@@ -163,6 +163,12 @@ async def _events(request: Request, board: Board) -> AsyncIterator[str]:
 def job(name: str, board: OnBoard) -> Json:
     """One job."""
     return board.job(name)
+
+
+@router.get("/jobs/{name}/found.png", response_class=Response)
+def found(name: str, request: Request, board: OnBoard) -> Response:
+    """What a reading under way has found so far: bones and teeth, to lay over the picture of its scan."""
+    return kept_bytes(request, board.found(name), "image/png", immutable="at" in request.query_params)
 
 
 @router.delete("/jobs/{name}")

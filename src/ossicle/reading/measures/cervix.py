@@ -74,6 +74,11 @@ class AxialProfile:
             _smooth(_spans(own[:, 0], index, bins) * _spans(own[:, 1], index, bins)),
         )  # fmt: skip
 
+    def bare(self) -> float:
+        """Grey of the bare root: the median ring of the root's third, the very end left out."""
+        bins = len(self.ring)
+        return float(np.median(self.ring[bins // 12 : max(bins // 12 + 1, bins // 3)]))
+
     def height(self, slices: float) -> float:
         """Height on the axis of a place counted in slices from the root's end."""
         return self.low + slices * self.step

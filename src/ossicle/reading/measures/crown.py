@@ -21,6 +21,8 @@ from .surface import ToothSurface
 __all__ = ["Crown", "crown_axis", "hollow_direction", "measure_crown"]
 
 FloatArray = npt.NDArray[np.float64]
+THINNEST = 0.55
+"""The least grey, in shares of dentine's, that a bare root is taken to have."""
 HOLLOW = 0.6
 """Weight of the hollow among the cues to the axis."""
 TUSK = 2.5
@@ -148,9 +150,14 @@ def measure_crown(
     hollow: FloatArray,
     noise: float,
     in_crypt: bool = False,
+    forming: bool = False,
 ) -> Crown:
     """Measure the crown of a surface whose vertices lie at ``points`` (skull mm) with outward ``normal``
     (skull).
+
+    A tooth thinner than a few voxels never shows the grey of dentine, nor that of enamel. As far as its bright tail
+    is nearer dentine's than enamel's, its own bare root stands for dentine, and enamel is what is brighter than that.
+    ``forming`` tells that the levels are the tooth's own already.
 
     ``tangent`` is the row's direction there, backwards, ``cheek`` the direction towards the cheek, ``up``
     that of this jaw's crowns.
@@ -165,8 +172,14 @@ def measure_crown(
     frame = _frame(axis, tangent, cheek)
     origin = (points * area[:, None]).sum(axis=0) / area.sum()
     own = (points - origin) @ frame.T
-    profile = AxialProfile.of(own, normal @ axis, area, peak, levels.dentine, top)
-    cervix, rooted = find_cervix(profile, max(2.5 * noise, 0.25 * (top - levels.dentine)), in_crypt)
+    dentine = levels.dentine
+    profile = AxialProfile.of(own, normal @ axis, area, peak, dentine, top)
+    lack = float(np.clip(2 * (levels.enamel - bright) / max(levels.enamel - dentine, 1e-6) - 1, 0.0, 1.0))
+    if not forming and lack > 0 and (bare := profile.bare()) < dentine:
+        dentine -= lack * (dentine - max(bare, THINNEST * dentine))
+        top = float(np.clip(bright, dentine + 0.1, levels.enamel))
+        profile = AxialProfile.of(own, normal @ axis, area, peak, dentine, top)
+    cervix, rooted = find_cervix(profile, max(2.5 * noise, 0.25 * (top - dentine)), in_crypt)
     covered = own[:, 2] >= cervix
     tip = _reach(own[covered, 2])
     turn = _own_turn(own[covered, :2])

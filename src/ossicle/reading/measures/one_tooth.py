@@ -93,7 +93,7 @@ def measure_one(
 
     hollow = _hollow(own, other, sharp, levels.dentine, spacing, transform)
 
-    def crown_of(levels: Levels, means: Means, in_crypt: bool) -> tuple[ToothSurface, Crown] | None:
+    def crown_of(levels: Levels, means: Means, in_crypt: bool, forming: bool) -> tuple[ToothSurface, Crown] | None:
         surface = tooth_surface(own, other, sharp, means.layers, means.noise, spacing)
         if surface is None:
             return None
@@ -101,10 +101,12 @@ def measure_one(
         points = xyz @ transform[:3, :3].T + transform[:3, 3]
         normal = surface.normal[:, ::-1] @ transform[:3, :3].T
         tangent, cheek = row.directions(points.mean(axis=0))
-        crown = measure_crown(surface, points, normal, levels, tangent, cheek, row.up, hollow, means.noise, in_crypt)
+        crown = measure_crown(
+            surface, points, normal, levels, tangent, cheek, row.up, hollow, means.noise, in_crypt, forming
+        )
         return surface, crown
 
-    found = crown_of(levels, means, False)
+    found = crown_of(levels, means, False, False)
     if found is None:
         return None
     surface, crown = found
@@ -112,7 +114,7 @@ def measure_one(
     out = emergence_fraction(margin, crown)
     if out < 0.5:
         young = _immature(levels, float(np.quantile(sharp[own], 0.95)))
-        found = crown_of(young, means.with_levels(young), out < 0.05)
+        found = crown_of(young, means.with_levels(young), out < 0.05, True)
         if found is not None:
             surface, crown = found
             margin = _margin(part, tight, labels, grey, spacing, transform, crown)

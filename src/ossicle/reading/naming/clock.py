@@ -29,6 +29,8 @@ _CAP_BEFORE = {"deciduous": 0.30, "permanent": 0.38, "unreplaced": 0.36, "molar"
 _CROWN_DONE = 0.45
 _TO_PLACE = 0.06
 _TO_ROOTED = 0.28
+UNTIMELY = 0.001
+"""Chance of a state that the age all but rules out: retarded teeth are rare."""
 _SPREAD = {"deciduous": 0.06, "permanent": 0.1, "unreplaced": 0.14, "molar": 0.11}
 
 
@@ -65,7 +67,7 @@ def state_chances(kind: Kind, generation: Generation) -> FloatArray:
     ]
     edges = [np.ones(len(TIMES)), *passed, np.zeros(len(TIMES))]
     chances = np.stack([edges[k] - edges[k + 1] for k in range(len(STATES))], axis=1)
-    chances = np.maximum(chances, 0) + 0.003
+    chances = np.maximum(chances, 0) + UNTIMELY
     return np.asarray(chances / chances.sum(axis=1, keepdims=True))
 
 
@@ -76,8 +78,11 @@ def deciduous_around(kind: Kind) -> FloatArray:
 
 
 def deciduous_stays() -> FloatArray:
-    """Return (states,): the chance that the deciduous tooth is still there, by the state of its successor."""
-    return np.array([0.985, 0.975, 0.955, 0.35, 0.03, 0.02])
+    """Return (states,): the chance that the deciduous tooth is still there, by the state of its successor.
+
+    A finished crown beneath has begun to resorb its roots, and what is loose falls out of a dry skull.
+    """
+    return np.array([0.985, 0.95, 0.85, 0.3, 0.03, 0.02])
 
 
 def development_likelihood(

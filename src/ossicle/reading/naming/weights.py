@@ -58,17 +58,19 @@ def _log_t(z: FloatArray, df: float = 4.0) -> FloatArray:
     return np.asarray(-(df + 1) / 2 * np.log1p(z * z / df) + np.log(0.375))
 
 
-def _succession(upper: Sequence[Column], deeper: Sequence[Column], spread: float) -> FloatArray:
+def _succession(upper: Sequence[Column], deeper: Sequence[Column], spread: float, crowding: float = 0.0) -> FloatArray:
     """Return (n, m) weights of ``deeper`` being the successor of ``upper``, from place, size and depth.
 
     The successor is looked for below the crown, and along the tooth's own axis; ``spread`` is in tooth
-    lengths.
+    lengths. ``crowding`` is how far, as a share of what it would be if both rows began at the midline and stood closed
+    up, a row of larger successors is drawn out backwards.
     """
     weight = np.zeros((len(upper), len(deeper)))
     for i, first in enumerate(upper):
         for j, second in enumerate(deeper):
-            span = spread * max(first.length_mm, 0.7 * second.length_mm)
-            away = second.arc_mm - first.arc_mm
+            drawn_out = crowding * float(np.clip(second.length_mm / first.length_mm - 1, 0.0, 0.8)) * first.arc_mm
+            span = float(np.hypot(spread * max(first.length_mm, 0.7 * second.length_mm), 0.5 * drawn_out))
+            away = second.arc_mm - first.arc_mm - drawn_out
             along = away - first.axis_lean * (second.depth_mm - first.depth_mm)
             place = np.exp(_log_t(np.array([away, along]) / span)).mean() / spread / 0.4
             grown = 0.5 * np.log(second.length_mm * second.width_mm / (first.length_mm * first.width_mm))
@@ -130,6 +132,10 @@ SUCCESSION_SPREAD: Mapping[ToothClass, float] = {
 }
 """How far along the row, in tooth lengths, a successor lies from the tooth it replaces: premolars between
 its roots; the larger permanent incisors and canines crowd backwards and inwards."""
+
+CROWDING: Mapping[ToothClass, float] = {"incisor": 0.5, "canine": 0.0, "premolar": 0.0, "molar": 0.0}
+"""How far larger permanent incisors crowd backwards: half-way between standing under their own deciduous teeth and
+standing shoulder to shoulder from the midline on (anatomy of the closed front row; no source for the share)."""
 
 _COVERED = 3.0
 """Log cost of a successor without its deciduous tooth lying wholly under the tooth of another locus."""
@@ -221,12 +227,12 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     between = _between(jaw.line, jaw.under)
     line, under = slice(0, n1), slice(n1, n1 + n2)
     pairs = {
-        spread: (
-            _succession(jaw.line, jaw.under, spread),
-            _succession(jaw.under, jaw.line, spread).T,
-            _succession(jaw.line, jaw.line, spread),
+        (spread, crowding): (
+            _succession(jaw.line, jaw.under, spread, crowding),
+            _succession(jaw.under, jaw.line, spread, crowding).T,
+            _succession(jaw.line, jaw.line, spread, crowding),
         )
-        for spread in set(SUCCESSION_SPREAD.values())
+        for spread, crowding in {(SUCCESSION_SPREAD[c], CROWDING[c] * (jaw.sides == 2)) for c in SUCCESSION_SPREAD}
     }
 
     def emission(kind: Kind, generation: Generation) -> tuple[FloatArray, FloatArray]:
@@ -299,7 +305,9 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
         p_alone = (p_chances * no_d) @ states[False].T * p_worth
         d_alone = d_weight * ((p_chances * stays) @ miss)[:, None]
         absent = p_chances * no_d * miss
-        pair_lu, pair_ul, pair_ll = pairs[SUCCESSION_SPREAD[kind.tooth_class]]
+        pair_lu, pair_ul, pair_ll = pairs[
+            SUCCESSION_SPREAD[kind.tooth_class], CROWDING[kind.tooth_class] * (jaw.sides == 2)
+        ]
         together = d_weight[:, line, None] * p_with[:, None, under] * pair_lu
         swapped = p_with[:, line, None] * d_weight[:, None, under] * pair_ul
         moves = [

@@ -23,6 +23,7 @@ from .records import (
     Opening,
     Palate,
     Structures,
+    Suture,
     Value,
     openings_of,
 )
@@ -46,6 +47,7 @@ __all__ = [
     "Palate",
     "Space",
     "Structures",
+    "Suture",
     "Value",
     "enamel_thickness_2d",
     "enamel_thickness_3d",

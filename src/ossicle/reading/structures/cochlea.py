@@ -6,10 +6,11 @@ The walls between turns are often no thicker than the blur; so greys are first s
 
 from __future__ import annotations
 
+import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_dilation, gaussian_filter, gaussian_filter1d
+from scipy.ndimage import binary_dilation, gaussian_filter, gaussian_filter1d, map_coordinates
 from scipy.optimize import least_squares
 from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import dijkstra
@@ -32,6 +33,10 @@ STEEP = 20.0
 """By how much (powers of e) a way through bone costs more than one through the empty canal."""
 DARKEST = 0.62
 """Cells brighter than this when sharpened are bone."""
+MOST_BRIGHT = 0.7
+"""Where the middle line found is brighter than this in sharpened greys, it leads through a wall."""
+LEAST_LENGTH = 4.0
+"""No cochlear canal is shorter than so many radii of the vestibule. Common practice, no source."""
 AHEAD = (-0.25, -0.5, 0.83)
 """Where the cochlea lies from the vestibule, on the left: a little inward, down and forward (any handbook)."""
 
@@ -73,13 +78,39 @@ def cochlear_coil(
     from_middle = place - labyrinth.vestibule
     # the vestibule itself is no part of the coil, nor what lies behind it (semicircular canals)
     allowed &= from_middle @ ahead > min(0.0, float((round_window.centre - labyrinth.vestibule) @ ahead)) - 1e-6
-    allowed &= np.linalg.norm(from_middle, axis=-1) > 1.15 * labyrinth.vestibule_mm
-    if allowed.sum() < 60:
+    far = np.linalg.norm(from_middle, axis=-1)
+    if (allowed & (far > 1.15 * labyrinth.vestibule_mm)).sum() < 60:
         return None, "nothing of the labyrinth lies before the round window"
+    # as much of the vestibule's surroundings stays out as leaves the canal in one piece with the window
+    for out in (1.15, 1.0, 0.85, 0.7):
+        some = allowed & (far > out * labyrinth.vestibule_mm)
+        held = _one_piece(some, place, round_window.centre, 0.5 * labyrinth.vestibule_mm)
+        if held is not None:
+            allowed = held
+            break
+    else:
+        return None, "the canal does not hang together with the round window at this voxel size"
     wide = 2 * float(np.quantile(edt.edt(allowed, parallel=1)[allowed], 0.95)) * labyrinth.step
     if wide < 2.0 * space.voxel:
         return None, f"the cochlear canal is {wide / space.voxel:.1f} voxels wide, and two are needed"
-    return coil_of_points(place[allowed], grey[allowed].astype(float), round_window.centre, labyrinth.step)
+    found, why = coil_of_points(place[allowed], grey[allowed].astype(float), round_window.centre, labyrinth.step)
+    if found is not None and found[1].value < LEAST_LENGTH * labyrinth.vestibule_mm:
+        return None, "the way found from the round window is too short for a cochlea"
+    if found is not None:
+        index = np.moveaxis((found[2] - place[0, 0, 0]) / labyrinth.step, -1, 0)
+        if float(map_coordinates(grey, index, order=1, mode="nearest").max()) > MOST_BRIGHT:
+            return None, "the way found from the round window runs through bone"
+    return found, why
+
+
+def _one_piece(allowed: BoolArray, place: FloatArray, start: FloatArray, reach: float) -> BoolArray | None:
+    """The largest piece of cells, where it comes within ``reach`` mm of ``start``."""
+    pieces = cc3d.connected_components(allowed, connectivity=26)
+    counts = np.bincount(pieces.ravel())[1:]
+    if not len(counts):
+        return None
+    own: BoolArray = pieces == int(np.argmax(counts)) + 1
+    return own if float(np.linalg.norm(place[own] - start, axis=1).min()) < reach else None
 
 
 def coil_of_points(points: FloatArray, grey: FloatArray, start: FloatArray, step: float) -> tuple[Coil | None, str]:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from .looks import body_look, braincase_look, ear_look, jaw_look, palate_look
 from .looks_ear import labyrinth_look, middle_ear_look, section_look
-from .looks_face import nose_look, occiput_look
-from .records import Braincase, Ear, JawHalf, Look, Measured, NasalCavity, Palate
+from .looks_face import nose_look, occiput_look, suture_look
+from .records import Braincase, Ear, JawHalf, Look, Measured, NasalCavity, Palate, Suture
 from .space import Space
 
 __all__ = ["looks_of"]
@@ -20,6 +20,7 @@ def looks_of(
     ears: Sequence[Ear],
     brain: Braincase | None,
     nose: NasalCavity | None,
+    sutures: Sequence[Suture],
     measured: Sequence[Measured],
 ) -> dict[str, Look]:
     """Pictures of what was read; ``space`` holds the labels with cavities, openings and ossicles laid in."""
@@ -39,4 +40,6 @@ def looks_of(
         looks["braincase occiput"] = occiput_look(space, brain, measured)
     if nose is not None:
         looks["braincase nose"] = nose_look(space, nose)
+    for suture in sutures:
+        looks[f"braincase suture {suture.side}"] = suture_look(suture)
     return {name: look for name, look in looks.items() if look is not None}

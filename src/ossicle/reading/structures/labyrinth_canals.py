@@ -35,6 +35,11 @@ LEAST_WALL = 0.7
 """On so much of it bone must show on either side."""
 
 
+CROWDED = 0.1
+"""Share of its radius by which the lateral canal may be off besides: it runs close by the vestibule and the posterior
+canal. As seen on practice ears (docs/structures.md)."""
+
+
 @dataclass(frozen=True)
 class Arc:
     """A circle: centre and unit normal (skull), radius (mm), and how far points lie off (mm, standard deviation)."""
@@ -117,7 +122,10 @@ def canal_radii(
         if arc is not None and all(abs(float(arc.normal @ a.normal)) < 0.8 for a in arcs):
             arcs.append(arc)
     named = _named(arcs)
-    values = {n: Value(a.radius, float(np.hypot(0.5 * space.voxel, a.off) / np.sqrt(2))) for n, a in named.items()}
+    values = {}
+    for name, a in named.items():
+        error = float(np.hypot(0.5 * space.voxel, a.off) / np.sqrt(2))
+        values[name] = Value(a.radius, float(np.hypot(error, CROWDED * a.radius)) if name == "lateral" else error)
     return values, named, "" if len(named) == 3 else why
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import cc3d
 import edt
 import numpy as np
 import numpy.typing as npt
@@ -49,6 +50,7 @@ def labyrinth_volume(
     for name, line in lines.items():
         wide = COCHLEA if name == "cochlea" else CANAL
         about |= _about(line, low, step, mask.shape, wide * labyrinth.vestibule_mm)
+    mask = _near_piece(mask, about, 0.6 * labyrinth.vestibule_mm / step)
     inner = mask | (about & ((zones == LABYRINTH) | (zones == 0)))
     own = mask | (inner & (sharpened(grey, space.blur_mm / step) < DARKEST))
     near = edt.edt(~inner, parallel=1) * step
@@ -59,6 +61,21 @@ def labyrinth_volume(
     faces = float((own & binary_dilation(~own)).sum()) * step**2
     volume = Value(float(lacking.sum()) * step**3, faces * max(0.15 * space.blur_mm, 0.1 * step))
     return volume, own, low
+
+
+def _near_piece(mask: BoolArray, about: BoolArray, reach: float) -> BoolArray:
+    """The largest piece of cells, and others that meet the space about a line or lie within ``reach`` cells of it:
+    hollows of the bone farther off are no part of the labyrinth."""
+    pieces, count = cc3d.connected_components(mask, connectivity=26, return_N=True)
+    if count < 2:
+        return mask
+    main = pieces == int(np.bincount(pieces.ravel())[1:].argmax()) + 1
+    near = edt.edt(~main, parallel=1) <= reach
+    held = np.zeros(count + 1, bool)
+    held[np.unique(pieces[mask & (near | about)])] = True
+    held[0] = False
+    out: BoolArray = held[pieces]
+    return out
 
 
 def _about(line: FloatArray, low: FloatArray, step: float, shape: tuple[int, ...], reach: float) -> BoolArray:

@@ -9,10 +9,10 @@ import numpy.typing as npt
 
 from .looks_ear import outlines
 from .occiput import NAME
-from .records import Braincase, Look, Measured, NasalCavity
+from .records import Braincase, Look, Measured, NasalCavity, Suture
 from .space import Space
 
-__all__ = ["nose_look", "occiput_look"]
+__all__ = ["nose_look", "occiput_look", "suture_look"]
 
 FloatArray = npt.NDArray[np.float64]
 ASIDE = 0.35
@@ -86,4 +86,24 @@ def occiput_look(space: Space, brain: Braincase, measured: Sequence[Measured]) -
             ("foramen magnum", turned(np.vstack([rim, rim[:1]]))),
             ("breadth across the condyles", turned(np.array(across.ends))),
         ),
+    )
+
+
+def suture_look(suture: Suture) -> Look | None:
+    """The side of the snout laid out, with the line of the suture where it shows."""
+    if suture.image is None:
+        return None
+    image, drawn, left = suture.image, suture.drawn, suture.side == "left"
+    if left:  # as seen from outside: front at the left from the animal's left side
+        image = np.ascontiguousarray(image[:, ::-1])
+        drawn = None if drawn is None else np.array([image.shape[1], 0]) + drawn * [-1, 1]
+    lines = () if drawn is None else (("suture of premaxilla and maxilla", drawn * suture.step),)
+    return Look(
+        f"The {suture.side} side of the snout",
+        f"Grey just beneath the outer face of the {suture.side} side of the snout, above the last incisor and the "
+        f"tooth behind it; dorsal at the top, front at the {'left' if left else 'right'}."
+        + (" The line is the suture." if lines else " No suture shows clearly."),
+        image,
+        suture.step,
+        lines,
     )

@@ -52,8 +52,11 @@ class Membrane:
 def plane_axes(normal: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Two unit vectors that span the plane across ``normal``."""
     n = unit(normal)
-    u = unit(np.cross(n, np.eye(3)[int(np.argmin(np.abs(n)))]))
-    return u, np.cross(n, u)
+    x, y, z = n.tolist()
+    # products by hand: numpy.cross takes most of a search among thousands of planes
+    u = unit([(0.0, z, -y), (-z, 0.0, x), (y, -x, 0.0)][int(np.argmin(np.abs(n)))])
+    a, b, c = u.tolist()
+    return u, np.array([y * c - z * b, z * a - x * c, x * b - y * a])
 
 
 def rim_in_image(image: npt.NDArray[np.floating], seed: tuple[float, float], level: float) -> FloatArray | None:

@@ -86,6 +86,7 @@ def find_nose(
     inside = watershed(-depth, markers, mask=void) == INSIDE
     pieces = cc3d.connected_components(inside, connectivity=6)
     within = pieces == np.bincount(pieces[inside]).argmax() if inside.any() else inside
+    within &= _above_floor(inner)
     rim = block.point(np.argwhere(within & binary_dilation(~within)))
     if not len(rim):
         return None, "no space in the snout has the cranium's bone above, below and on both sides"
@@ -94,6 +95,19 @@ def find_nose(
     faces = float(len(rim)) * step**2
     volume = Value(float(within.sum()) * step**3, faces * max(0.1 * space.blur_mm, 0.02 * step))
     return Nose(block, within, volume), ""
+
+
+def _above_floor(inner: BoolArray) -> BoolArray:
+    """Cells no lower than the lowest of ``inner`` in their slice across the snout, or in the nearest that has any: what
+    a flood takes of the mouth, through openings of the palate, lies below."""
+    held = np.asarray(inner.any(axis=0), bool)  # height, slice
+    slices = np.flatnonzero(held.any(axis=0))
+    lowest = held[:, slices].argmax(axis=0)
+    nearest = np.abs(np.arange(inner.shape[2])[:, None] - slices[None]).argmin(axis=1)
+    floor = lowest[nearest] - 1
+    level = np.arange(inner.shape[1]).reshape(1, -1, 1)
+    out: BoolArray = np.asarray(level >= floor.reshape(1, 1, -1), bool)
+    return out
 
 
 def _walls(solid: BoolArray) -> tuple[BoolArray, BoolArray, BoolArray, BoolArray]:

@@ -40,6 +40,8 @@ FARTHEST = 3.6
 practice, no source."""
 NEAREST = 1.6
 """What lies nearer to it than so many is the stapes. Common practice, no source."""
+WHOLE = 0.98
+"""So much of the place where a bone is looked for must lie in the scan before it is called absent."""
 CLEAR = 0.25
 """Where the middle ear's air is greyer than this share of bone, something fills it."""
 
@@ -77,25 +79,34 @@ def hanging_bones(space: Space, ear: MiddleEar, bodies: Bodies, oval: Opening, r
                     f"a body hangs where it is looked for, but it is {thick[i]:.1f} voxels thick, and three are needed"
                 )
         return Chain(states, reasons, points)
-    return _untold(
-        space, ear, oval, hanging, [int(i) for i in about if bodies.held[i] <= 0.5 and bodies.within[i] > 0.7], bodies
-    )
+    bound = [int(i) for i in about if bodies.held[i] <= 0.5 and bodies.within[i] > 0.7]
+    return _untold(space, ear, oval, radius, hanging, bound, bodies)
 
 
-def _untold(space: Space, ear: MiddleEar, oval: Opening, hanging: list[int], bound: list[int], bodies: Bodies) -> Chain:
+def _untold(
+    space: Space,
+    ear: MiddleEar,
+    oval: Opening,
+    radius: float,
+    hanging: list[int],
+    bound: list[int],
+    bodies: Bodies,
+) -> Chain:
     """One body or none: not resolved with the reason, or absent where bones of the usual stoutness would show."""
     state: EarState = "not_resolved"
     usual = STOUT * oval.length_mm.value / space.voxel
     air = ear.block.values[ear.near]
-    if hanging:
+    places = ear.block.point(np.argwhere(ear.near))
+    places = places[np.linalg.norm(places - oval.centre, axis=1) < FARTHEST * radius]
+    if ear.cut or not len(places) or float(space.inside(places).mean()) < WHOLE:
+        why = "the middle ear is cut by the edge of the scan"
+    elif hanging:
         why = (
             f"one body hangs in the middle ear, {2 * bodies.stout[hanging[0]]:.2f} mm thick; whether it is incus, "
             "malleus or both grown together is not told"
         )
     elif bound:
         why = "what stands in the middle ear is not parted from its wall at this voxel size"
-    elif ear.cut or not bool(space.inside(ear.middle)):
-        why = "the middle ear is cut by the edge of the scan"
     elif usual < LEAST_VOXELS:
         why = f"it would be about {usual:.1f} voxels thick, and three are needed"
     elif not len(air) or float(np.quantile(air, 0.75)) > CLEAR:
@@ -128,10 +139,13 @@ def stapes_state(space: Space, oval: Opening | None) -> tuple[EarState, str]:
     rings = np.concatenate([[[0.0, 0.0]]] + [[[r * np.cos(t), r * np.sin(t)] for t in turn] for r in (0.15, 0.3, 0.45)])
     offsets = np.arange(0.15, 1.0, 0.05) * long
     disc = rings * long
-    tops = [float(space.at(oval.centre + o * u + disc[:, :1] * a + disc[:, 1:] * b).max()) for o in offsets]
+    places = [oval.centre + o * u + disc[:, :1] * a + disc[:, 1:] * b for o in offsets]
+    tops = [float(space.at(p).max()) for p in places]
     bridged = float(np.quantile(tops, 0.15))
     if bridged > 0.45:
         return "present", ""
+    if float(np.mean([space.inside(p).mean() for p in places])) < WHOLE:
+        return "not_resolved", "its place is cut by the edge of the scan"
     if not resolved:
         return "not_resolved", why
     return "absent", ""

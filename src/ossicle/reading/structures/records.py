@@ -27,6 +27,7 @@ __all__ = [
     "Paired",
     "Palate",
     "Structures",
+    "Suture",
     "Value",
     "openings_of",
 ]
@@ -230,6 +231,23 @@ class Look:
 
 
 @dataclass(frozen=True)
+class Suture:
+    """The suture between premaxilla and maxilla of one side: its line (n, 3; skull mm) up from the alveolar margin, and
+    by what share it is darker than the bone beside it; None for both where it does not show, for ``reason``.
+
+    ``image`` is the snout's side laid out, its first row at the top and its front at the right, and ``drawn`` the line
+    on it (cells across, then down)."""
+
+    side: Side
+    points: FloatArray | None = None
+    dip: float | None = None
+    reason: str = ""
+    image: npt.NDArray[np.float32] | None = None
+    step: float = 0.0
+    drawn: FloatArray | None = None
+
+
+@dataclass(frozen=True)
 class Structures:
     """All of it. ``absent`` holds sentences of what the scan does not hold, or what was not resolved."""
 
@@ -251,6 +269,7 @@ class Structures:
     cusps: Mapping[int, Cusps] = field(default_factory=dict)
     """Cusps by part, of whole erupted cheek teeth."""
     nose: NasalCavity | None = None
+    sutures: tuple[Suture, ...] = ()
 
 
 def openings_of(

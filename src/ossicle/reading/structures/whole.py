@@ -29,9 +29,10 @@ from .nose import find_nose
 from .occiput import condyle_breadth
 from .painting import Painter
 from .palate import read_palate
-from .records import Braincase, Ear, JawHalf, Measured, NasalCavity, Palate, Structures, openings_of
+from .records import Braincase, Ear, JawHalf, Measured, NasalCavity, Palate, Structures, Suture, openings_of
 from .space import Space, spread
 from .surface import surface_points
+from .sutures import read_suture
 
 __all__ = ["read_structures", "structures_of"]
 
@@ -47,8 +48,9 @@ MOST_UNEVEN = 0.2
 
 NO_POSE = "The pose of the skull was not found, so nothing is said of palate, jaw, ear region or braincase."
 NO_SUTURES = (
-    "The elements of the cranium are not told apart in this reading; it is described as one piece, and what needs a "
-    "suture (nasal length, the element that floors the middle ear) is left out."
+    "The elements of the cranium are not parted from each other in this reading; it is described as one piece but for "
+    "what is said of single sutures and the petrosal, and what needs other sutures (nasal length, the element that "
+    "floors the middle ear) is left out."
 )
 
 
@@ -146,6 +148,8 @@ def read_structures(
     measured = with_placed(measured, placed or {}, ruler, jaws)
     jaws = [replace(j, mental=painter.openings(j.mental)) for j in jaws]
     openings = openings_of(head.palate, head.brain, head.ears, jaws)
+    laid = replace(space, labels=painter.labels)
+    pictures = looks_of(laid, head.palate, jaws, head.ears, head.brain, head.nose, head.sutures, measured)
     found = Structures(
         head.palate,
         tuple(jaws),
@@ -155,12 +159,13 @@ def read_structures(
         {**head.marks, **_jaw_marks(jaws), **marks_at(measured), **(placed or {})},
         asymmetries(openings, jaws, head.ears, measured, teeth, space.voxel, caps, cusps),
         tuple(absent),
-        looks_of(replace(space, labels=painter.labels), head.palate, jaws, head.ears, head.brain, head.nose, measured),
+        pictures,
         _bones(cranium, dentaries),
         caps,
         {} if enamel is None else sections_of_crowns(space, standing, caps, enamel),
         cusps,
         head.nose,
+        head.sutures,
     )
     return found, painter.labels, painter.elements
 
@@ -173,6 +178,7 @@ class _Head:
     brain: Braincase | None = None
     ears: tuple[Ear, ...] = ()
     nose: NasalCavity | None = None
+    sutures: tuple[Suture, ...] = ()
     measured: tuple[Measured, ...] = ()
     marks: Mapping[str, FloatArray] = field(default_factory=dict)
 
@@ -211,7 +217,9 @@ def _head(
     if cavity is not None and brain.volume_mm3 is not None:
         brain = replace(brain, part=painter.cavity(cavity))
     ears = tuple(painter.ear(read, cranium) for read in heard)
-    return _Head(palate, brain, ears, nose, tuple(measured), marks)
+    read = (_tried(f"{side} suture", partial(read_suture, space, cranium, standing, side), absent) for side in SIDES)
+    sutures = tuple(s for s in read if s is not None)
+    return _Head(palate, brain, ears, nose, sutures, tuple(measured), marks)
 
 
 def _nose(
