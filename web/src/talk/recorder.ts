@@ -222,6 +222,11 @@ export async function record(talk: TalkTold, withVoice: boolean, where: { instea
   }
 }
 
+/** A page that records is not left without being asked. */
+window.addEventListener("beforeunload", (event) => {
+  if (recording.value !== "no") event.preventDefault();
+});
+
 export const pause = (): void => now?.pause();
 export const resume = (): void => now?.resume();
 
