@@ -16,7 +16,7 @@ import pytest
 from cli_tools import Run
 from stacks import write_scan
 
-from ossicle.collection import Agree, Collection, jobs
+from ossicle.collection import Agree, Collection, jobs, reading_all
 from ossicle.collection.reading_all import read_all, unread
 from ossicle.errors import OssicleError
 
@@ -144,3 +144,15 @@ def test_a_cluster_whose_worker_is_killed_reads_all_once(cabinet: Collection, mo
     assert struck.is_set()
     assert (done.read, done.failed) == (SCANS, ())
     assert once_each(cabinet)
+
+
+def test_a_cluster_without_workers_is_one_sentence(cabinet: Collection, monkeypatch: pytest.MonkeyPatch) -> None:
+    distributed = pytest.importorskip("distributed", reason="it comes with ossicle[cluster]")
+    monkeypatch.setattr(reading_all, "_LOOK_S", 0.1)
+    monkeypatch.setattr(reading_all, "NO_WORKER_S", 0.2)
+    with (
+        distributed.LocalCluster(n_workers=0, processes=False, dashboard_address=None, silence_logs=50) as cluster,
+        pytest.raises(OssicleError, match="has no worker"),
+    ):
+        read_all(cabinet, cluster=cluster.scheduler_address)
+    assert unread(cabinet)[1] == 0

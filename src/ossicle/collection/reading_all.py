@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import subprocess
 import time
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -33,6 +33,9 @@ __all__ = ["Failure", "Outcome", "Unread", "read_all", "unread"]
 
 Progress = Callable[[str, float], None]
 _POLL_S = 0.1
+_LOOK_S = 5.0
+NO_WORKER_S = 120.0
+"""How long a cluster may be without any worker: one that was lost takes a while to be replaced."""
 _LOST = "its process ended without a word, {times}"
 
 
@@ -221,7 +224,7 @@ def _on_cluster(held: Collection, queued: Sequence[int], cluster: str, retries: 
     if not queued:
         return
     try:
-        from distributed import Client, as_completed
+        from distributed import Client
     except ImportError as error:
         raise OssicleError(
             f"a cluster needs the package {error.name}", where="--cluster", mend="install ossicle[cluster]"
@@ -242,7 +245,7 @@ def _on_cluster(held: Collection, queued: Sequence[int], cluster: str, retries: 
             for job in queued
         }
         try:
-            for future in as_completed(list(futures)):
+            for future in _ended(client, list(futures), cluster):
                 job = futures[future]
                 if future.status == "error":  # its worker was lost too often, or could not see the collection
                     jobs.recover(held.catalogue, held.layout)
@@ -251,6 +254,31 @@ def _on_cluster(held: Collection, queued: Sequence[int], cluster: str, retries: 
                 future.release()
         finally:
             client.cancel([f for f in futures if not f.done()])
+
+
+def _ended(client: Any, futures: list[Any], cluster: str) -> Iterator[Any]:
+    """Yield futures as they end; raises OssicleError where no worker has been there for some time."""
+    from distributed import wait
+
+    deserted: float | None = None
+    while futures:
+        try:
+            done = wait(futures, timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
+        except TimeoutError:
+            if client.nthreads():
+                deserted = None
+            elif deserted is None:
+                deserted = time.monotonic()
+            elif time.monotonic() - deserted > NO_WORKER_S:
+                raise OssicleError(
+                    "the cluster has no worker",
+                    where=cluster,
+                    mend="start workers to its scheduler and run this again; what has been read is kept",
+                ) from None
+            continue
+        deserted = None
+        yield from done
+        futures = [f for f in futures if f not in done]
 
 
 def _why(future: Any) -> str:
