@@ -62,17 +62,16 @@ def test_no_votes_and_no_labels() -> None:
 class Pointing:
     """Stands for a network: tooth is the grey, every voxel points 1, 2 and 3 voxels on."""
 
-    def run(self, outputs: None, given: dict[str, np.ndarray]) -> list[np.ndarray]:
-        grey = given["grey"][0, 0]
-        out = np.zeros((1, len(CHANNELS), *grey.shape), np.float32)
-        out[0, 0], out[0, 1], out[0, 2] = grey, grey / 2, grey / 4
-        out[0, 3], out[0, 4], out[0, 5] = 1, 2, 3
-        out[0, 6], out[0, 8] = 0.7, 1
-        return [out]
+    def __call__(self, grey: np.ndarray) -> np.ndarray:
+        out = np.zeros((len(CHANNELS), *grey.shape), np.float32)
+        out[0], out[1], out[2] = grey, grey / 2, grey / 4
+        out[3], out[4], out[5] = 1, 2, 3
+        out[6], out[8] = 0.7, 1
+        return out
 
 
 def test_votes_are_kept_where_tooth_is_likely_in_every_block(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(network, "session", lambda name: Pointing())
+    monkeypatch.setattr(network, "network", lambda name: Pointing())
     monkeypatch.setattr(network, "LARGEST", 600_000)
     values = np.random.default_rng(1).uniform(0.0, 1.0, (70, 60, 110)).astype(np.float32)
     values[0, 0, 0] = values[-1, -1, -1] = 0.9  # so that all is looked at
