@@ -66,48 +66,38 @@ def nexus(data: bytes) -> object:
     return matrix_to_nexus(matrix_from_nexus(data.decode("utf-8", "replace")))
 
 
-def plate(path: Path) -> object:
-    """Read the description of a plate."""
-    from ossicle.publish.plate_text import plate_text
-
-    return plate_text(path)
-
-
-def _deposit(folder: Path) -> object:
-    """Look through a folder as a deposit."""
-    from ossicle.publish.deposit.manifest import faults_of
-    from ossicle.publish.deposit.reading_back import deposited
-
-    return deposited(folder) if not faults_of(folder) else None
-
-
 def deposit_zip(path: Path) -> object:
     """Unpack a deposit and look through it; nothing may lie outside of where it was unpacked."""
+    from ossicle.publish.deposit.manifest import faults_of
     from ossicle.publish.deposit.packing import unpacked
+    from ossicle.publish.deposit.reading_back import deposited
 
     with tempfile.TemporaryDirectory(dir=path.parent) as work:
         inside = Path(work, "a", "b")
         inside.mkdir(parents=True)
         try:
             with unpacked(path, inside, 10_000_000) as folder:
-                return _deposit(folder)
+                return deposited(folder) if not faults_of(folder) else None
         finally:
             assert [p.name for p in Path(work).iterdir()] == ["a"], "it wrote beside the folder"
             assert [p.name for p in Path(work, "a").iterdir()] == ["b"], "it wrote beside the folder"
             assert {p.name for p in inside.iterdir()} <= {"deposit"}, "it wrote beside the folder"
 
 
+def _lay_records(folder: Path, data: bytes) -> None:
+    """Write the records of a specimen where a deposit has them: specimen.json, a rule of hyphens, decisions.json."""
+    place = folder / "specimens" / "a"
+    place.mkdir(parents=True, exist_ok=True)
+    record, _, decisions = data.partition(b"\n---\n")
+    for name, held in (("specimen", record), ("decisions", decisions), ("account", b"{}")):
+        (place / f"{name}.json").write_bytes(held)
+
+
 def deposit_record(path: Path) -> object:
     """Read the records of a specimen in a deposit; the bytes are those of specimen.json and decisions.json."""
     from ossicle.publish.deposit.reading_back import deposited
 
-    data = path.read_bytes()
-    place = path.parent / "specimens" / "a"
-    place.mkdir(parents=True, exist_ok=True)
-    record, _, decisions = data.partition(b"\n---\n")
-    (place / "specimen.json").write_bytes(record)
-    (place / "decisions.json").write_bytes(decisions)
-    (place / "account.json").write_bytes(b"{}")
+    _lay_records(path.parent, path.read_bytes())
     one = deposited(path.parent)[0]
     return [one.labels(reading) for reading in one.record["readings"]]
 
@@ -151,11 +141,7 @@ def _small_deposit() -> bytes:
     from ossicle.publish.deposit.packing import pack
 
     with tempfile.TemporaryDirectory() as place:
-        folder = Path(place, "specimens", "a")
-        folder.mkdir(parents=True)
-        record, _, decisions = _RECORD.partition(b"\n---\n")
-        for name, data in (("specimen", record), ("decisions", decisions), ("account", b"{}")):
-            (folder / f"{name}.json").write_bytes(data)
+        _lay_records(Path(place), _RECORD)
         write_manifest(Path(place))
         out = io.BytesIO()
         pack(Path(place), out)
@@ -185,6 +171,7 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
     from ossicle.collection.collection import catalogue_url
     from ossicle.collection.files import Layout
     from ossicle.collection.table import box_from, read_table
+    from ossicle.publish.plate_text import plate_text
     from ossicle.scans import parse_spacing
     from ossicle.scans.sidecar import read_sidecar
 
@@ -224,7 +211,7 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
             ],
         ),
         "plate": (
-            _as_file("p.toml", plate),
+            _as_file("p.toml", plate_text),
             [b'width = "double"\ndpi = 600\n[[panel]]\nview = "dorsal"\nbone = "veiled"\nlabel = ["upper teeth"]\n'],
         ),
         "deposit-zip": (_as_file("d.zip", deposit_zip), [_small_deposit()]),

@@ -17,7 +17,7 @@ import numpy as np
 
 from ossicle.account import MadeBy, ScanFacts, Source
 from ossicle.errors import OssicleError
-from ossicle.reading.boxes import Box
+from ossicle.reading.boxes import Box, boxes_from_json, boxes_to_json
 from ossicle.reading.records import (
     Calibration,
     Ground,
@@ -121,7 +121,7 @@ def write_reading(folder: Path, kept: KeptReading) -> None:
             "vacancies": [asdict(v) for v in r.vacancies],
             "observations": [asdict(o) for o in r.observations],
             "ground": None if r.ground is None else asdict(r.ground),
-            "boxes": {str(part): [[s.start, s.stop] for s in box] for part, box in boxes_of(r.labels).items()},
+            "boxes": boxes_to_json(boxes_of(r.labels)),
         },
     }
     buffer = io.BytesIO()
@@ -225,15 +225,7 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
 
 
 def _boxes(data: Mapping[str, Any] | None, shape: Sequence[int]) -> dict[int, Box] | None:
-    if data is None:
-        return None
-    found: dict[int, Box] = {}
-    for part, ends in data.items():
-        z, y, x = (slice(int(a), int(b)) for a, b in ends)
-        if any(not 0 <= s.start < s.stop <= n for s, n in zip((z, y, x), shape, strict=True)):
-            raise ValueError(f"the box of part {part} lies outside the scan")
-        found[int(part)] = (z, y, x)
-    return found
+    return None if data is None else boxes_from_json(data, shape)
 
 
 def _enamel(arrays: Mapping[str, Any]) -> Mask | None:

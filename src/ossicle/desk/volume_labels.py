@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from ossicle.collection.files import write_file
 from ossicle.errors import OssicleError
-from ossicle.reading.boxes import Box
+from ossicle.reading.boxes import Box, boxes_from_json, boxes_to_json
 from ossicle.reading.tally import boxes_of
 from ossicle.scans.model import ArrayLike3D
 
@@ -48,15 +48,9 @@ def kept_boxes(folder: Path, uid: str, labels: ArrayLike3D) -> dict[int, Box]:
     with suppress(OSError, ValueError, TypeError, AttributeError):
         data = json.loads(file.read_bytes())
         if tuple(data["shape"]) == tuple(labels.shape):
-            return {int(part): _box(ends) for part, ends in data["boxes"].items()}
+            return boxes_from_json(data["boxes"], labels.shape)
     found = boxes_of(labels)
-    told = {part: [int(v) for s in box for v in (s.start, s.stop)] for part, box in found.items()}
     with suppress(OssicleError, OSError):
         folder.mkdir(parents=True, exist_ok=True)
-        write_file(file, json.dumps({"shape": list(labels.shape), "boxes": told}).encode())
+        write_file(file, json.dumps({"shape": list(labels.shape), "boxes": boxes_to_json(found)}).encode())
     return found
-
-
-def _box(ends: Any) -> Box:
-    z, y, x = (slice(int(a), int(b)) for a, b in zip(ends[::2], ends[1::2], strict=True))
-    return z, y, x

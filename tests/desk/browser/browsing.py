@@ -93,6 +93,17 @@ class Reader:
     told: list[str]
     asked: list[str]
 
+    @classmethod
+    def of_file(cls, context: Any, file: Path) -> Reader:
+        """Open a page from its file, and wait until it is ready; what it says and asks for is kept."""
+        one = cls(context.new_page(), [], [])
+        one.page.on("console", lambda m: one.told.append(m.text) if m.type in ("error", "warning") else None)
+        one.page.on("pageerror", lambda error: one.told.append(str(error)))
+        one.page.on("request", lambda request: one.asked.append(request.url))
+        one.page.goto(file.as_uri())
+        one.until("document.documentElement.dataset.ready === 'yes'")
+        return one
+
     def until(self, script: str, seconds: float = 90) -> Any:
         """Wait for a script to say something true, and return it. (Waiting within the page would need `eval`.)"""
         end = time.monotonic() + seconds

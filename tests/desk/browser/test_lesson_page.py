@@ -85,13 +85,7 @@ def opened(browser: Any) -> Iterator[Callable[[Path], Reader]]:
 
     def at(file: Path, **more: Any) -> Reader:
         context = browser.new_context(viewport={"width": 1100, "height": 700}, offline=True, **more)
-        page = context.new_page()
-        one = Reader(page, [], [])
-        page.on("console", lambda m: one.told.append(m.text) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda error: one.told.append(str(error)))
-        page.on("request", lambda request: one.asked.append(request.url))
-        page.goto(file.as_uri())
-        one.until("document.documentElement.dataset.ready === 'yes'")
+        one = Reader.of_file(context, file)
         contexts.append(context)
         readers.append((one, file))
         return one

@@ -117,13 +117,8 @@ def test_the_page_replays_and_is_taken_in_hand_ten_times(
     out = tmp_path / "talk.html"
     assert main(["talk", "OTC 15", "--in", str(desk.cabinet), "--triangles", "6000", "--out", str(out)]) == 0
     context = browser.new_context(viewport={"width": 800, "height": 500}, offline=True)
-    page = context.new_page()
-    one = Reader(page, [], [])
-    page.on("console", lambda m: one.told.append(m.text) if m.type in ("error", "warning") else None)
-    page.on("pageerror", lambda error: one.told.append(str(error)))
-    page.on("request", lambda request: one.asked.append(request.url))
-    page.goto(out.as_uri())
-    one.until("document.documentElement.dataset.ready === 'yes'")
+    one = Reader.of_file(context, out)
+    page = one.page
     page.get_by_role("button", name="Play", exact=True).click()
     one.until("window.lessonTalk.clock.now > 1500")
     # What the stage is told to show is what belongs to the voice then. (How soon it is painted is for the bench.)

@@ -44,6 +44,12 @@ def evidence_at(
     return Evidence(tuple(parts), view)
 
 
+def _cavity(centre: Any, volume_mm3: float, caption: str, part: int | None) -> Evidence:
+    """A cavity of the head, seen from the animal's left."""
+    way = ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0))
+    return evidence_at(centre, 2.5 * float(np.cbrt(volume_mm3)), caption, () if part is None else (part,), way)
+
+
 def palate_findings(reading: Reading) -> list[Finding]:
     """Each opening of the palate, and the share of the palate that is open."""
     s = reading.structures
@@ -197,13 +203,7 @@ def _nose(n: NasalCavity) -> list[Finding]:
             0.7,
             value=v.value,
             unit="mm3",
-            evidence=evidence_at(
-                n.centre,
-                2.5 * float(np.cbrt(v.value)),
-                "The nasal cavity, bone veiled.",
-                () if n.part is None else (n.part,),
-                ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
-            ),
+            evidence=_cavity(n.centre, v.value, "The nasal cavity, bone veiled.", n.part),
         )
     ]
 
@@ -253,13 +253,7 @@ def _braincase(s: Structures) -> list[Finding]:
                 0.85,
                 value=v.value,
                 unit="mm3",
-                evidence=evidence_at(
-                    b.centre,
-                    2.5 * float(np.cbrt(v.value)),
-                    "The endocranial cavity, bone veiled.",
-                    () if b.part is None else (b.part,),
-                    ((-1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
-                ),
+                evidence=_cavity(b.centre, v.value, "The endocranial cavity, bone veiled.", b.part),
             )
         )
     if b.magnum is not None:

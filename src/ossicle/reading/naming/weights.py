@@ -226,13 +226,15 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
     after_deciduous, after_permanent = first_molar_steps(seen)
     between = _between(jaw.line, jaw.under)
     line, under = slice(0, n1), slice(n1, n1 + n2)
+    # Crowding is reckoned from the midline, which is a guess where only one side is there.
+    reaches = {c: (spread, CROWDING[c] if jaw.sides == 2 else 0.0) for c, spread in SUCCESSION_SPREAD.items()}
     pairs = {
         (spread, crowding): (
             _succession(jaw.line, jaw.under, spread, crowding),
             _succession(jaw.under, jaw.line, spread, crowding).T,
             _succession(jaw.line, jaw.line, spread, crowding),
         )
-        for spread, crowding in {(SUCCESSION_SPREAD[c], CROWDING[c] * (jaw.sides == 2)) for c in SUCCESSION_SPREAD}
+        for spread, crowding in set(reaches.values())
     }
 
     def emission(kind: Kind, generation: Generation) -> tuple[FloatArray, FloatArray]:
@@ -305,9 +307,7 @@ def jaw_weights(kinds: Sequence[Kind], jaw: JawColumns) -> Weights:
         p_alone = (p_chances * no_d) @ states[False].T * p_worth
         d_alone = d_weight * ((p_chances * stays) @ miss)[:, None]
         absent = p_chances * no_d * miss
-        pair_lu, pair_ul, pair_ll = pairs[
-            SUCCESSION_SPREAD[kind.tooth_class], CROWDING[kind.tooth_class] * (jaw.sides == 2)
-        ]
+        pair_lu, pair_ul, pair_ll = pairs[reaches[kind.tooth_class]]
         together = d_weight[:, line, None] * p_with[:, None, under] * pair_lu
         swapped = p_with[:, line, None] * d_weight[:, None, under] * pair_ul
         moves = [

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
+from ..records import Side
 from .records import Braincase, Ear, JawHalf, Look, Opening, Palate
-from .space import Space, unit
+from .space import Block, Space, unit
 
-__all__ = ["body_look", "braincase_look", "ear_look", "jaw_look", "palate_look"]
+__all__ = ["body_look", "braincase_look", "ear_look", "from_outside", "jaw_look", "palate_look"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -69,6 +72,22 @@ def jaw_look(space: Space, jaw: JawHalf) -> Look | None:
     )
 
 
+def from_outside(image: FloatArray, block: Block, side: Side) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
+    """Lay a picture (y, z) of a block out as it is seen from the animal's ``side``.
+
+    Dorsal is at the top; front at the left from the left side, at the right from the right one. Returned with it is what
+    places points (n, 3), skull mm, in it.
+    """
+    left = side == "left"
+    top, (z0, z1) = block.axis(1)[-1], block.axis(2)[[0, -1]]
+
+    def place(points: FloatArray) -> FloatArray:
+        across = z1 - points[:, 2] if left else points[:, 2] - z0
+        return np.stack([across, top - points[:, 1]], axis=1) + block.step / 2
+
+    return image[::-1, ::-1] if left else image[::-1], place
+
+
 def body_look(space: Space, jaw: JawHalf) -> Look | None:
     """The relief of a dentary's body about its mental foramina, from its outer side, dorsal at the top."""
     if not jaw.mental:
@@ -82,19 +101,11 @@ def body_look(space: Space, jaw: JawHalf) -> Look | None:
     deep = np.where(outward.any(axis=0), np.argmax(outward, axis=0), outward.shape[0]).astype(float)
     low, high = np.quantile(deep[deep < outward.shape[0]], [0.02, 0.98]) if own.any() else (0.0, 1.0)
     relief = np.where(deep < outward.shape[0], 1.0 - 0.8 * (deep - low) / max(high - low, 2.0), 0.0)
-    front_left = jaw.side == "left"  # front at the left from the animal's left side, at the right from its right
-    image = np.clip(relief, 0.0, 1.0)[::-1, ::-1] if front_left else np.clip(relief, 0.0, 1.0)[::-1]
-    top = block.axis(1)[-1]
-    z0, z1 = block.axis(2)[[0, -1]]
-
-    def place(points: FloatArray) -> FloatArray:
-        across = z1 - points[:, 2] if front_left else points[:, 2] - z0
-        return np.stack([across, top - points[:, 1]], axis=1) + block.step / 2
-
+    image, place = from_outside(np.clip(relief, 0.0, 1.0), block, jaw.side)
     return Look(
         f"The {jaw.side} dentary from its outer side",
         f"Relief of the {jaw.side} dentary's body, nearer is brighter; dorsal at the top, front at the "
-        f"{'left' if front_left else 'right'}. Mental foramina outlined where measured.",
+        f"{jaw.side}. Mental foramina outlined where measured.",
         image.astype(np.float32),
         block.step,
         tuple((f"{o.term}, {o.basis}", place(_closed(o.rim))) for o in jaw.mental),

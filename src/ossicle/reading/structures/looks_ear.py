@@ -7,6 +7,7 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, map_coordinates
 from skimage.measure import approximate_polygon, find_contours
 
+from .looks import from_outside
 from .records import Ear, Look
 from .space import Space, unit
 
@@ -105,19 +106,11 @@ def labyrinth_look(space: Space, ear: Ear) -> Look | None:
     assert block.labels is not None
     thick = (block.labels == ear.part).sum(axis=0) * block.step
     image = np.sqrt(gaussian_filter(thick / max(float(thick.max()), block.step), 0.7))
-    left = ear.side == "left"
-    # front at the left from the animal's left side, at the right from its right
-    image = image[::-1, ::-1] if left else image[::-1]
-    top, (z0, z1) = block.axis(1)[-1], block.axis(2)[[0, -1]]
-
-    def place(line: FloatArray) -> FloatArray:
-        across = z1 - line[:, 2] if left else line[:, 2] - z0
-        return np.stack([across, top - line[:, 1]], axis=1) + block.step / 2
-
+    image, place = from_outside(image, block, ear.side)
     return Look(
         f"The {ear.side} labyrinth from its outer side",
         f"How thick the {ear.side} bony labyrinth is along the line of sight, thicker is brighter; dorsal at the top, "
-        f"front at the {'left' if left else 'right'}. Lines: the middle of the cochlea and the circles of the "
+        f"front at the {ear.side}. Lines: the middle of the cochlea and the circles of the "
         "semicircular canals, as measured.",
         (1.3 * image).astype(np.float32),
         block.step,
