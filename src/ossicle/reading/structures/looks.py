@@ -75,8 +75,8 @@ def jaw_look(space: Space, jaw: JawHalf) -> Look | None:
 def from_outside(image: FloatArray, block: Block, side: Side) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
     """Lay a picture (y, z) of a block out as it is seen from the animal's ``side``.
 
-    Dorsal is at the top; front at the left from the left side, at the right from the right one. Returned with it is what
-    places points (n, 3), skull mm, in it.
+    Dorsal is at the top; front at the left from the left side, at the right from the right one. Returned with it is
+    what places points (n, 3), skull mm, in it.
     """
     left = side == "left"
     top, (z0, z1) = block.axis(1)[-1], block.axis(2)[[0, -1]]
