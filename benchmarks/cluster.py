@@ -22,6 +22,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import dask
 import numpy as np
 import tifffile
 from distributed import LocalCluster
@@ -52,6 +53,8 @@ def collection(folder: Path, count: int, edge: int) -> None:
 def run(cabinet: Path, workers: int, kills: int) -> dict[str, Any]:
     """Read all by so many workers, the first of which is killed so often, evenly spread over the work."""
     killed: list[float] = []
+    # A worker that loads on a busy machine is waited for; one that is silent while it computes is not given up.
+    dask.config.set({"distributed.comm.timeouts.connect": "180s", "distributed.scheduler.worker-ttl": None})
     # A worker takes a second or two to load; that is no part of the work that grows with the collection.
     with (
         Collection.open(cabinet) as held,
@@ -65,9 +68,10 @@ def run(cabinet: Path, workers: int, kills: int) -> dict[str, Any]:
         def progress(stage: str, share: float) -> None:
             with lock:
                 if len(killed) < kills and share >= (len(killed) + 1) / (kills + 1):
-                    worker = next(iter(cluster.workers.values()))
-                    killed.append(share)
-                    os.kill(worker.process.pid if hasattr(worker, "process") else worker.pid, signal.SIGKILL)
+                    first = cluster.workers[min(cluster.workers)].pid
+                    if first is not None:  # else it is just begun again; the next sign of progress is soon enough
+                        killed.append(share)
+                        os.kill(first, signal.SIGKILL)
 
         done = read_all(held, threads=1, cluster=cluster.scheduler_address, retries=3, progress=progress)
         seconds = time.perf_counter() - began

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from ossicle.errors import OssicleError
-from ossicle.reading.bodies import find_heads, find_metal, without_company
+from ossicle.reading import bodies
+from ossicle.reading import working_grid as grids
+from ossicle.reading.bodies import find_heads, find_metal, of_one_specimen, without_company
 from ossicle.reading.greys import Normalised
 from ossicle.reading.working_grid import working_grid
 
@@ -70,6 +72,29 @@ def test_the_head_asked_for_is_left_alone_and_an_unknown_one_refused() -> None:
     assert not (left & first).any()
     with pytest.raises(OssicleError, match="holds 2 heads"):
         without_company(normal, grid, True, 3, [])
+
+
+def test_one_of_two_heads_in_a_large_scan_is_seen_as_finely_as_if_it_lay_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    shape = (80, 50, 150)
+    first, second = head(shape, (28, 22, 35), 1.1), head(shape, (28, 22, 105))
+    drawn = (first | second).repeat(3, 0).repeat(3, 1).repeat(3, 2)
+    scan = drawn * 1000 + np.random.default_rng(1).normal(0, 20, drawn.shape)
+    fine, largest = (0.1, 0.1, 0.1), 8_000_000
+    for module in (bodies, grids):
+        monkeypatch.setattr(module, "LARGEST", largest)
+    whole = working_grid(scan, fine)
+    assert whole.factor == 2
+    warnings: list[str] = []
+    near, normal, levels, _, company = of_one_specimen(scan, whole, 2, warnings)
+    assert near.factor == 1
+    assert near.grey.size < largest
+    assert company.rods == ()
+    assert levels.bone == pytest.approx(1000, abs=30)
+    assert len(warnings) == 1
+    left = near.full_size((normal.values > 0.5).astype(np.int32)) > 0
+    wanted = second.repeat(3, 0).repeat(3, 1).repeat(3, 2)
+    assert 2 * (left & wanted).sum() / (left.sum() + wanted.sum()) > 0.95
+    assert not (left & first.repeat(3, 0).repeat(3, 1).repeat(3, 2)).any()
 
 
 def test_metal_is_found_where_it_is_clipped_or_far_brighter_and_enamel_is_not() -> None:

@@ -24,6 +24,7 @@ from . import (
     talking,
     whole,
 )
+from .heap import keep_freed
 from .options import Memory, Mirrored, Series, Threads, megabytes, set_threads, threads_default
 
 __all__ = ["app"]
@@ -147,6 +148,7 @@ def read(
     as_json: Annotated[bool, typer.Option("--json", help="Print account.json instead of text.")] = False,
 ) -> None:
     """Read a scan: which teeth are there, what each is called, what replaces what."""
+    keep_freed()
     if everything:
         if inside is None or source is not None or out is not None or series is not None:
             raise OssicleError(

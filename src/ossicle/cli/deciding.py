@@ -5,18 +5,20 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ossicle.errors import OssicleError
+from ossicle.errors import Cancelled, OssicleError
 
 from .collection import AsJson, Inside, Who, columns, say
 
 if TYPE_CHECKING:
-    from ossicle.collection import DataChange
+    from ossicle.collection import Collection, DataChange
+    from ossicle.scans.loading import Progress
 
 __all__ = ["account_inside", "read_inside", "register"]
 
@@ -267,6 +269,7 @@ def read_inside(
             info = held.read(
                 specimen, dentition=dentition, threads=threads, memory_mb=memory_mb, scan=scan, progress=progress
             )
+            _lay_out(held, specimen, progress)
         replayed = held.replayed(specimen)
         if out is not None:
             held.export(specimen, out)
@@ -276,6 +279,16 @@ def read_inside(
         print(f"Decision {fate.number} awaits a new reading: {fate.why}.", file=sys.stderr)
     print(f"Kept as reading {info.number} of {specimen}.", file=sys.stderr)
     return replayed.account
+
+
+def _lay_out(held: Collection, specimen: str, progress: Progress) -> None:
+    """Make the surfaces that the desk shows. Where that fails or is stopped the reading is kept all the same, and the
+    desk makes them when they are asked for."""
+    from ossicle.desk.laid_out import lay_out
+
+    with suppress(OSError, ValueError, OssicleError, Cancelled, KeyboardInterrupt):
+        progress("surfaces for the desk", 0.99)
+        lay_out(held, held.specimen(specimen).id)
 
 
 def account_inside(specimen: str, inside: Path, leaves: bool) -> Any:

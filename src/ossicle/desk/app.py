@@ -25,6 +25,7 @@ from .drawn import Drawn
 from .folder import FolderBench, ReadingFolder
 from .greys import Greys
 from .guard import Guard
+from .laid_out import laid_out
 from .lines import Lines
 from .pages import Page, built_page
 from .places import Places
@@ -65,7 +66,7 @@ def make_app(
     bench = FolderBench(cabinet) if isinstance(cabinet, ReadingFolder) else Workbench(cabinet)
     surfaces = Drawn(bench, drawn)
     rows = Rows(drawn)
-    board = Board(bench.cabinet, drawn, threads, on_read=lambda number: _prepared(bench, surfaces, rows, number))
+    board = Board(bench.cabinet, drawn, threads, on_read=lambda number: laid_out(bench, surfaces, rows, number))
 
     @asynccontextmanager
     async def lifetime(_: FastAPI) -> AsyncIterator[None]:
@@ -97,12 +98,6 @@ def make_app(
         app.include_router(part.router, prefix="/api")
     _page(app, Page(page or built_page()))
     return Guard(app, door)
-
-
-def _prepared(bench: Workbench, surfaces: Drawn, rows: Rows, number: int) -> None:
-    """Make the surfaces and rows of a specimen that was just read, so that it opens at once."""
-    surfaces.glb(bench.shown(number))
-    rows.of(bench.shown(number))
 
 
 def _page(app: FastAPI, page: Page) -> None:

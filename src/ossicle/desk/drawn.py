@@ -49,12 +49,23 @@ class Drawn:
         key = surfaces_key(shown) + ("" if parts is None else "-" + ",".join(map(str, sorted(parts))))
         with self._busy:
             if key not in self._files:
-                found = self._surfaces(shown, parts)
-                self._files[key] = glb(found, {"specimen": shown.specimen.id, "frame": "skull"})
+                self._files[key] = self._file(shown, parts)
                 while len(self._files) > 12:
                     self._files.popitem(last=False)
             self._files.move_to_end(key)
             return self._files[key]
+
+    def _file(self, shown: Shown, parts: set[int] | None) -> bytes:
+        own = shown.info.uid
+        as_read = parts is None and all(key == own[:12] for key in shown.shapes.values())
+        file = self.folder / f"{own}-{MAKE}-{surfaces_key(shown)}.glb"
+        made = _checked(file) if as_read else None
+        if made is None:
+            made = glb(self._surfaces(shown, parts), {"specimen": shown.specimen.id, "frame": "skull"})
+            if as_read:
+                self.folder.mkdir(parents=True, exist_ok=True)
+                write_file(file, _signed(made))
+        return made
 
     def _surfaces(self, shown: Shown, parts: set[int] | None) -> dict[str, Surface]:
         kept = self._of_reading(shown)
@@ -133,17 +144,27 @@ def _saved(pieces: dict[str, Surface]) -> bytes:
         arrays[f"{name}.v"], arrays[f"{name}.f"] = surface.vertices, surface.faces
     buffer = io.BytesIO()
     np.savez(buffer, **arrays)  # type: ignore[arg-type]
-    return hashlib.sha256(buffer.getvalue()).digest() + buffer.getvalue()
+    return _signed(buffer.getvalue())
 
 
-def _load(file: Path) -> dict[str, Surface] | None:
-    """Return kept surfaces; None where there are none, or where they are damaged."""
+def _signed(data: bytes) -> bytes:
+    return hashlib.sha256(data).digest() + data
+
+
+def _checked(file: Path) -> bytes | None:
+    """Return what was kept as `_signed`; None where there is nothing, or where it is damaged."""
     try:
         data = file.read_bytes()
     except OSError:
         return None
-    if hashlib.sha256(data[32:]).digest() != data[:32]:
+    return data[32:] if hashlib.sha256(data[32:]).digest() == data[:32] else None
+
+
+def _load(file: Path) -> dict[str, Surface] | None:
+    """Return kept surfaces; None where there are none, or where they are damaged."""
+    data = _checked(file)
+    if data is None:
         return None
-    with np.load(io.BytesIO(data[32:]), allow_pickle=False) as kept:
+    with np.load(io.BytesIO(data), allow_pickle=False) as kept:
         names = dict.fromkeys(name[:-2] for name in kept.files)
         return {name: Surface(kept[f"{name}.v"], kept[f"{name}.f"]) for name in names}

@@ -11,7 +11,7 @@ it mostly runs into the upper end of the stored greys.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cc3d
 import numpy as np
@@ -19,13 +19,15 @@ import numpy.typing as npt
 from scipy.ndimage import binary_dilation, distance_transform_edt
 
 from ossicle.errors import OssicleError
+from ossicle.scans.model import ArrayLike3D
 
-from .greys import Normalised
+from .greys import Normalised, normalise
 from .phantom import Rod, find_rods, rod_mask
+from .statistics import Levels
 from .symmetry import find_plane
-from .working_grid import WorkingGrid, means
+from .working_grid import LARGEST, WorkingGrid, means
 
-__all__ = ["Company", "Heads", "find_heads", "find_metal", "without_company"]
+__all__ = ["Company", "Heads", "find_heads", "find_metal", "of_one_specimen", "without_company"]
 
 LARGE = 0.35
 """Share of the largest body's volume from which another may be a head of its own."""
@@ -109,11 +111,12 @@ def find_metal(values: npt.NDArray[np.float32], grey: npt.NDArray[np.float32]) -
 @dataclass(frozen=True)
 class Company:
     """What was left out of a reading: bool (z, y, x) of ``metal`` and of the rods of a density ``phantom``, and the
-    rods with their stored greys."""
+    rods with their stored greys. ``own`` is where the specimen read lies, of several; None where there is one."""
 
     metal: npt.NDArray[np.bool_]
     phantom: npt.NDArray[np.bool_]
     rods: tuple[Rod, ...]
+    own: npt.NDArray[np.bool_] | None = None
 
 
 def without_company(
@@ -132,6 +135,7 @@ def without_company(
     if not separable:
         _only_one(specimen, 1)
         return normal, Company(np.zeros(shape, np.bool_), np.zeros(shape, np.bool_), ())
+    own = None
     rods = find_rods(normal.values, normal.noise, grid.grey)
     phantom = rod_mask(rods, shape)
     metal = find_metal(normal.values, grid.grey) & ~phantom
@@ -152,12 +156,36 @@ def without_company(
             f"reading of number {specimen}, counted from the largest. Read each of the others by its number, or take "
             "it in with the box it lies in."
         )
-        values = np.where(heads.owner == specimen, values, np.float32(0))
+        own = heads.owner == specimen
+        values = np.where(own, values, np.float32(0))
     if values is not normal.values:
         solid = values[values > 0.5]
         enamel = float(np.quantile(solid[::3], 0.995)) if solid.size > 100 else 1.0
         normal = Normalised(np.asarray(values, np.float32), enamel, normal.noise)
-    return normal, Company(metal, phantom, rods)
+    return normal, Company(metal, phantom, rods, own)
+
+
+def of_one_specimen(
+    volume: ArrayLike3D, grid: WorkingGrid, specimen: int, warnings: list[str], *, threads: int = 1
+) -> tuple[WorkingGrid, Normalised, Levels, float, Company]:
+    """Normalise a scan and leave all but one specimen out, as `without_company`; with the grid, levels and noise.
+
+    Where several heads lie in a scan so large that its grid is coarser than the scan, the one read gets a grid of its
+    own: it would otherwise be seen on fewer voxels than if it lay alone.
+    """
+    normal, levels, noise = normalise(grid.grey)
+    one, company = without_company(normal, grid, levels.separable, specimen, warnings)
+    if company.own is None or grid.factor <= 1:
+        return grid, one, levels, noise, company
+    near = grid.about(volume, company.own & (one.values > 0.5), LARGEST, threads=threads)
+    if near.factor >= grid.factor:
+        return grid, one, levels, noise, company
+    normal, levels, noise = normalise(near.grey)
+    values = np.where(near.of_coarser(company.own, grid), normal.values, np.float32(0))
+    again: list[str] = []
+    one, beside = without_company(replace(normal, values=values), near, levels.separable, 1, again)
+    warnings.extend(said for said in again if said not in warnings)
+    return near, one, levels, noise, replace(beside, rods=company.rods)
 
 
 def _only_one(specimen: int, count: int) -> None:

@@ -14,11 +14,11 @@ from ossicle.scans.lazy import slab_bytes
 from ossicle.scans.model import ArrayLike3D
 
 from .alveoli import vacancies_of
-from .bodies import Company, without_company
+from .bodies import Company, of_one_specimen
 from .budget import threads_within
 from .clock import Clock, Seen
 from .elements import Element, find_elements
-from .greys import Normalised, normalise
+from .greys import Normalised
 from .hints import Hints, said_to_be_teeth, shifted
 from .isolate import Isolation, isolate, label_near, nothing, unknown_pose
 from .measures import measure_teeth
@@ -141,11 +141,9 @@ def _read(
         volume_zyx, spacing_mm_zyx, looked, threads=threads, share=lambda share: clock.tick(0.25 + 0.5 * share)
     )
     threads = threads_within(memory_mb, grid.grey.size, slab_bytes(volume_zyx), threads)
-    grey = grid.grey
-    normal, levels, noise = normalise(grey)
-    statistics = _statistics(levels, normal, noise, grey, grid.spacing_mm_zyx)
     warnings: list[str] = []
-    normal, company = without_company(normal, grid, levels.separable, specimen, warnings)
+    grid, normal, levels, noise, company = of_one_specimen(volume_zyx, grid, specimen, warnings, threads=threads)
+    statistics = _statistics(levels, normal, noise, grid.grey, grid.spacing_mm_zyx)
     statistics = replace(statistics, calibration=_calibration(company, phantom, warnings))
     clock.start("teeth")
     within = shifted(hints, grid.offset_mm_xyz)  # of the working grid; landmarks are told in scan mm
@@ -219,6 +217,7 @@ def _read(
         teeth,
         statistics,
         hints.landmarks,
+        threads=threads,
     )
     for term, mask in (("foreign object", company.metal), ("density phantom", company.phantom)):
         if mask.any():

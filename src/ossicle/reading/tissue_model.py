@@ -12,6 +12,7 @@ point to one place (as in Kendall et al. 2018, CVPR, instance voting).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -92,7 +93,8 @@ def tooth_chance(volume: Normalised, *, threads: int = 2, tick: Callable[[], Non
     """
     values = volume.values
     wanted = values > SOLID
-    if values.size > SMALL:
+    extent = find_objects(wanted.astype(np.uint8))
+    if extent and math.prod(s.stop - s.start for s in extent[0]) > SMALL:
         wanted &= near_teeth(values, threads=threads, tick=tick)
     tooth, between, enamel = (np.zeros(values.shape, np.float32) for _ in range(3))
     extent = find_objects(wanted.astype(np.uint8))

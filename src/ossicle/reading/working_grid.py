@@ -24,7 +24,7 @@ from .survey import Share, Survey, survey
 __all__ = ["WorkingGrid", "means", "working_grid"]
 
 FloatArray = npt.NDArray[np.float32]
-LARGEST = 26_000_000
+LARGEST = 40_000_000
 """Voxels beyond which the working grid takes every second voxel (mean of eight)."""
 FINER = ((190, 2, 1), (240, 3, 2))
 """A specimen of fewer voxels along its longest side than the first number is drawn finer (cubic splines), as many
@@ -88,6 +88,34 @@ class WorkingGrid:
         return labels[
             tuple(slice(a + step // 2, a + n * step, step) for a, n in zip(self.start, self.grey.shape, strict=True))
         ]
+
+    def about(
+        self, volume: ArrayLike3D, solid: npt.NDArray[np.bool_], largest: int, *, threads: int = 1
+    ) -> WorkingGrid:
+        """Return a grid of the same scan about what is ``solid`` in this one, as fine as ``largest`` voxels allow. Only
+        of a grid that is no finer than the scan."""
+        step = int(self.factor)
+        start, stop = [0, 0, 0], list(self.scan_shape)
+        for axis in range(3):
+            line = np.flatnonzero(solid.any(axis=tuple(a for a in range(3) if a != axis)))
+            if len(line):
+                start[axis] = max(0, self.start[axis] + (int(line[0]) - 3) * step)
+                stop[axis] = min(self.scan_shape[axis], self.start[axis] + (int(line[-1]) + 4) * step)
+        factor = 1
+        while math.prod(b - a for a, b in zip(start, stop, strict=True)) / factor**3 > largest:
+            factor += 1
+        grey = means(volume, factor, [slice(a, b) for a, b in zip(start, stop, strict=True)], threads=threads)
+        z, y, x = self.scan_spacing
+        first = (start[0], start[1], start[2])
+        return WorkingGrid(grey, (z * factor, y * factor, x * factor), first, factor, self.scan_shape, (z, y, x))
+
+    def of_coarser(self, mask: npt.NDArray[np.bool_], other: WorkingGrid) -> npt.NDArray[np.bool_]:
+        """Return what a mask of a coarser grid of the same scan says at each voxel of this one."""
+        here = [
+            np.clip(((a + self.factor * (np.arange(n) + 0.5) - first) / other.factor).astype(int), 0, most - 1)
+            for a, n, first, most in zip(self.start, self.grey.shape, other.start, mask.shape, strict=True)
+        ]
+        return mask[np.ix_(*here)]
 
     def at_scan_edge(self, labels: npt.NDArray[np.int32], part: int) -> bool:
         """Whether a part reaches the edge of the scan itself (not merely of the working grid)."""

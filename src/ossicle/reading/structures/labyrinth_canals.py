@@ -27,6 +27,8 @@ FloatArray = npt.NDArray[np.float64]
 
 TRIES = 6000
 TURN = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+AT_ONCE = 256
+"""So many circles are looked at together."""
 LEAST_COVER = 0.85
 """Along so much of the circle outside the vestibule the canal must show."""
 MOST_AHEAD = 0.55
@@ -216,19 +218,31 @@ def _scores(
 ) -> FloatArray:
     """How long a canal shows along each circle (mm); 0 where it does not."""
     out = np.zeros(len(radius))
-    for i in range(len(radius)):
-        u, v = plane_axes(normal[i])
-        spoke = np.cos(TURN)[:, None] * u + np.sin(TURN)[:, None] * v
-        line = centre[i] + radius[i] * spoke
-        free = np.linalg.norm(line - vestibule, axis=1) > 1.25 * deep
-        if free.sum() < 24:
-            continue
-        cover = float((seen(line[free]) < 0.55).mean())
-        if cover < LEAST_COVER:
-            continue
-        gap = 0.42 * deep
-        sides = [line[free] + gap * spoke[free], line[free] - gap * spoke[free], line[free] + gap * unit(normal[i])]
-        wall = float(np.mean([(seen(s) > 0.6).mean() for s in sides]))
-        if wall >= LEAST_WALL:
-            out[i] = cover * wall * float(free.mean()) * radius[i]
+    gap = 0.42 * deep
+    for some in np.array_split(np.arange(len(radius)), max(1, len(radius) // AT_ONCE)):
+        spoke = _spokes(normal[some])
+        line = centre[some, None] + radius[some, None, None] * spoke
+        free = np.linalg.norm(line - vestibule, axis=-1) > 1.25 * deep
+        count = free.sum(axis=1)
+        dark = np.zeros(free.shape, bool)
+        dark[free] = seen(line[free]) < 0.55
+        cover = dark.sum(axis=1) / np.maximum(count, 1)
+        shown = np.flatnonzero((count >= 24) & (cover >= LEAST_COVER))
+        for i in shown:
+            rim, ray = line[i, free[i]], spoke[i, free[i]]
+            sides = [rim + gap * ray, rim - gap * ray, rim + gap * unit(normal[some[i]])]
+            wall = float(np.mean([(seen(s) > 0.6).mean() for s in sides]))
+            if wall >= LEAST_WALL:
+                out[some[i]] = cover[i] * wall * float(free[i].mean()) * radius[some[i]]
+    return out
+
+
+def _spokes(normal: FloatArray) -> FloatArray:
+    """Unit vectors all round (n, 72, 3) in the planes across normals (n, 3): :func:`plane_axes` for many."""
+    n = normal / np.linalg.norm(normal, axis=1, keepdims=True)
+    least = np.eye(3)[np.argmin(np.abs(n), axis=1)]
+    u = np.cross(n, least)
+    u /= np.linalg.norm(u, axis=1, keepdims=True)
+    v = np.cross(n, u)
+    out: FloatArray = np.cos(TURN)[:, None] * u[:, None] + np.sin(TURN)[:, None] * v[:, None]
     return out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
@@ -64,6 +65,7 @@ def structures_of(
     statistics: ScanStatistics,
     placed: Sequence[PlaceLandmark] = (),
     smoothing: float = 0.6,
+    threads: int = 1,
 ) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
     """Read all structures from a normalised volume and its labels, both (z, y, x).
 
@@ -96,6 +98,7 @@ def structures_of(
         tilt_deg=0.5 + 4.0 * (1 - pose.confidence),
         enamel=normal.enamel,
         placed=marks,
+        threads=threads,
     )
 
 
@@ -108,6 +111,7 @@ def read_structures(
     tilt_deg: float = 1.0,
     enamel: float | None = None,
     placed: Mapping[str, FloatArray] | None = None,
+    threads: int = 1,
 ) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
     """Read all structures of a specimen whose bones are labelled.
 
@@ -126,6 +130,8 @@ def read_structures(
     placed
         Landmarks (skull mm) that a person placed; they stand in for those found, and measures of the cranium are taken
         from them. Others that this reading does not look for are kept beside them.
+    threads
+        How many may be used; the ears are read side by side.
     """
     standing = standing_teeth(space, teeth)
     ruler = Ruler(space, tilt_deg)
@@ -137,7 +143,7 @@ def read_structures(
         absent.append("No cranium lies in the scan, so nothing is said of palate, ear region or braincase.")
     else:
         apart = (*dentaries.values(), *(t.part for t in teeth if t.jaw == "lower"))
-        head = _head(ruler, cranium, apart, standing, placed or {}, painter, absent)
+        head = _head(ruler, cranium, apart, standing, placed or {}, painter, absent, threads)
     caps = {} if enamel is None else enamel_of_crowns(space, standing, teeth, enamel)
     if enamel is not None and standing and not caps:
         absent.append(
@@ -191,6 +197,7 @@ def _head(
     placed: Mapping[str, FloatArray],
     painter: Painter,
     absent: list[str],
+    threads: int,
 ) -> _Head:
     space = ruler.space
     palate = _tried("palate", partial(read_palate, space, standing, cranium), absent)
@@ -202,7 +209,7 @@ def _head(
         absent.append(f"The endocranial volume is not told: {brain.reason}.")
     if brain.magnum is None and cavity is not None:
         absent.append("The foramen magnum was not found as an opening that bone closes all round.")
-    heard = _ears(space, cavity, apart, absent)
+    heard = _ears(space, cavity, apart, absent, threads)
     skin = surface_points(space, cranium)
     measured, marks = cranial_lengths(ruler, skin, cavity, brain.magnum, palate, standing, placed)
     if brain.magnum is not None:
@@ -302,13 +309,22 @@ def _jaws(
     return found
 
 
-def _ears(space: Space, cavity: Cavity | None, apart: Collection[int], absent: list[str]) -> list[EarRead]:
+def _ears(
+    space: Space, cavity: Cavity | None, apart: Collection[int], absent: list[str], threads: int
+) -> list[EarRead]:
     if cavity is None:
         absent.append("The ear region was not read: it is looked for beside the braincase, which was not found.")
         return []
     found = {}
-    for side in SIDES:
-        ear = _tried(f"{side} ear", partial(read_ear, space, cavity, side, apart), absent)
+
+    def read(side: Side) -> tuple[EarRead | None, list[str]]:
+        faults: list[str] = []
+        return _tried(f"{side} ear", partial(read_ear, space, cavity, side, apart), faults), faults
+
+    with ThreadPoolExecutor(max(1, min(len(SIDES), threads))) as pool:
+        read_ears = list(pool.map(read, SIDES))
+    for side, (ear, faults) in zip(SIDES, read_ears, strict=True):
+        absent += faults
         if ear is None:
             absent.append(
                 f"The {side} labyrinth was not found; nothing is said of the {side} ear, which is not to say that it "
