@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from ossicle.collection import Collection, readings
+from ossicle.desk import specimen as views
+from ossicle.desk.drawn import Drawn
+from ossicle.desk.laid_out import lay_out
 from ossicle.desk.rows import Rows
 from ossicle.desk.workbench import Workbench
 
@@ -69,3 +73,40 @@ def test_rows_and_boxes_are_the_same_from_what_was_kept(
         labels = held.reading("#1").reading.labels
         np.testing.assert_array_equal(np.asarray(shown.labels), np.asarray(labels))
         np.testing.assert_array_equal(shown.labels[3:9, 2:5, 4], np.asarray(labels)[3:9, 2:5, 4])
+
+
+def test_persons_who_ask_at_once_get_one_answer_and_each_their_own_undoing(
+    desk, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:  # type: ignore[no-untyped-def]
+    desk.decide(kind="agree", finding="formula/counts")
+    made: list[int] = []
+    common = views._common
+    monkeypatch.setattr(views, "_common", lambda shown: made.append(1) or common(shown))
+    with Collection.open(folder) as held:
+        shown = Workbench(held).shown(1)
+        who = shown.decisions[-1].who
+        with ThreadPoolExecutor(6) as pool:
+            asked = [who, "Somebody Else"] * 6
+            answers = [json.loads(b) for b in pool.map(lambda name: views.specimen_json(shown, name), asked)]
+        assert len(made) == 1
+        for name, answer in zip(asked, answers, strict=True):
+            assert answer == json.loads(json.dumps(views.specimen_view(shown, name)))
+        assert answers[0]["undoable"]
+        assert not answers[1]["undoable"]
+
+
+def test_surfaces_made_after_a_reading_are_those_the_desk_makes(
+    desk, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:  # type: ignore[no-untyped-def]
+    url = desk.get("/specimens/1")["surfaces_url"]
+    shown = desk.web.get(url).content
+    for kept in (folder / "drawn").glob("*"):
+        kept.unlink()
+    with Collection.open(folder) as held:
+        lay_out(held, 1)
+        (file,) = (folder / "drawn").glob("*.glb")
+        assert file.read_bytes()[32:] == shown
+        monkeypatch.setattr(Drawn, "_make", lambda self, shown: pytest.fail("made again"))
+        assert Drawn(Workbench(held), folder / "drawn").glb(Workbench(held).shown(1)) == shown
+        file.write_bytes(file.read_bytes()[:-1])  # damaged: put together again from the kept surfaces
+        assert Drawn(Workbench(held), folder / "drawn").glb(Workbench(held).shown(1)) == shown

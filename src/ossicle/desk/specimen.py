@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import threading
 from typing import Any
 
 import numpy as np
@@ -14,11 +16,13 @@ from ossicle.publish.groups import lifts
 from .deciding import act_of, act_words
 from .workbench import Shown, plain_matrix, rounded
 
-__all__ = ["bounds", "history_rows", "list_row", "specimen_view", "summary", "surfaces_key"]
+__all__ = ["bounds", "history_rows", "list_row", "specimen_json", "specimen_view", "summary", "surfaces_key"]
 
 Json = dict[str, Any]
 _PLACES = ("locality", "verbatimLocality", "decimalLatitude", "decimalLongitude")
 """Terms that tell where an animal was found."""
+_MAKING = threading.Lock()
+"""Twenty persons who ask at once wait for one answer, and do not make twenty."""
 
 
 def list_row(specimen: Specimen, figures: Json | None, *, being_read: bool = False) -> Json:
@@ -61,6 +65,32 @@ def _looked(shown: Shown) -> int:
 
 def specimen_view(shown: Shown, who: str) -> Json:
     """Return all that the page needs of a specimen but its surfaces. ``who`` is the person whose undoing is told."""
+    return {**_common(shown), **_own(shown, who)}
+
+
+def specimen_json(shown: Shown, who: str) -> bytes:
+    """Return `specimen_view` as JSON. What is the same for everybody is worked out once for all who ask."""
+    with _MAKING:
+        common = shown.told.get("specimen")
+        if common is None:
+            common = shown.told["specimen"] = _dumped(_common(shown))
+    return common[:-1] + b"," + _dumped(_own(shown, who))[1:]
+
+
+def _dumped(data: Json) -> bytes:
+    return json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def _own(shown: Shown, who: str) -> Json:
+    """What one person may undo and do again."""
+    decisions = shown.decisions
+    return {
+        "undoable": act_words(act_of(decisions, who, "undo")),
+        "redoable": act_words(act_of(decisions, who, "redo")),
+    }
+
+
+def _common(shown: Shown) -> Json:
     reading = shown.replayed.reading
     matrix = shown.grid_to_skull
     teeth = {t.part: t for t in reading.teeth}
@@ -122,8 +152,6 @@ def specimen_view(shown: Shown, who: str) -> Json:
         ),
         "landmarks": {name: rounded(point) for name, point in shown.replayed.landmarks.items()},
         "progress": {"looked": _looked(shown), "all": len(shown.account.findings)},
-        "undoable": act_words(act_of(decisions, who, "undo")),
-        "redoable": act_words(act_of(decisions, who, "redo")),
         "unfit": [_fate(f, by_number) for f in shown.replayed.unfit],
         "waiting": [_fate(f, by_number) for f in shown.replayed.waiting],
         "bounds_skull_mm": [rounded(low), rounded(high)],

@@ -10,7 +10,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -69,6 +69,8 @@ class Shown:
     boxes: dict[int, Box]
     shapes: dict[int, str]
     """A key of each part that changes when its voxels do."""
+    told: dict[str, bytes] = field(default_factory=dict, compare=False, repr=False)
+    """Answers that are the same for everybody, once worked out."""
 
     @property
     def version(self) -> int:

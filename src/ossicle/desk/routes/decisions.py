@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -13,7 +13,7 @@ from ossicle.collection.tables import MOST_ID
 from ossicle.errors import OssicleError
 
 from ..deciding import act_of, requests_of, suggested
-from ..specimen import specimen_view
+from ..specimen import specimen_json, specimen_view
 from ..workbench import Workbench
 from .characters import Scored
 from .common import Bench
@@ -88,7 +88,8 @@ def _back(bench: Workbench, number: int, kind: str, asked: Expecting) -> Any:
 
 def _decided(bench: Workbench, number: int, asked: list[Request], who: str, why: str, expected: int | None) -> Any:
     try:
-        return specimen_view(bench.decide(number, asked, who=who, why=why, expected=expected), who)
+        now = bench.decide(number, asked, who=who, why=why, expected=expected)
+        return Response(specimen_json(now, who), media_type="application/json")
     except Conflict as conflict:
         now = bench.shown(number)
         theirs = [

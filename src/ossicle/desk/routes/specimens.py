@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query, Request, Response
 from ossicle.errors import OssicleError
 
 from ..lines import Lines
-from ..specimen import history_rows, specimen_view
+from ..specimen import history_rows, specimen_json
 from .common import Bench, Drawings, kept_bytes
 
 __all__ = ["router"]
@@ -29,12 +29,12 @@ def specimens(request: Request, bench: Bench, words: str = "", page: int = 1, pe
     return lines.of(found, reading)
 
 
-@router.get("/specimens/{number}")
-def specimen(number: int, bench: Bench, who: str | None = None) -> Json:
+@router.get("/specimens/{number}", response_model=Json)
+def specimen(number: int, bench: Bench, who: str | None = None) -> Response:
     """A specimen with its account, decisions applied. ``who`` is whose decisions may be undone."""
     shown = bench.shown(number)
     bench.prepare(shown, AFTER_S)
-    return specimen_view(shown, bench.who(who))
+    return Response(specimen_json(shown, bench.who(who)), media_type="application/json")
 
 
 @router.get("/specimens/{number}/surfaces.glb", response_class=Response)
