@@ -107,7 +107,8 @@ def compare(
 ) -> None:
     """Compare specimens: what differs, what corresponds, how they lie on one another. The first with each other one.
 
-    One specimen alone, with --part: the left side mirrored onto the right.
+    One specimen alone, with --part: the left side mirrored onto the right; with --crowns: a deciduous premolar beside
+    its own successor and molar.
     """
     from ossicle.compare import (
         compare_two,
@@ -118,20 +119,30 @@ def compare(
         placement_text,
     )
 
-    if len(specimens) < 2 and not part:
+    if len(specimens) < 2 and not part and crowns is None:
         raise OssicleError(
             "one specimen cannot be compared",
             where="SPECIMENS",
-            mend="name two or more, or a part with --part to lay its left side on its right",
+            mend="name two or more, a part with --part to lay its left side on its right, or a deciduous premolar with "
+            "--crowns",
+        )
+    if len(specimens) < 2 and (scale or by is not Way.pose):
+        raise OssicleError(
+            "one side is laid on the other by its surface, at its own size",
+            where="--scale" if scale else "--by",
+            mend="leave it out, or name two specimens",
         )
     with ExitStack() as stack:
         held = gathered(specimens, inside, stack, export=out is not None)
         if len(held) == 1:
             sides = [_side(held[0], name, out, [p.value for p in picture]) for name in part or []]
+            texts = [text for text, _ in sides]
+            if crowns is not None:
+                texts.append(_crowns(held, crowns, out, [p.value for p in picture]))
             if as_json:
                 say([d for _, d in sides])
             else:
-                sys.stdout.write("\n".join(text for text, _ in sides))
+                sys.stdout.write("\n".join(texts))
             if out is not None:
                 print(f"Written: {out}", file=sys.stderr)
             return
