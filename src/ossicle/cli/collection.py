@@ -143,7 +143,9 @@ def intake(
         raise OssicleError("one value cannot hold for all rows of a table", where="--term", mend="add a column to it")
     new = not (into / "collection.toml").is_file()
     if not source.exists():
-        raise OssicleError("there is no such file or folder", where=source, mend="name one that is there")
+        from ossicle.scans.paths import missing
+
+        raise OssicleError("there is no such file or folder", where=source, mend=missing(source))
     if not new and catalogue is not None:
         raise OssicleError("this collection has its catalogue already", where="--catalogue", mend="leave it out")
     if table is not None:
