@@ -78,7 +78,8 @@ def opened(folder: str) -> None:
         told = desk.stderr.readline()
         found = re.search(r"http://\S+", told)
         assert found, told
-        with urllib.request.urlopen(found[0], timeout=60) as answer:
+        browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+        with browser.open(found[0], timeout=60) as answer:
             assert b"<html" in answer.read().lower()
     finally:
         desk.send_signal(signal.SIGINT)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -265,7 +266,8 @@ def show(
         size = " x ".join(str(n) for n in s.shape_zyx)
         step = " x ".join(f"{v:g}" for v in s.spacing_mm_zyx)
         where = "" if s.box_zyx is None else ", in the box " + ",".join(f"{a}:{b}" for a, b in s.box_zyx)
-        print(f"Scan {s.key[:8]}: {s.name}, {size} voxels of {step} mm (z, y, x){where}")
+        whole = " x ".join(f"{n * v:.1f}" for n, v in zip(s.shape_zyx, s.spacing_mm_zyx, strict=True))
+        print(f"Scan {s.key[:8]}: {s.name}, {size} voxels of {step} mm (z, y, x){where}: {whole} mm in all")
         if s.scanner:
             print("  " + ", ".join(f"{k} {v}" for k, v in s.scanner.items()))
     for r in readings:
@@ -273,6 +275,8 @@ def show(
             f"Reading {r.number}: {r.at[:16].replace('T', ' ')} UTC, Ossicle {r.code_version}, {r.seconds:g} s, "
             f"{r.peak_mb:g} MB, {len(r.heeded)} decisions heeded"
         )
+    if scans and not readings:
+        print(f"Not read yet: ossicle read {shlex.quote(found.catalog_number)} --in {shlex.quote(str(inside))}")
     for a in files:
         print(f"File {a.name}, {a.bytes} bytes" + (f": {a.note}" if a.note else ""))
     people = sorted({d.who for d in decisions})
