@@ -142,6 +142,8 @@ def test_a_scan_of_ones_own(made: Path, home: Path, capsys: pytest.CaptureFixtur
         match words:
             case ["desk", folder]:
                 opened(folder)
+            case ["report", *_]:
+                typed([*words, "--no-pictures"])  # drawn in tests/publish, and slow
             case _:
                 typed(words)
         if "--dry-run" in words:
