@@ -148,7 +148,9 @@ def take_in(
     done = []
     for n, item in enumerate(items):
 
-        def told(stage: str, share: float, n: int = n, name: str = shown(item.source.name)) -> None:
+        def told(
+            stage: str, share: float, n: int = n, name: str = shown(item.said.get("catalogNumber") or item.source.name)
+        ) -> None:
             if progress is not None:
                 progress(f"{name}: {stage}", (n + min(max(share, 0.0), 1.0)) / len(items))
 
