@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shlex
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
 from enum import StrEnum
@@ -347,15 +348,18 @@ def list_jobs(
                     with telling() as progress:
                         held.run(job.id, progress=progress)
         known = held.jobs()
+        called = {n: held.specimen(n).catalog_number for n in {j.specimen_id for j in known}}
     if as_json:
         say([asdict(j) for j in known])
         return
     rows = [
-        (str(j.id), j.kind, f"#{j.specimen_id}", j.state, j.stage if j.state == "running" else "", f"{j.share:.0%}",
+        (str(j.id), j.kind, called[j.specimen_id], j.state, j.stage if j.state == "running" else "", f"{j.share:.0%}",
          j.message)
         for j in known
     ]  # fmt: skip
     columns(("job", "kind", "specimen", "state", "stage", "done", "message"), rows)
+    states = Counter(str(j.state) for j in known)
+    print(f"{len(known)} job{'' if len(known) == 1 else 's'}" + "".join(f", {n} {s}" for s, n in states.items()))
 
 
 def check(
