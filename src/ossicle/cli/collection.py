@@ -352,11 +352,10 @@ def list_jobs(
     if as_json:
         say([asdict(j) for j in known])
         return
+    stages = {j.id: j.stage if j.state == "running" else "" for j in known}
     rows = [
-        (str(j.id), j.kind, called[j.specimen_id], j.state, j.stage if j.state == "running" else "", f"{j.share:.0%}",
-         j.message)
-        for j in known
-    ]  # fmt: skip
+        (str(j.id), j.kind, called[j.specimen_id], j.state, stages[j.id], f"{j.share:.0%}", j.message) for j in known
+    ]
     columns(("job", "kind", "specimen", "state", "stage", "done", "message"), rows)
     states = Counter(str(j.state) for j in known)
     print(f"{len(known)} job{'' if len(known) == 1 else 's'}" + "".join(f", {n} {s}" for s, n in states.items()))
