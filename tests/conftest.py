@@ -16,6 +16,7 @@ LONGEST = (
     "practice/test_practice_faults.py",
     "real/",
     "desk/browser/",
+    "docs/test_guides.py",
 )
 """Begun first, so that at the end no worker is left alone with a long file (longest first: common practice)."""
 

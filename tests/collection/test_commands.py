@@ -123,12 +123,14 @@ def test_a_fault_is_told_and_ends_with_2(held: Path, run) -> None:
     ("words", "sentence"),
     [
         (("list", "nowhere"), "there is no such folder; make one with"),
+        (("show", "otc-12", "--in", "{held}"), "did you mean 'OTC 12'?"),
         (("show", "OTC 99", "--in", "{held}"), "no specimen has the catalogue number 'OTC 99'"),
         (("decide", "OTC 12", "praise", "--in", "{held}"), "no decision is called 'praise'"),
         (("decide", "OTC 12", "rename", "--in", "{held}", "--name", "P2"), "rename needs the structure"),
         (("decide", "OTC 12", "add", "--in", "{held}", "--point", "1,2"), "'1,2' is no point"),
         (("decide", "OTC 12", "agree", "--in", "{held}", "--finding", "dP3"), "did you mean tooth/"),
         (("intake", "nowhere", "--into", "{held}"), "there is no such file or folder"),
+        (("intake", "D:\\Scans\\12", "--into", "{held}"), "the same place is /mnt/d/Scans/12"),
         (("intake", "{held}", "--into", "{held}", "--term", "sex"), "is no name and value"),
         (("intake", "{held}", "--into", "{held}", "--column", "a=b"), "no table"),
         (("jobs", "{held}", "--cancel", "99"), "there is no job 99"),
@@ -172,3 +174,25 @@ def test_the_example_of_the_documentation(
 def test_every_command_has_an_example(run) -> None:
     for command in ("intake", "list", "show", "describe", "decide", "history", "jobs", "check"):
         assert "Example: ossicle" in run(command, "--help").out
+
+
+def test_a_table_from_another_system(tmp_path: Path, run) -> None:
+    """As a spreadsheet on Windows writes it, of scans copied from macOS: a byte-order mark, semicolons, backslashes,
+    letters with their accents apart on the disk and not in the table."""
+    write_scan(tmp_path / "in" / "Ze\u0301bu 7" / "Series1", 0)
+    write_scan(tmp_path / "in" / "OTC 31" / "Series1", 1)
+    table = tmp_path / "catalogue.csv"
+    table.write_bytes(
+        "\ufeffsource;Museum no.;Shelf\r\nZ\u00e9bu 7\\Series1;OTC 32;B5\r\nOTC 31\\Series1;OTC 31;B4\r\n".encode()
+    )
+    words = ("intake", tmp_path / "in", "--into", tmp_path / "cabinet", "--table", table)
+    refused = run(*words)
+    assert refused.code == 2
+    assert "--column 'Museum no.=catalogNumber'" in refused.sentence
+    done = run(*words, "--column", "Museum no.=catalogNumber", "--column", "Shelf=-")
+    assert done.code == 0, done.err
+    assert "OTC 32: taken in (Series1)" in done.out
+    assert "OTC 31: reading slices" in done.err
+    shown = run("show", "OTC 32", "--in", tmp_path / "cabinet")
+    assert "7/Series1, " in shown.out  # the folder says more than its number
+    assert "Not read yet: ossicle read 'OTC 32' --in" in shown.out

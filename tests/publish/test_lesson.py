@@ -23,6 +23,7 @@ from ossicle.compare import Compared
 from ossicle.errors import OssicleError
 from ossicle.publish.lesson import handout, lesson_page, stages_of
 from ossicle.publish.lesson_text import LessonText, draft, lesson_toml, read_lesson
+from ossicle.publish.naming import parts_named
 from ossicle.publish.narration import as_text, captions, markdown_html, paragraphs
 from ossicle.publish.sheets import Figure, Heading
 from ossicle.publish.stage import Stage
@@ -76,6 +77,20 @@ def test_any_text_comes_back_from_toml(lesson: LessonText, title: str, narration
 def test_plain_text_is_shown_as_it_is(text: str) -> None:
     shown = re.sub(r"<[^>]+>", "", markdown_html("x " + as_text(text)))
     assert html.unescape(shown).strip() == "x " + text
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["# 1", "- a", "+ a", "> a", "1. a", "12) a", "~~~\na", "a\n===", "a\n---", "* a", "a*b*", "<b>", "&lt;", "[a](b)"],
+)
+def test_what_begins_a_line_is_shown_as_it_is(text: str) -> None:
+    shown = re.sub(r"<[^>]+>", "", markdown_html(as_text(text)))
+    assert html.unescape(shown).strip() == text
+
+
+def test_plain_sentences_are_left_as_they_are() -> None:
+    text = "In the left upper row I1-I3 (48 %) lie in crypts; 2.9 ± 0.1 mm, so to say: 3/4!"
+    assert as_text(text) == text
 
 
 def test_narration_cannot_run_anything() -> None:
@@ -193,3 +208,12 @@ def test_the_player_is_built_from_its_sources() -> None:
     changed = [n for n, s in sums.items() if hashlib.sha256((WEB / n).read_bytes()).hexdigest() != s]
     assert changed == [], "build the player again: cd web && npx vite build -c lesson/vite.config.ts"
     assert "three" in page.joinpath("licences.txt").read_text()
+
+
+def test_a_draft_names_parts_as_a_person_would_and_takes_in_all(specimen: Compared) -> None:
+    drafted = draft([specimen, replace(specimen, name="twin"), replace(specimen, name="third")])
+    labels = [name for step in drafted.steps for name in step.panel.label]
+    assert labels
+    assert not any(name.isdigit() for name in labels)
+    assert all(len(parts_named(specimen.account, [name], "here")) == 1 for name in labels)
+    assert [s.title for s in drafted.steps][-3:] == ["Beside twin", "Beside third", "All side by side"]

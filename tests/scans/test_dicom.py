@@ -181,6 +181,13 @@ def test_other_rescaling(tmp_path, take, volume, slope, by_slice):
     assert np.allclose(scan.grey(scan.array()), volume * slopes[:, None, None] - 20, rtol=1e-6)
 
 
+def test_folders_of_several_series_are_named(tmp_path, take, volume):
+    write(tmp_path / "s" / "OTC 1", volume, series="1.2.3")
+    write(tmp_path / "s" / "OTC 2", volume // 3, series="1.2.4")
+    with pytest.raises(OssicleError, match=r"2 series; choose one .*; or name the folder of one: OTC 1, OTC 2"):
+        take(tmp_path / "s")
+
+
 def test_several_series_are_listed_and_chosen(tmp_path, take, volume):
     write(tmp_path / "s", volume, series="1.2.3")
     write(tmp_path / "s", volume // 3, series="1.2.4", names=lambda i: f"b{i}")

@@ -4,6 +4,7 @@ ends."""
 from __future__ import annotations
 
 import hashlib
+import re
 import resource
 import sys
 import time
@@ -32,6 +33,8 @@ _LOADING = 0.15
 
 
 _SAYS_LITTLE = {"slices", "scan", "images", "image", "stack", "tiff", "tif", "dicom", "data", "recon"}
+_NUMBERED = re.compile(r"(?:series|serie|ser|se|st|study|im|image)[ _-]?[0-9]+", re.IGNORECASE)
+"""Folders as exports of DICOM number them."""
 
 
 @dataclass(frozen=True)
@@ -241,7 +244,7 @@ def _fill(folder: Path, outcome: Outcome) -> Account:
 
 def source_name(source: Path) -> str:
     """Return how a source is called in the account: its name, with its folder's where that says little."""
-    if source.name.lower() in _SAYS_LITTLE and source.parent.name:
+    if (source.name.lower() in _SAYS_LITTLE or _NUMBERED.fullmatch(source.name)) and source.parent.name:
         return f"{source.parent.name}/{source.name}"
     return source.name or "scan"
 

@@ -24,15 +24,17 @@ from . import (
     talking,
     whole,
 )
+from .completing import dentitions
 from .heap import keep_freed
+from .helping import ByOccasion
 from .options import Memory, Mirrored, Series, Threads, megabytes, set_threads, threads_default
 
 __all__ = ["app"]
 
 app = typer.Typer(
     name="ossicle",
-    add_completion=False,
-    rich_markup_mode="rich",
+    cls=ByOccasion,
+    rich_markup_mode=None,  # plain help comes in half the time, and reads well in a pipe or aloud
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
@@ -118,7 +120,9 @@ def read(
     ] = None,
     series: Series = None,
     mirrored: Mirrored = False,
-    dentition: Annotated[str, typer.Option(help="Name of a dentition to align with, or auto.")] = "auto",
+    dentition: Annotated[
+        str, typer.Option(help="Name of a dentition to align with, or auto.", autocompletion=dentitions)
+    ] = "auto",
     specimen: Annotated[
         int, typer.Option(min=1, help="Which of several heads in the scan, counted from the largest.")
     ] = 1,

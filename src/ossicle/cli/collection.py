@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
 from enum import StrEnum
@@ -143,7 +145,9 @@ def intake(
         raise OssicleError("one value cannot hold for all rows of a table", where="--term", mend="add a column to it")
     new = not (into / "collection.toml").is_file()
     if not source.exists():
-        raise OssicleError("there is no such file or folder", where=source, mend="name one that is there")
+        from ossicle.scans.paths import missing
+
+        raise OssicleError("there is no such file or folder", where=source, mend=missing(source))
     if not new and catalogue is not None:
         raise OssicleError("this collection has its catalogue already", where="--catalogue", mend="leave it out")
     if table is not None:
@@ -263,7 +267,8 @@ def show(
         size = " x ".join(str(n) for n in s.shape_zyx)
         step = " x ".join(f"{v:g}" for v in s.spacing_mm_zyx)
         where = "" if s.box_zyx is None else ", in the box " + ",".join(f"{a}:{b}" for a, b in s.box_zyx)
-        print(f"Scan {s.key[:8]}: {s.name}, {size} voxels of {step} mm (z, y, x){where}")
+        whole = " x ".join(f"{n * v:.1f}" for n, v in zip(s.shape_zyx, s.spacing_mm_zyx, strict=True))
+        print(f"Scan {s.key[:8]}: {s.name}, {size} voxels of {step} mm (z, y, x){where}: {whole} mm in all")
         if s.scanner:
             print("  " + ", ".join(f"{k} {v}" for k, v in s.scanner.items()))
     for r in readings:
@@ -271,6 +276,8 @@ def show(
             f"Reading {r.number}: {r.at[:16].replace('T', ' ')} UTC, Ossicle {r.code_version}, {r.seconds:g} s, "
             f"{r.peak_mb:g} MB, {len(r.heeded)} decisions heeded"
         )
+    if scans and not readings:
+        print(f"Not read yet: ossicle read {shlex.quote(found.catalog_number)} --in {shlex.quote(str(inside))}")
     for a in files:
         print(f"File {a.name}, {a.bytes} bytes" + (f": {a.note}" if a.note else ""))
     people = sorted({d.who for d in decisions})
@@ -341,15 +348,17 @@ def list_jobs(
                     with telling() as progress:
                         held.run(job.id, progress=progress)
         known = held.jobs()
+        called = {n: held.specimen(n).catalog_number for n in {j.specimen_id for j in known}}
     if as_json:
         say([asdict(j) for j in known])
         return
+    stages = {j.id: j.stage if j.state == "running" else "" for j in known}
     rows = [
-        (str(j.id), j.kind, f"#{j.specimen_id}", j.state, j.stage if j.state == "running" else "", f"{j.share:.0%}",
-         j.message)
-        for j in known
-    ]  # fmt: skip
+        (str(j.id), j.kind, called[j.specimen_id], j.state, stages[j.id], f"{j.share:.0%}", j.message) for j in known
+    ]
     columns(("job", "kind", "specimen", "state", "stage", "done", "message"), rows)
+    states = Counter(str(j.state) for j in known)
+    print(f"{len(known)} job{'' if len(known) == 1 else 's'}" + "".join(f", {n} {s}" for s, n in states.items()))
 
 
 def check(

@@ -118,6 +118,7 @@ def compare(
         differences_csv,
         placement_text,
     )
+    from ossicle.scans.paths import file_name
 
     if len(specimens) < 2 and not part and crowns is None:
         raise OssicleError(
@@ -147,6 +148,7 @@ def compare(
                 print(f"Written: {out}", file=sys.stderr)
             return
         first, said, data = held[0], [], []
+        folders: set[str] = set()
         if out is not None:
             _write(out, "counterparts.csv", counterparts_csv(held))
         for other in held[1:]:
@@ -156,7 +158,7 @@ def compare(
             said.append(text)
             data.append(comparison_to_dict(c, placed))
             if out is not None:
-                where = out if len(held) == 2 else out / _file_name(other.name)
+                where = out if len(held) == 2 else out / file_name(other.name, taken=folders)
                 _write(where, "comparison.txt", text)
                 _write(where, "differences.csv", differences_csv(c))
                 _write(where, "comparison.json", _json(data[-1]))
@@ -176,15 +178,16 @@ def _side(s: Compared, name: str, out: Path | None, formats: Sequence[str]) -> t
 
     from ossicle.compare import one_side_on_the_other
     from ossicle.compare.charts import distance_chart, write_chart
+    from ossicle.scans.paths import file_name
 
     found = one_side_on_the_other(s, name)
     text, data = found.text(), found.as_dict()
     if out is not None:
-        _write(out, f"sides-{_file_name(name)}.txt", text)
-        _write(out, f"sides-{_file_name(name)}.json", _json(data))
+        _write(out, f"sides-{file_name(name, 'part')}.txt", text)
+        _write(out, f"sides-{file_name(name, 'part')}.json", _json(data))
         title = f"Left {found.name} of {s.name}, mirrored and laid on the right one."
         chart = distance_chart(found.left, found.apart, title)
-        write_chart(replace(chart, name=f"sides-{_file_name(name)}"), out, formats)
+        write_chart(replace(chart, name=f"sides-{file_name(name, 'part')}"), out, formats)
     return text, data
 
 
@@ -192,10 +195,6 @@ def _json(value: Any) -> str:
     import json
 
     return json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-
-
-def _file_name(name: str) -> str:
-    return "".join(ch if ch.isalnum() or ch in "-_." else "-" for ch in name).strip(".") or "specimen"
 
 
 def _placed(moved: Compared, fixed: Compared, by: Way, parts: Sequence[str], scale: bool) -> Placement:
@@ -217,6 +216,7 @@ def _charts(c: Comparison, placed: Placement, parts: Sequence[str], out: Path, f
 
     from ossicle.compare import apart, part_numbers, surface_of
     from ossicle.compare.charts import changes_chart, distance_chart, write_chart
+    from ossicle.scans.paths import file_name
 
     if c.measures:
         write_chart(changes_chart(c), out, formats)
@@ -225,7 +225,7 @@ def _charts(c: Comparison, placed: Placement, parts: Sequence[str], out: Path, f
         found = apart(moved, surface_of(c.first, part_numbers(c.first, name)))
         title = f"{name[0].upper()}{name[1:]} of {c.second.name}, laid on that of {c.first.name} by {placed.way}."
         chart = distance_chart(moved, found, title)
-        write_chart(replace(chart, name=f"distances-{_file_name(name)}"), out, formats)
+        write_chart(replace(chart, name=f"distances-{file_name(name, 'part')}"), out, formats)
 
 
 def _crowns(held: Sequence[Compared], wanted: str, out: Path | None, formats: Sequence[str]) -> str:
@@ -287,6 +287,10 @@ def series(
 
     from .collection import listed
 
+    if len(specimens) < 3:
+        raise OssicleError(
+            f"{len(specimens)} specimens are no series", mend="name three or more; for two use ossicle compare"
+        )
     with ExitStack() as stack:
         held = gathered(specimens, inside, stack, export=out is not None)
         known = _ages(listed(age, "--age"), held)

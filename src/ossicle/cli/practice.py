@@ -12,6 +12,8 @@ import typer
 
 from ossicle.errors import Cancelled, OssicleError
 
+from .completing import presets
+from .helping import InFull
 from .options import Threads, set_threads, threads_default
 
 __all__ = ["app"]
@@ -19,7 +21,8 @@ __all__ = ["app"]
 app = typer.Typer(
     help="Invented specimens with known truth, to practise and to test on.",
     no_args_is_help=False,
-    rich_markup_mode="rich",
+    cls=InFull,
+    rich_markup_mode=None,
 )
 
 
@@ -39,7 +42,10 @@ def practice(context: typer.Context) -> None:
 )
 def make(
     preset: Annotated[
-        str, typer.Argument(help="Which specimen; `ossicle practice list` names them.", show_default=False)
+        str,
+        typer.Argument(
+            help="Which specimen; `ossicle practice list` names them.", show_default=False, autocompletion=presets
+        ),
     ],
     out: Annotated[
         Path,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 import sys
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
@@ -232,11 +231,14 @@ def _looked_at(
     from ossicle.publish.matrix import Shown
     from ossicle.publish.scoring import computed_cells
     from ossicle.publish.scoring.specimens import score_specimen
+    from ossicle.scans.paths import file_name
+
+    taken: set[str] = set()
 
     def shown(name: str, account: Account, reading: Any) -> Shown:
         page = ""
         if pages is not None:
-            page = f"accounts/{file_name(name)}.html"
+            page = f"accounts/{file_name(name, plain=True, taken=taken)}.html"
             (pages / "accounts").mkdir(parents=True, exist_ok=True)
             write_text(pages / page, account_html(account, reading))
         return Shown({f.id: f.statement for f in account.findings}, page)
@@ -246,6 +248,12 @@ def _looked_at(
         for name in names:
             account = load_account(Path(name))
             label = Path(name).resolve().name
+            if label in out:
+                raise OssicleError(
+                    f"two of the folders are called {label!r}, and a row of a matrix needs a name of its own",
+                    where=name,
+                    mend="call one of the folders otherwise",
+                )
             out[label] = _Looked(computed_cells(account, known.values()), shown(label, account, None))
         return out
     with Collection.open(inside) as held:
@@ -270,11 +278,6 @@ def _all_read(held: Collection) -> list[str]:
     if not names:
         raise OssicleError("no specimen of this collection was read", mend="read one with `ossicle read SPECIMEN --in`")
     return names
-
-
-def file_name(name: str) -> str:
-    """Return a specimen's name as a file may be called."""
-    return re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-.") or "specimen"
 
 
 def _groups(looked: Mapping[str, _Looked], taxa: Path | None, pool: bool, inside: Path | None) -> dict[str, str]:

@@ -16,6 +16,10 @@ __all__ = ["main"]
 
 DONE, MENDABLE, OUR_FAULT, STOPPED, TOLD_TO_END = 0, 2, 70, 130, 143
 _STOPPED = "Stopped; nothing was written."
+_WINDOWS = (
+    "Ossicle runs on Linux (on macOS it was not tried); on Windows install and run it within the Linux subsystem, "
+    "where drive C: is the folder /mnt/c."
+)
 
 
 class _ToldToEnd(BaseException):
@@ -33,6 +37,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     debug = "--debug" in words
     words = [word for word in words if word != "--debug"]
+    if sys.platform == "win32":
+        return _told(_WINDOWS, MENDABLE)
     from .app import app
 
     try:

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from ossicle.errors import OssicleError
 from ossicle.scans import Scan, open_store
 from ossicle.scans.naming import shown
+from ossicle.scans.paths import missing
 
 from . import intake as takes
 from . import specimens
@@ -117,7 +118,7 @@ class Holdings:
         """
         source = Path(source)
         if not source.exists():
-            raise OssicleError("there is no such file or folder", where=shown(source), mend="name one that is there")
+            raise OssicleError("there is no such file or folder", where=shown(source), mend=missing(source))
         if table is not None:
             items = takes.plan_many(source, read_table(Path(table), columns), spacing, mirrored)
         else:

@@ -21,6 +21,7 @@ from ossicle.account.run import source_name
 from ossicle.errors import OssicleError
 from ossicle.scans import Scan, load, open_store, parse_spacing
 from ossicle.scans.naming import shown
+from ossicle.scans.paths import written_elsewhere
 
 from .catalogue import Catalogue
 from .files import (
@@ -81,7 +82,7 @@ def plan_many(folder: Path, rows: Sequence[CatalogueRow], spacing: str | None, m
     items, errors = [], []
     root = folder.resolve()
     for row in rows:
-        source = folder / row.source
+        source = written_elsewhere(folder, row.source)
         if not source.exists():
             errors.append(f"row {row.line}, column 'source': there is no {shown(row.source)}")
         elif root not in (source.resolve(), *source.resolve().parents):
@@ -147,7 +148,9 @@ def take_in(
     done = []
     for n, item in enumerate(items):
 
-        def told(stage: str, share: float, n: int = n, name: str = shown(item.source.name)) -> None:
+        def told(
+            stage: str, share: float, n: int = n, name: str = shown(item.said.get("catalogNumber") or item.source.name)
+        ) -> None:
             if progress is not None:
                 progress(f"{name}: {stage}", (n + min(max(share, 0.0), 1.0)) / len(items))
 

@@ -115,9 +115,20 @@ def find_row(session: Session, handle: str | int) -> SpecimenRow:
             row = session.scalar(sa.select(SpecimenRow).where(folded).limit(1))
     if row is None:
         raise OssicleError(
-            f"no specimen has the catalogue number {handle!r}", mend="`ossicle list COLLECTION` names those there are"
+            f"no specimen has the catalogue number {handle!r}",
+            mend=_alike(session, str(handle)) or "`ossicle list COLLECTION` names those there are",
         )
     return row
+
+
+def _alike(session: Session, handle: str) -> str:
+    """Return a question after the specimen whose number differs in signs and case alone, empty where there is none."""
+    wanted = "".join(c for c in handle.casefold() if c.isalnum())
+    bare = sa.func.lower(SpecimenRow.catalog_number)
+    for sign in " -_./:":
+        bare = sa.func.replace(bare, sign, "")
+    found = session.scalars(sa.select(SpecimenRow.catalog_number).where(bare == wanted).limit(2)).all()
+    return f"did you mean {found[0]!r}?" if wanted and len(found) == 1 else ""
 
 
 def get(catalogue: Catalogue, handle: str | int) -> Specimen:

@@ -98,6 +98,8 @@ def read_table(path: Path, columns: Mapping[str, str] | None = None) -> list[Cat
 def _meanings(headings: Sequence[str], columns: Mapping[str, str]) -> tuple[list[str | None], list[str]]:
     errors = [f"--column {h!r}: the table has no such column" for h in columns if h not in headings]
     meaning: list[str | None] = []
+    numbered = any(term_named(columns.get(h, h)) == "catalogNumber" for h in headings)
+    example = "scientificName" if numbered else "catalogNumber"
     for heading in headings:
         wanted = columns.get(heading, heading)
         folded = wanted.strip().lower()
@@ -110,7 +112,7 @@ def _meanings(headings: Sequence[str], columns: Mapping[str, str]) -> tuple[list
             if term is None:
                 errors.append(
                     f"row 1, column {heading!r}: this is no Darwin Core term that is taken "
-                    f"(say what it means with --column '{heading}=scientificName', or leave it out with '{heading}=-')"
+                    f"(say what it means with --column '{heading}={example}', or leave it out with '{heading}=-')"
                 )
             meaning.append(term)
     used = [m for m in meaning if m is not None]

@@ -13,6 +13,7 @@ from ossicle.account.records import Finding
 from ossicle.compare import Compared, compare_two, sentences
 from ossicle.errors import OssicleError
 
+from .naming import names_of, parts_named
 from .narration import as_text
 from .plate_text import PanelText, panel_fields, read_panel
 
@@ -150,7 +151,7 @@ def _toml(value: Any) -> str:
 
 
 def draft(specimens: Sequence[Compared]) -> LessonText:
-    """Return the draft of a lesson, made from the account of the first specimen, compared with the second if any.
+    """Return the draft of a lesson, made from the account of the first specimen, compared with each of the others.
 
     It says what the account says and no more; steps whose subject the account does not have are left out.
     """
@@ -186,22 +187,35 @@ def draft(specimens: Sequence[Compared]) -> LessonText:
             steps.append(StepText(title, said(region, 3), PanelText(finding=first.id, label=_labels(s, first))))
     if said("jaw", 1):
         steps.append(StepText("The lower jaw", said("jaw", 3), PanelText(view="left dentary lateral")))
-    for other in specimens[1:2]:
+    for other in specimens[1:]:
         words = [w for some in sentences(compare_two(s, other)).values() for w in some][:4]
         panel = PanelText(view="lateral left", bone="veiled")
         text = "\n\n".join(as_text(w) for w in words)
         steps.append(StepText(f"Beside {other.name}", text, panel, beside=(other.name,)))
+    if len(specimens) > 2:
+        names = [x.name for x in specimens]
+        panel = PanelText(view="lateral left", bone="veiled")
+        text = as_text(f"{', '.join(names[:-1])} and {names[-1]} side by side, at one scale.")
+        steps.append(StepText("All side by side", text, panel, beside=tuple(names[1:])))
     note = "Drafted from the account by Ossicle. Not for clinical diagnosis."
     return LessonText(f"The skull of {s.name}", tuple(steps), note)
 
 
 def _in_place(s: Compared, jaw: str) -> tuple[str, ...]:
-    return tuple(
-        str(t.part) for t in s.account.teeth if t.jaw == jaw and t.side == "left" and t.emergence != "in_crypt"
+    return _called(
+        s, [t.part for t in s.account.teeth if t.jaw == jaw and t.side == "left" and t.emergence != "in_crypt"]
     )
 
 
 def _labels(s: Compared, f: Finding) -> tuple[str, ...]:
     assert f.evidence.view is not None
     solid = [p for p, how in f.evidence.view.presence.items() if how == "solid"]
-    return tuple(str(p) for p in solid if s.part(p) is not None)[:24]
+    return _called(s, [p for p in solid if s.part(p) is not None][:24])
+
+
+def _called(s: Compared, parts: Sequence[int]) -> tuple[str, ...]:
+    """Parts by the names that a person would write, by number where a name means another part as well."""
+    names = {part: name.replace("?", "") for part, name in names_of(s.account).items()}
+    return tuple(
+        names[part] if parts_named(s.account, [names[part]], s.name) == [part] else str(part) for part in parts
+    )

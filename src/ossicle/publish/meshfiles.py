@@ -15,12 +15,13 @@ from ossicle.account.prose import CAUTIONS
 from ossicle.account.words import counted, number, percent
 from ossicle.compare import Compared
 from ossicle.errors import OssicleError
+from ossicle.scans.paths import file_name
 
 from .colours import colour_of, linear
 from .files import write_bytes
 from .gltf import Node, scene
 from .meshes import PartMesh, PrintCheck, print_check
-from .naming import file_name, uberon_of
+from .naming import uberon_of
 from .surfaces import Surface
 
 __all__ = ["FORMATS", "mesh_table", "ply_bytes", "scene_bytes", "stl_bytes", "write_meshes"]
@@ -156,9 +157,7 @@ def write_meshes(
     checks = [print_check(m, s, wall_mm, enlarged) for m in meshes]
     used: set[str] = set()
     for m in meshes:
-        name = file_name(m.name)
-        name = name if name not in used else f"{name}-{m.part.part}"
-        used.add(name)
+        name = file_name(m.name.replace("?", ""), "part", taken=used)
         if "stl" in formats:
             write_bytes(out / f"{name}.stl", stl_bytes(m.surface, enlarged))
         if "ply" in formats:

@@ -10,7 +10,7 @@ from ossicle.anatomy import load_terms
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Part, ToothRecord
 
-__all__ = ["file_name", "names_of", "parts_named", "short_names", "uberon_of"]
+__all__ = ["names_of", "parts_named", "short_names", "uberon_of"]
 
 _KINDS = {
     "bone": "bone",
@@ -80,12 +80,6 @@ def uberon_of(part: Part, tooth: ToothRecord | None = None) -> str | None:
         term = f"{generation} tooth" if generation in ("deciduous", "permanent") else "calcareous tooth"
     known = load_terms().get(term)
     return None if known is None else known.uberon
-
-
-def file_name(name: str) -> str:
-    """Return a name as a part of a file's name."""
-    kept = "".join(ch if ch.isalnum() or ch in "-_." else "-" for ch in name.replace("?", "")).strip("-.")
-    return kept or "part"
 
 
 def _full(part: Part, tooth: ToothRecord | None) -> str:

@@ -25,7 +25,8 @@ __all__ = [
 
 WORDS_A_MINUTE = 140
 """Pace of reading aloud (common practice, no source)."""
-_SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|&~-])")
+_SPECIAL = re.compile(r"([\\`*_\[\]<&])")
+_AT_START = re.compile(r"^(\s*)([#>+=~-])|^(\s*[0-9]{1,9})([.)])", re.MULTILINE)
 _SENTENCE = re.compile(r"(?<=[.!?…])\s+(?=\S)")
 
 
@@ -42,8 +43,11 @@ def markdown_html(text: str) -> str:
 
 
 def as_text(text: str) -> str:
-    """Return plain text so written that Markdown shows it as it is."""
-    return _SPECIAL.sub(r"\\\1", text)
+    """Return plain text so written that Markdown shows it as it is, with no more marks than that takes: people edit it.
+
+    Headings, lists, quotations and fences begin a line; brackets and stars count anywhere (CommonMark 0.31).
+    """
+    return _AT_START.sub(lambda m: f"{m[1] or m[3] or ''}\\{m[2] or m[4]}", _SPECIAL.sub(r"\\\1", text))
 
 
 def paragraphs(text: str) -> list[str]:

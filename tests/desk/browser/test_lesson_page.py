@@ -126,3 +126,28 @@ def test_a_spotter_is_answered_without_network(opened: Callable[..., Reader], pa
         assert one.page.locator(".verdict").text_content()
         assert f"of {n + 1} answered" in str(one.page.locator("#score").text_content())
         one.keys("ArrowRight")
+
+
+def test_presenting_has_notes_in_a_second_window_and_ends_with_escape(
+    opened: Callable[..., Reader], pages: Path
+) -> None:
+    one = opened(pages / "lesson.html", reduced_motion="reduce")
+    page = one.page
+    page.locator("#stage").focus()
+    with page.expect_popup() as opening:
+        page.keyboard.press("p")
+    notes = opening.value
+    presents = "document.documentElement.dataset.presenting === 'yes'"
+    assert page.evaluate(presents)
+    assert "step 1 of 3" in (notes.locator("#note-clock").text_content() or "")
+    assert notes.locator("#note-next").text_content() == "Next: Nearer <i>now</i>"
+    notes.keyboard.press("PageDown")  # what hand-held pointers send, in the speaker's window
+    one.until("document.querySelector('#count').textContent === '2 of 3'")
+    assert notes.locator("#note-step").text_content() == "Nearer <i>now</i>"
+    assert notes.locator("#note-said strong").text_content() == "nearer"
+    page.keyboard.press("PageDown")
+    one.until("document.querySelector('#count').textContent === '3 of 3'")
+    assert notes.locator("#note-next").text_content() == "This is the last step."
+    page.keyboard.press("Escape")
+    one.until(f"!({presents})")
+    assert notes.is_closed()

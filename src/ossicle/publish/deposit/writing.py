@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import secrets
 import shutil
 from collections.abc import Callable, Sequence
@@ -26,6 +25,7 @@ from ossicle.publish.matrix import Shown, matrix_of, write_matrix
 from ossicle.publish.scoring.specimens import score_specimen
 from ossicle.publish.tables import write_tables
 from ossicle.scans.labels import write_labels_list
+from ossicle.scans.paths import file_name
 
 from .archive import Medium, archive, occurrence_id
 from .crate import METADATA, Told, crate_json, provenance_json
@@ -147,17 +147,6 @@ def _check_added(file: Path) -> None:
             raise OssicleError("this picture says where it was taken (GPS)", where=file, mend="remove that first")
 
 
-def _slug(number: str, taken: set[str]) -> str:
-    stem = re.sub(r"[^A-Za-z0-9._-]+", "-", number).strip("-.") or "specimen"
-    name = stem
-    count = 1
-    while name.lower() in taken:
-        count += 1
-        name = f"{stem}-{count}"
-    taken.add(name.lower())
-    return name
-
-
 def _fill(
     held: Collection,
     handles: Sequence[str],
@@ -182,7 +171,7 @@ def _fill(
         def tell(stage: str, share: float, place: int = place, number: str = number) -> None:
             progress(f"{number}: {stage}", (place + share) / len(handles))
 
-        name = f"specimens/{_slug(number, taken)}"
+        name = f"specimens/{file_name(number, plain=True, taken=taken)}"
         one, account, media = _specimen(held, handle, folder, name, scans, meshes, tell)
         terms = {"scientificName": specimen.scientific_name, "sex": specimen.sex, "lifeStage": specimen.life_stage}
         terms = {k: v for k, v in {**terms, **specimen.terms}.items() if v not in ("", None)}
@@ -204,8 +193,8 @@ def _fill(
         "CITATION.cff": citation_cff(whole_title, rights, day),
         "provenance.jsonld": provenance_json(told),
     }
-    for file_name, text in texts.items():
-        (folder / file_name).write_bytes(text.encode("utf-8"))
+    for name_of_file, text in texts.items():
+        (folder / name_of_file).write_bytes(text.encode("utf-8"))
     (folder / "darwin-core-archive.zip").write_bytes(archive(records, whole_title, rights, day))
     progress("metadata and checksums", 1.0)
     (folder / METADATA).write_bytes(crate_json(folder, whole_title, rights, day, told).encode("utf-8"))

@@ -85,7 +85,7 @@ def name_teeth(
         gaps=gaps,
         dental_age=posterior.age,
         anomalies=tuple(
-            f"{t.jaw} {t.side}: part {t.part} is a tooth too many for the formula, called {t.name}"
+            f"{t.jaw.capitalize()} {t.side} row: part {t.part} is a tooth too many for the formula, called {t.name}."
             for t in teeth
             if t.extra
         ),

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from ossicle.errors import Cancelled, OssicleError
 from ossicle.scans.limits import check_claim
 from ossicle.scans.naming import shown
+from ossicle.scans.paths import missing
 from ossicle.scans.spacing import Spacing
 
 __all__ = ["FlatVoxels", "Request", "Stack", "reading"]
@@ -158,7 +159,7 @@ def reading(path: Path, kind: str) -> Iterator[None]:
     except (OssicleError, Cancelled):
         raise
     except FileNotFoundError as error:
-        raise OssicleError("there is no such file", where=shown(path), mend="check the path") from error
+        raise OssicleError("there is no such file or folder", where=shown(path), mend=missing(path)) from error
     except PermissionError as error:
         raise OssicleError(
             "the file may not be read", where=shown(path), mend="ask for the right to read it"

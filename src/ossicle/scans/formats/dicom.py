@@ -212,9 +212,12 @@ def _choose(path: Path, series: dict[str, list[_Image]], request: Request) -> tu
             [f"Series of one image were left out: {'; '.join(i.sentence() for i in others[:5])}."] if others else []
         )
         return series[chosen.id], said_too
-    raise OssicleError(
-        f"the folder holds {len(infos)} series", where=shown(path), mend=f"choose one with --series: {listed}"
-    )
+    folders = list(dict.fromkeys(images[0].path.parent for images in series.values()))
+    mend = f"choose one with --series: {listed}"
+    if len(folders) == len(infos):
+        named = ", ".join(shown(folder.relative_to(path)) for folder in folders[:8]) + (" …" if folders[8:] else "")
+        mend += f"; or name the folder of one: {named}"
+    raise OssicleError(f"the folder holds {len(infos)} series", where=shown(path), mend=mend)
 
 
 def _open(images: list[_Image], root: Path, where: str, said: list[str]) -> Stack:
