@@ -9,7 +9,7 @@ and its mineral matures last.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -346,10 +346,6 @@ class Tooth:
     @property
     def key(self) -> tuple[str, str, str, int]:
         return self.jaw, self.side, self.kind, self.position
-
-    def with_state(self, **changes: float) -> Tooth:
-        state = replace(self.state, **changes)
-        return replace(self, state=state, model=grow_tooth(self.shape, state, self.model.seed))
 
     def points(self, every: int = 1) -> NDArray[np.float64]:
         """Surface points in skull mm (one in `every`)."""
