@@ -52,6 +52,7 @@ class Mix:
         self.density: NDArray[np.float16] = np.ones(shape, dtype=np.float16)
 
     def plane(self, material: int) -> NDArray[np.uint8]:
+        """Shares of one material, 0 to 255, to be changed in place."""
         if material not in self.share:
             self.share[material] = np.zeros(self.shape, dtype=np.uint8)
         return self.share[material]

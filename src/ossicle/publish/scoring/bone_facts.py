@@ -23,6 +23,7 @@ class BoneFacts(Telling):
     """What palate, jaw and ear of an account tell; each method is a fact of `ossicle.anatomy.characters.FACTS`."""
 
     def opening(self, side: Side, term: str) -> bool | None:
+        """Whether an opening was found; None where it is not sure, or the palate was not read."""
         if self._finding("palate/fenestration") is None:
             self._lacks("the palate was not read")
             return None
@@ -63,12 +64,15 @@ class BoneFacts(Telling):
         return Span.about(float(value), float(error))
 
     def area(self, side: Side, term: str) -> Span | None:
+        """Area of an opening, mm2."""
         return self._of_opening(side, term, "area", "mm2")
 
     def opening_length(self, side: Side, term: str) -> Span | None:
+        """Length of an opening, mm."""
         return self._of_opening(side, term, "length", "mm")
 
     def measure(self, side: Side, definition: str) -> Span | None:
+        """A length by the id of its definition, mm."""
         for m in self.account.measurements:
             if m["definition"] == definition and m.get("side") in (None, side):
                 if m.get("value") is None or m.get("error") is None:
@@ -89,6 +93,7 @@ class BoneFacts(Telling):
         return row
 
     def angular_process(self, side: Side) -> str | None:
+        """``rod``, ``shelf`` or ``absent``."""
         row = self._jaw(side)
         if row is None:
             return None
@@ -101,6 +106,7 @@ class BoneFacts(Telling):
         return str(form)
 
     def inflection(self, side: Side) -> Span | None:
+        """Turn of the angular process to the middle, degrees."""
         row = self._jaw(side)
         if row is None:
             return None
@@ -108,6 +114,7 @@ class BoneFacts(Telling):
         return self._told(row, "angular_process_inflection", "deg", f"turn of the {side} angular process")
 
     def symphysis(self) -> str | None:
+        """``open`` or ``fused``."""
         found = self._finding("jaw/symphysis")
         if found is None or found.value not in ("open", "fused"):
             self._lacks("the symphysis was not read: it takes both dentaries")
@@ -116,6 +123,7 @@ class BoneFacts(Telling):
         return str(found.value)
 
     def mental_foramina(self, side: Side) -> Span | None:
+        """How many open on the outer face of the dentary."""
         found = self._finding(f"jaw/mental-foramina-{side}")
         if found is None:
             self._lacks(f"the outer face of the {side} dentary was not read")
@@ -130,6 +138,7 @@ class BoneFacts(Telling):
         return row
 
     def stapes(self, side: Side) -> str | None:
+        """``present`` or ``absent``."""
         row = self._ear(side)
         if row is None or row["stapes"] == "not_resolved":
             self._lacks(f"the {side} stapes is not resolved")
@@ -138,6 +147,7 @@ class BoneFacts(Telling):
         return str(row["stapes"])
 
     def stapedial_ratio(self, side: Side) -> Span | None:
+        """Length over width of the oval window."""
         row = self._ear(side)
         if row is None or row.get("stapedial_ratio") is None:
             self._lacks(f"the {side} oval window is not resolved")
@@ -148,6 +158,7 @@ class BoneFacts(Telling):
         return Span.about(value, RATIO_ERROR * value)
 
     def cochlear_turns(self, side: Side) -> Span | None:
+        """Turns of the cochlea."""
         row = self._ear(side)
         if row is None:
             return None
@@ -155,6 +166,7 @@ class BoneFacts(Telling):
         return self._told(row, "cochlear_turns", "", f"turns of the {side} cochlea")
 
     def canal_radius(self, side: Side, name: str) -> Span | None:
+        """Radius of curvature of a semicircular canal, mm."""
         row = self._ear(side)
         if row is None:
             return None

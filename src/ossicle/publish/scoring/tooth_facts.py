@@ -42,6 +42,7 @@ class ToothFacts(Telling):
         return named
 
     def grown(self) -> bool | None:
+        """Whether the permanent dentition is in place."""
         self._finding("stage/eruption")
         stage = self._stage()
         if stage is None:
@@ -68,6 +69,7 @@ class ToothFacts(Telling):
                     yield name.position, found
 
     def loci(self, side: Side, jaw: str, tooth_class: str) -> Span | None:
+        """How many loci of a class carry or carried a tooth."""
         row = self._row(jaw, side)
         if not row:
             self._lacks(f"no tooth of the {side} {jaw} row was found")
@@ -105,6 +107,7 @@ class ToothFacts(Telling):
         return Span(float(len(sure)), high)
 
     def tooth(self, side: Side, name: str) -> bool | None:
+        """Whether a tooth of this name stands or waits there; in either generation where the name has no ``d``."""
         wanted = ToothName.parse(name)
         row = self._row(wanted.jaw, side)
         if not row:
@@ -131,6 +134,7 @@ class ToothFacts(Telling):
         return False
 
     def generation(self, side: Side, name: str) -> str | None:
+        """``unreplaced``, or ``replaced`` where a deciduous and a permanent tooth are known."""
         wanted = ToothName.parse(name)
         found = [
             t
@@ -148,6 +152,7 @@ class ToothFacts(Telling):
         return None
 
     def replaced(self, jaw: str, tooth_class: str) -> Span | None:
+        """How many loci of a class have a deciduous tooth, while deciduous premolars show."""
         teeth = [t for t in self.account.teeth if t.jaw == jaw and t.tooth_class == tooth_class]
         premolars = [t for t in self.account.teeth if t.generation == "deciduous" and t.tooth_class == "premolar"]
         if not premolars:
@@ -195,15 +200,19 @@ class ToothFacts(Telling):
         return Span(max(value - self._voxel, 0.0), value + self._voxel)
 
     def length(self, side: Side, name: str) -> Span | None:
+        """Mesiodistal length of a whole permanent crown in place, mm."""
         return self._size(side, name, "length_mm", ("complete", "worn"))
 
     def width(self, side: Side, name: str) -> Span | None:
+        """Its width, mm."""
         return self._size(side, name, "width_mm", ("complete", "worn"))
 
     def height(self, side: Side, name: str) -> Span | None:
+        """Its height above the alveolar margin, mm."""
         return self._size(side, name, "crown_height_mm", ("complete",))
 
     def tallest(self, side: Side, jaw: str, tooth_class: str) -> Span | None:
+        """Height of the tallest whole permanent crown of a class, mm."""
         crowns = self._crowns(jaw, side, tooth_class, None)
         spans = [s for t in crowns if (s := self.height(side, t.name if t.jaw == "upper" else t.name.lower()))]
         if not spans or len(spans) < len(crowns):
@@ -212,6 +221,7 @@ class ToothFacts(Telling):
         return Span(max(s.low for s in spans), max(s.high for s in spans))
 
     def gap(self, side: Side, front: str, behind: str) -> Span | None:
+        """Gap between two neighbours of one row, mm; 0 where none was told."""
         names = [ToothName.parse(n) for n in (front, behind)]
         teeth = [self._crowns(n.jaw, side, n.tooth_class, n.position) for n in names]
         if not all(teeth):
