@@ -19,11 +19,11 @@ from typing import Any
 
 import numpy as np
 
+from benchmarks.truth_teeth import tooth_of_truth
 from ossicle.account import Account, MadeBy, ScanFacts
 from ossicle.account.records import FormulaFacts, PoseFacts, StageFacts
 from ossicle.compare import Compared, arrange, compare_two, from_folder
 from ossicle.errors import OssicleError
-from ossicle.reading.records import ToothRecord
 
 STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
 
@@ -31,32 +31,7 @@ STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
 def account_of_truth(truth: Mapping[str, Any]) -> Account:
     """The account that a reading without a fault would give of the teeth."""
     spacing = tuple(float(v) for v in truth["scan"]["spacing_mm_zyx"])
-    teeth = tuple(
-        ToothRecord(
-            part=t["label"],
-            name=t["name"],
-            jaw=t["jaw"],
-            side=t["side"],
-            tooth_class=t["class"],
-            position=t["position"],
-            generation=t["generation"],
-            emergence=t["emergence"],
-            emergence_fraction=t["emergence_fraction"],
-            completeness="complete" if t["complete"] else "broken",
-            replaces=t["replaces"],
-            replaced_by=t["replaced_by"],
-            centroid_mm_xyz=tuple(t["centroid_mm_xyz"]),
-            length_mm=t["length_mm"],
-            width_mm=t["width_mm"],
-            crown_height_mm=t["crown_height_mm"],
-            volume_mm3=t["volume_mm3"],
-            enamel_volume_mm3=t["enamel_volume_mm3"],
-            confidence=1.0,
-            locus_confidence=1.0,
-            detection_confidence=1.0,
-        )
-        for t in truth["teeth"]
-    )
+    teeth = tuple(tooth_of_truth(t) for t in truth["teeth"])
     pose = tuple(tuple(float(v) for v in row) for row in truth["pose"]["scan_to_skull"])
     stage = StageFacts(truth["stage"], "truth", 1.0)
     return Account(

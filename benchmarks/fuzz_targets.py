@@ -168,8 +168,8 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
     from ossicle.anatomy import ToothName
     from ossicle.anatomy.characters import read_characters
     from ossicle.anatomy.formula_grammar import parse_formula
-    from ossicle.collection.collection import catalogue_url
     from ossicle.collection.files import Layout
+    from ossicle.collection.place import catalogue_url
     from ossicle.collection.table import box_from, read_table
     from ossicle.publish.plate_text import plate_text
     from ossicle.scans import parse_spacing

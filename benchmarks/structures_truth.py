@@ -22,13 +22,13 @@ import numpy as np
 
 from ossicle.practice.making import make
 from ossicle.reading.greys import normalise
-from ossicle.reading.records import ToothRecord
 from ossicle.reading.statistics import edge_blur
 from ossicle.reading.structures import Space, Structures, openings_of, read_structures
 
 from .ears import ears_told
 from .pages import made_here
 from .score_labels import load_slices, load_volume
+from .truth_teeth import tooth_of_truth
 
 SPECIMENS: tuple[tuple[str, int, float], ...] = (
     ("metatherian-adult", 1, 0.11),
@@ -125,7 +125,7 @@ def rows_of(folder: Path) -> tuple[list[Row], float]:
     began = time.process_time()
     found, _, _ = read_structures(
         space,
-        [_tooth(t) for t in truth["teeth"]],
+        [tooth_of_truth(t) for t in truth["teeth"]],
         cranium=CRANIUM if truth["groups"]["cranium"] else None,
         dentaries=dentaries,
     )
@@ -182,32 +182,6 @@ def _labels(own: np.ndarray[Any, Any], truth: Mapping[str, Any]) -> np.ndarray[A
         if (p["kind"] == "tooth" or p["term"] == "dentary") and p["label"] < len(table):
             table[p["label"]] = p["label"]
     return table[own]
-
-
-def _tooth(t: Mapping[str, Any]) -> ToothRecord:
-    return ToothRecord(
-        part=t["label"],
-        name=t["name"],
-        jaw=t["jaw"],
-        side=t["side"],
-        tooth_class=t["class"],
-        position=t["position"],
-        generation=t["generation"],
-        emergence=t["emergence"],
-        emergence_fraction=t["emergence_fraction"],
-        completeness="complete" if t["complete"] else "broken",
-        replaces=t["replaces"],
-        replaced_by=t["replaced_by"],
-        centroid_mm_xyz=tuple(t["centroid_mm_xyz"]),
-        length_mm=t["length_mm"],
-        width_mm=t["width_mm"],
-        crown_height_mm=t["crown_height_mm"],
-        volume_mm3=t["volume_mm3"],
-        enamel_volume_mm3=t["enamel_volume_mm3"],
-        confidence=1.0,
-        locus_confidence=1.0,
-        detection_confidence=1.0,
-    )
 
 
 def compare(

@@ -19,6 +19,10 @@ LAYERS = {
     "ossicle.account": "The account",
     "ossicle.collection": "The collection",
     "ossicle.compare": "Comparison",
+    "ossicle.publish.scoring": "Characters scored",
+    "ossicle.publish.matrix": "Matrices",
+    "ossicle.publish.tables": "Tables",
+    "ossicle.publish.deposit": "Deposits",
     "ossicle.practice": "Practice specimens",
 }
 
@@ -70,7 +74,9 @@ def python() -> str:
     """The public names of each layer, from their docstrings."""
     out = [
         "# Python\n",
-        "Arrays are in the order z, y, x; points are x, y, z in mm. Names not shown here are private.\n",
+        "Arrays are in the order z, y, x; points are x, y, z in mm. `ossicle` itself holds `__version__` alone; take "
+        "names from the layer that lists them (`__all__`), as `from ossicle.collection import Collection`. Names not "
+        "shown here are private and may change.\n",
     ]
     for module, title in LAYERS.items():
         out.append(f"## {title}\n\n::: {module}\n    options:\n      heading_level: 3\n")

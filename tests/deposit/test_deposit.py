@@ -40,7 +40,7 @@ PLACE = {
 
 
 def own_rights() -> Rights:
-    return rights("CC-BY-4.0", "Ossicle Teaching Cabinet (invented)", "none", ["Reader, Anna, 0000-0002-1825-0097"])
+    return rights("CC-BY-4.0", "Ossicle Teaching Cabinet (invented)", "none", ["Reader, Anna, 0000-0000-0000-0001"])
 
 
 @pytest.fixture(scope="session")
@@ -83,7 +83,7 @@ def test_the_crate_is_read_by_rocrate(made: Path) -> None:
     crate = ROCrate(made)
     assert crate.metadata.id == "ro-crate-metadata.json"
     assert crate.license["name"] == "CC-BY-4.0"
-    assert crate.root_dataset["author"].id == "https://orcid.org/0000-0002-1825-0097"
+    assert crate.root_dataset["author"].id == "https://orcid.org/0000-0000-0000-0001"
     named = {e.id for e in crate.data_entities}
     assert {"CITATION.cff", "specimens/OTC-1/account.json", "specimens/OTC-1/meshes/parts.glb"} <= named
     for entity in crate.data_entities:
@@ -173,7 +173,7 @@ def test_tables_matrix_and_citation_are_there(made: Path) -> None:
     assert matrix.cells["OTC 1", "stapes_form"].by == ("A. Reader",)
     assert 'href="../specimens/OTC-1/account.html#f-' in (made / "matrix" / "matrix.html").read_text(encoding="utf-8")
     citation = (made / "CITATION.cff").read_text(encoding="utf-8")
-    assert 'orcid: "https://orcid.org/0000-0002-1825-0097"' in citation
+    assert 'orcid: "https://orcid.org/0000-0000-0000-0001"' in citation
     assert 'date-released: "2031-05-01"' in citation
 
 
@@ -409,7 +409,7 @@ def test_who_is_seen_in_the_same_scan_is_asked_too(decided: Path, cabinet_made: 
     ],
 )
 def test_nothing_of_the_rights_is_taken_for_granted(change: dict[str, Any], says: str) -> None:
-    """0000-0002-1825-0097 is the ORCID of the invented Josiah Carberry, the example of ORCID's own documentation."""
+    """0000-0002-1825-0097 is the example of ORCID's own documentation; another last digit is a slip."""
     said = {"licence": "CC0-1.0", "holder": "OTC", "embargo": "none", "authors": ["Reader, Anna"], **change}
     with pytest.raises(OssicleError, match=says):
         rights(**said)

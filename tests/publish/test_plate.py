@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
@@ -19,7 +20,7 @@ from ossicle.cli import main
 from ossicle.compare import Compared
 from ossicle.errors import OssicleError
 from ossicle.publish.drawing import Camera, Piece, draw, normals_of, project
-from ossicle.publish.leaders import crossing, slots_for
+from ossicle.publish.leaders import slots_for
 from ossicle.publish.plate import Laid, lay_out, plate_files
 from ossicle.publish.plate_text import read_plate
 from ossicle.publish.stage import STANDARD, Stage, standard_view
@@ -128,6 +129,16 @@ def test_the_scale_bar_is_right_to_a_pixel(specimen: Compared) -> None:
     assert black == out.bar_px
     # The rod is twice as long as the bar; its surface is placed to about a tenth of its voxel of 0.1 mm.
     assert length_px == pytest.approx(2 * black, abs=1 + 0.02 * out.px_per_mm)
+
+
+def crossing(a: Sequence[np.ndarray], b: Sequence[np.ndarray]) -> bool:
+    """Whether two segments (two ends each) cross at a point within both."""
+
+    def side(p: np.ndarray, q: np.ndarray, r: np.ndarray) -> float:
+        return float((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
+
+    (p, q), (r, s) = a, b
+    return side(p, q, r) * side(p, q, s) < 0 and side(r, s, p) * side(r, s, q) < 0
 
 
 @given(

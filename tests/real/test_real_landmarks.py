@@ -1,7 +1,7 @@
 """Shape statistics on published landmarks, against figures computed independently and two other libraries.
 
-Landmarks: Debian's r-cran-shapes. Figures: the project's shared/real-data.md (computed independently of this code;
-Dryden & Mardia, Statistical Shape Analysis, print the gorilla test, from memory). Libraries: morphops, ktch.
+Landmarks: Debian's r-cran-shapes. Figures: computed from those landmarks before this code was written, and apart from
+it (Dryden & Mardia, Statistical Shape Analysis, print the gorilla test, from memory). Libraries: morphops, ktch.
 """
 
 from __future__ import annotations

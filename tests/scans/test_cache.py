@@ -161,17 +161,6 @@ def test_memory_does_not_grow_with_the_number_of_slices(tmp_path, take):
     assert peaks[1] < peaks[0] + 6e6  # the longer one alone is 10.5 MB larger
 
 
-def test_pruning_removes_what_was_not_used_for_longest(tmp_path, take, volume):
-    scans = [take(write_slices(tmp_path / str(i), volume ^ i), spacing_mm_zyx=1) for i in range(3)]
-    for age, scan in zip((30, 10, 20), scans, strict=True):
-        os.utime(scan.store, (time.time() - age,) * 2)
-    size = sum(p.stat().st_size for p in scans[1].store.rglob("*") if p.is_file())
-    assert Cache(take.cache).prune(int(size * 2.5)) == [scans[0].store]
-    assert scans[1].store.exists()
-    assert scans[2].store.exists()
-    assert len(Cache(take.cache).prune(0)) == 2
-
-
 def test_a_disk_that_fills_up_leaves_nothing(tmp_path, take):
     """Writes beyond a limit on file sizes fail as on a full disk."""
     import resource

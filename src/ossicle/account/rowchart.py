@@ -34,7 +34,6 @@ class ChartTooth:
     path: str
     generation: Generation
     emergence: Emergence
-    uncertain: bool
     said: str
     x: float
     y: float
@@ -64,8 +63,6 @@ class Chart:
     letter: float
     bar_mm: float
     rows: tuple[ChartRow, ...]
-    upper_y: tuple[float, float]
-    lower_y: tuple[float, float]
 
 
 def row_chart(
@@ -114,8 +111,6 @@ def row_chart(
         letter=letter,
         bar_mm=scale_bar(reach),
         rows=tuple(rows),
-        upper_y=spans["upper"],
-        lower_y=spans["lower"],
     )
 
 
@@ -161,7 +156,6 @@ def _row(
                 path=path,
                 generation=t.generation,
                 emergence=t.emergence,
-                uncertain=name_of(t) != t.name,
                 said=f"{t.side} {t.jaw} {t.name}, {t.generation}, {_STATE[t.emergence]}, "
                 f"{percent(t.emergence_fraction)} of the crown beyond the alveolar margin",
                 x=place.x(s.along),

@@ -31,7 +31,6 @@ _PLACES: Final[tuple[tuple[ToothClass, int], ...]] = (
     ("molar", 2),
     ("molar", 3),
 )
-_DECIDUOUS_PLACES: Final = 5
 _CODE = re.compile(r"([1-4])\.?([1-8])|([5-8])\.?([1-5])", re.ASCII)
 _MEND: Final = "permanent teeth are 11 to 18, 21 to 28, 31 to 38, 41 to 48, deciduous ones 51 to 55 and so on to 85"
 

@@ -10,7 +10,6 @@ with Collection.open("cabinet") as cabinet:
 
 from __future__ import annotations
 
-import os
 import secrets
 import shutil
 import tempfile
@@ -20,11 +19,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Self
 
-import sqlalchemy as sa
-
 from ossicle.account import Account
 from ossicle.errors import Cancelled, OssicleError
-from ossicle.scans.naming import shown
 
 from . import jobs, specimens
 from .anchors import Structures
@@ -37,39 +33,18 @@ from .decisions import append_all, load_decisions
 from .files import Layout
 from .history import Decision
 from .holdings import Handle, Holdings, Progress, person
+from .keeping import open_reading, readings_of
 from .kinds import Redo, Request, Undo
 from .opinions import Opinions, opinions
+from .place import found_there, made_anew, stopped_while_made
 from .readings import KeptReading
 from .receiving import Arriving, receive
 from .records import Job, ReadingInfo
 from .replay import Replayed, replay
-from .tables import CollectionInfo
 
-__all__ = ["Collection", "catalogue_url"]
+__all__ = ["Collection"]
 
 _KEPT_OPEN = 8
-
-
-def catalogue_url(layout: Layout) -> str:
-    """Return the address of a collection's catalogue; ``OSSICLE_CATALOGUE`` goes before what the folder says.
-
-    A password is never kept in the folder: give it in ``OSSICLE_CATALOGUE``, ``PGPASSWORD`` or ``~/.pgpass``.
-
-    Raises
-    ------
-    OssicleError
-        The folder says something else than SQLite or PostgreSQL: no file outside the folder is opened as a catalogue.
-    """
-    said = str(layout.read_marker().get("catalogue", "sqlite"))
-    if said == "sqlite":
-        return f"sqlite:///{layout.sqlite}"
-    if not said.startswith("postgresql:"):
-        raise OssicleError(
-            "the catalogue is neither the file in this folder nor a PostgreSQL database",
-            where=shown(layout.marker),
-            mend='write catalogue = "sqlite", or the address of its database',
-        )
-    return os.environ.get("OSSICLE_CATALOGUE") or said
 
 
 class Collection(Holdings):
@@ -98,27 +73,7 @@ class Collection(Holdings):
         OssicleError
             The folder holds something, or the database belongs to another collection.
         """
-        layout = Layout(Path(folder).absolute())
-        if layout.root.exists() and (not layout.root.is_dir() or any(layout.root.iterdir())):
-            what = "this is a collection already" if layout.marker.is_file() else "this folder holds something else"
-            raise OssicleError(what, where=shown(layout.root), mend="name a new or empty folder")
-        layout.make()
-        uid = secrets.token_hex(16)
-        url = catalogue or f"sqlite:///{layout.sqlite}"
-        database = Catalogue(url)
-        database.prepare()
-        with database.writing() as session:
-            known = session.scalar(sa.select(CollectionInfo.uid))
-            if known is not None:
-                raise OssicleError(
-                    "this database is the catalogue of another collection",
-                    where=database.shown,
-                    mend="make an empty one",
-                )
-            session.add(CollectionInfo(uid=uid, created=specimens.now()))
-        said = "sqlite" if catalogue is None else _without_password(database)
-        layout.write_marker(uid=uid, created=specimens.now(), catalogue=said)
-        return cls(layout, database, uid)
+        return cls(*made_anew(Layout(Path(folder).absolute()), catalogue))
 
     @classmethod
     def open(cls, folder: str | Path) -> Self:
@@ -129,23 +84,7 @@ class Collection(Holdings):
         OssicleError
             The folder is none, the catalogue cannot be reached, or is of a later Ossicle or another collection.
         """
-        layout = Layout(Path(folder).absolute())
-        marker = layout.read_marker()
-        layout.make()
-        url = catalogue_url(layout)
-        if url.startswith("sqlite") and not layout.sqlite.is_file():
-            raise OssicleError(
-                "the catalogue of this collection is missing", where=shown(layout.sqlite), mend="restore it from a copy"
-            )
-        catalogue = Catalogue(url)
-        catalogue.prepare(keep=layout.root)
-        with catalogue.reading() as session:
-            known = session.scalar(sa.select(CollectionInfo.uid))
-        if known != marker.get("uid"):
-            raise OssicleError(
-                "the catalogue is that of another collection", where=catalogue.shown, mend="mend collection.toml"
-            )
-        return cls(layout, catalogue, str(known))
+        return cls(*found_there(Layout(Path(folder).absolute())))
 
     @classmethod
     def open_or_create(cls, folder: str | Path, *, catalogue: str | None = None) -> Self:
@@ -153,7 +92,7 @@ class Collection(Holdings):
         root = Path(folder).absolute()
         if Layout(root).marker.is_file():
             return cls.open(root)
-        if root.is_dir() and _stopped_while_made(root):
+        if root.is_dir() and stopped_while_made(root):
             shutil.rmtree(root)
         return cls.create(root, catalogue=catalogue)
 
@@ -260,7 +199,7 @@ class Collection(Holdings):
 
     def readings(self, handle: Handle) -> list[ReadingInfo]:
         """Return the readings of a specimen, oldest first."""
-        return jobs.readings_of(self.catalogue, self.specimen(handle).id)
+        return readings_of(self.catalogue, self.specimen(handle).id)
 
     def reading(self, handle: Handle, number: int | None = None) -> KeptReading:
         """Return a reading as it was made, the last where no number is given; its labels are read when asked for."""
@@ -281,7 +220,7 @@ class Collection(Holdings):
         if info.uid not in self._open:
             while len(self._open) >= _KEPT_OPEN:
                 self._open.pop(next(iter(self._open)))
-            self._open[info.uid] = jobs.open_reading(self.layout, info)
+            self._open[info.uid] = open_reading(self.layout, info)
         return self._open[info.uid]
 
     # -- decisions and accounts
@@ -421,20 +360,6 @@ class Collection(Holdings):
     def check(self, *, quick: bool = False, mend: bool = False, progress: Progress | None = None) -> Report:
         """Verify stores, checksums, references and histories (`ossicle.collection.check`)."""
         return check(self.catalogue, self.layout, quick=quick, mend=mend, progress=progress)
-
-
-def _without_password(catalogue: Catalogue) -> str:
-    return catalogue.url.set(drivername="postgresql", password=None).render_as_string(hide_password=False)
-
-
-def _stopped_while_made(root: Path) -> bool:
-    """Whether a folder holds nothing but what `Collection.create` makes before its marker."""
-    expected = {"scans", "sources", "readings", "attachments", "work"}
-    names = {p.name for p in root.iterdir()}
-    return bool(names) and all(
-        (n in expected and not any((root / n).iterdir())) or n.startswith(("catalogue.sqlite", ".collection.toml."))
-        for n in names
-    )
 
 
 def _replayed(

@@ -180,10 +180,9 @@ class _Maker:
         return f"{tooth.side} {tooth.jaw} {tooth.name}"
 
     def _inside(self, point: Vector) -> Vector:
-        z, y, x = (n * s for n, s in zip(self.facts.shape_zyx, self.facts.spacing_mm_zyx, strict=True))
         grid = to_grid_mm(point, self.facts)
-        if not all(-s <= v <= s for v, s in zip((g - e / 2 for g, e in zip(grid, (x, y, z), strict=True)),
-                                                (x / 2, y / 2, z / 2), strict=True)):  # fmt: skip
+        ends = [n * s for n, s in zip(self.facts.shape_zyx, self.facts.spacing_mm_zyx, strict=True)][::-1]
+        if not all(0 <= at <= end for at, end in zip(grid, ends, strict=True)):
             raise OssicleError(
                 f"the point {', '.join(f'{v:g}' for v in point)} lies outside the scan",
                 mend="give scan coordinates x,y,z in mm, as the account has them",

@@ -262,7 +262,7 @@ def vector(value: Any, name: str) -> Vector:
     """Return three finite numbers, or raise `OssicleError`."""
     try:
         x, y, z = (float(v) for v in value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         x = y = z = float("nan")
     if not all(abs(v) < 1e9 for v in (x, y, z)):
         raise OssicleError(f"{value!r} is no {name} of three numbers", mend="write x,y,z in mm")

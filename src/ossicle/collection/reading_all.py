@@ -22,6 +22,7 @@ from ossicle.errors import Cancelled, OssicleError
 
 from . import jobs
 from .decisions import load_decisions
+from .keeping import readings_of
 from .local import heeds_otherwise
 from .records import Job
 from .tables import ScanRow, SpecimenRow, SpecimenScan
@@ -82,7 +83,7 @@ def unread(held: Collection, dentition: str = "auto") -> tuple[list[Unread], int
         pairs = [(int(row[0]), str(row[1]), str(row[2])) for row in session.execute(query)]
     due, current = [], 0
     for specimen, name, key in pairs:
-        own = [r for r in jobs.readings_of(held.catalogue, specimen) if r.scan_key == key]
+        own = [r for r in readings_of(held.catalogue, specimen) if r.scan_key == key]
         if own and own[-1].code_version == __version__ and own[-1].settings.get("dentition") == dentition:
             with held.catalogue.reading() as session:
                 decisions = load_decisions(session, specimen)

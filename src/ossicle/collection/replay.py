@@ -26,6 +26,7 @@ from ossicle.reading.structures import Structures as StructureRecords
 from .anchors import Structures, moved_by
 from .history import BEARING, Decision, in_force, undone
 from .naming import Said, renamed, with_pairs
+from .standings import amended, last_words, stood
 from .values import in_words, same_value
 
 __all__ = ["Fate", "Replayed", "replay"]
@@ -297,7 +298,7 @@ class _Work:
         for part, said in self.names.items():
             finding = of_tooth.get(part)
             for one in said if finding is not None else ():
-                words.setdefault(str(finding), {})[one.who] = ("amended", _last_words(said, one.who))
+                words.setdefault(str(finding), {})[one.who] = ("amended", last_words(said, one.who))
         for d in self.wanted:
             if d.kind not in ("agree", "amend", "dispute"):
                 continue
@@ -319,10 +320,10 @@ class _Work:
                 continue  # to agree to what one has said oneself changes nothing
             own[d.who] = (standing, d.said.get("value"))
             if d.kind == "amend":
-                statements[found.id] = _amended(found, d)
+                statements[found.id] = amended(found, d)
             else:
                 statements.pop(found.id, None)
-        return replace(account, findings=tuple(_stood(f, words.get(f.id), statements) for f in account.findings))
+        return replace(account, findings=tuple(stood(f, words.get(f.id), statements) for f in account.findings))
 
     def _later(self, found: Finding, d: Decision) -> int | None:
         """Return the later decision of a person that gave the tooth of a finding another name than ``d`` is about."""
@@ -357,46 +358,3 @@ class _Work:
                 return f
         self.fates[d.number] = Fate(d.number, "no longer fits", why="the reading makes no such finding now")
         return None
-
-
-def _last_words(said: Sequence[Said], who: str) -> tuple[Any, Any, Any]:
-    """Return the last name, generation and side that one person gave to a tooth."""
-    own = [s for s in said if s.who == who]
-
-    def last(values: Iterable[Any]) -> Any:
-        return next((v for v in reversed(list(values)) if v is not None), None)
-
-    return last(s.name for s in own), last(s.generation for s in own), last(s.side for s in own)
-
-
-def _stood(
-    finding: Finding, words: Mapping[str, tuple[Standing, Any]] | None, statements: Mapping[str, str]
-) -> Finding:
-    if not words:
-        return finding
-    standings = {standing for standing, _ in words.values()}
-    differ = len(words) > 1 and (
-        len(standings) > 1 or not all(same_value(v, next(iter(words.values()))[1]) for _, v in words.values())
-    )
-    standing: Standing = "disputed" if differ or "disputed" in standings else next(iter(standings))
-    statement = statements.get(finding.id, finding.statement)
-    if differ:
-        told = ", ".join(f"{who}: {_said(word)}" for who, word in sorted(words.items()))
-        statement = f"{statement[:-1]}; opinions differ ({told})."
-    return replace(finding, standing=standing, statement=statement)
-
-
-def _said(word: tuple[Standing, Any]) -> str:
-    standing, value = word
-    if standing == "amended":
-        told = [str(v) for v in value if v is not None] if isinstance(value, tuple) else [in_words(value)]
-        return " ".join(told)
-    return standing
-
-
-def _amended(finding: Finding, d: Decision) -> str:
-    said = d.said.get("statement")
-    if said:
-        return str(said) if str(said).endswith(".") else f"{said}."
-    unit = f" {finding.unit}" if finding.unit else ""
-    return f"{finding.statement[:-1]}; amended by {d.who} to {in_words(d.said['value'])}{unit}."

@@ -40,9 +40,10 @@ def steps_of(layout: Layout, specimen: int) -> Kept:
     if not file.is_file():
         return Kept(0, ())
     data = read_json(file)
-    if data.get("format") != FORMAT or not isinstance(data.get("steps"), list):
+    version, steps = data.get("version"), data.get("steps")
+    if data.get("format") != FORMAT or not isinstance(version, int) or not isinstance(steps, list):
         raise OssicleError("these steps are damaged or of a later Ossicle", where=file.name, mend="restore the file")
-    return Kept(int(data["version"]), data["steps"])
+    return Kept(version, steps)
 
 
 def change_steps(

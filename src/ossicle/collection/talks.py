@@ -143,11 +143,17 @@ class Talks:
             made = {"id": section, "voice": voice, "ended": False, "from_ms": 0.0, "to_ms": None}
             data["sections"].insert(at, made)
 
+        self._data(talk)  # a talk that is not there is told as such
+        folder = self._place(talk) / section
         try:
-            (self._place(talk) / section).mkdir()
+            folder.mkdir()
         except OSError as error:
             raise unwritable(self.folder, error) from error
-        self.change(talk, put)
+        try:
+            self.change(talk, put)
+        except OssicleError:
+            folder.rmdir()
+            raise
         return section
 
     def add_piece(

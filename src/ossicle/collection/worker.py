@@ -17,9 +17,9 @@ __all__ = ["held_for", "main"]
 def held_for(folder: Path, job: int) -> tuple[Catalogue, Layout]:
     """Return catalogue and folders of a collection, this process being set to a job's threads."""
     from .catalogue import Catalogue
-    from .collection import catalogue_url
     from .files import Layout
     from .jobs import get
+    from .place import catalogue_url
 
     layout = Layout(folder)
     catalogue = Catalogue(os.environ.get("OSSICLE_CATALOGUE") or catalogue_url(layout))

@@ -25,6 +25,7 @@ def pose_of(s: Compared) -> Pose:
 
 
 def of_all_teeth(*both: Compared) -> tuple[Evidence, Evidence]:
+    """Return all teeth of two specimens as evidence, one after the other."""
     found = [teeth_evidence(pose_of(s), list(s.account.teeth), caption="All teeth, bone veiled.") for s in both]
     return (found[0], found[1])
 
@@ -41,6 +42,7 @@ def of_locus(s: Compared, own: LocusState, other: LocusState) -> Evidence:
 
 
 def of_quantity(s: Compared, q: Quantity) -> Evidence:
+    """Return what a quantity was measured on: its teeth, its parts, or its points."""
     teeth = [t for t in s.account.teeth if t.part in q.parts]
     if teeth:
         return teeth_evidence(pose_of(s), teeth, caption=f"{q.name[0].upper()}{q.name[1:]}.")
@@ -50,6 +52,7 @@ def of_quantity(s: Compared, q: Quantity) -> Evidence:
 
 
 def of_parts(s: Compared, parts: Sequence[int], caption: str) -> Evidence:
+    """Return parts as evidence, seen together."""
     centres = [tuple(float(v) for v in s.skull(p.centroid_mm_xyz)) for p in s.account.parts if p.part in parts]
     return _looked_at(tuple(centres), tuple(parts), caption)
 

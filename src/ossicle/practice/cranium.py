@@ -63,9 +63,11 @@ class Skull:
     uneven: np.random.Generator | None = None
 
     def add(self, solid: Solid, k: float = 0.0, what: str = "") -> None:
+        """Join a solid to the skull with a fillet of ``k`` mm."""
         self.ops.append(Op("add", solid, k, what))
 
     def cut(self, solid: Solid, k: float = 0.0, what: str = "") -> None:
+        """Take a solid away from the skull with a fillet of ``k`` mm."""
         self.ops.append(Op("cut", solid, k, what))
 
     def both(self, verb: Literal["add", "cut"], make: Any, k: float = 0.0, what: str = "") -> None:
@@ -89,6 +91,7 @@ def _nudge(centre: Vec, rng: np.random.Generator) -> Frame:
 
 
 def flip(points: ArrayLike, side: float) -> Vec:
+    """Points (.., 3) on the other side where ``side`` is -1; as they are where it is 1."""
     p: Vec = np.asarray(points, dtype=float) * np.array([side, 1.0, 1.0])
     return p
 
@@ -346,4 +349,5 @@ def _crests(out: Skull, shape: NDArray[np.float64], grow: Proportions, tall: flo
 
 
 def joined(solids: Sequence[Solid]) -> Solid:
+    """Several solids as one."""
     return join(*solids)

@@ -48,6 +48,7 @@ class Grid:
 
     @property
     def blocks(self) -> tuple[int, int, int]:
+        """How many blocks there are along z, y, x."""
         nz, ny, nx = (-(-n // BLOCK) for n in self.shape)
         return nz, ny, nx
 
@@ -62,6 +63,7 @@ class Patch:
 
 
 def block_range(grid: Grid, solid: Solid, pad: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and last (exclusive) block, as (x, y, z), that a solid reaches with ``pad`` mm about it."""
     lo, hi = box_through(solid.lo - pad, solid.hi + pad, np.asarray(np.linalg.inv(grid.index_to_skull), dtype=float))
     n = np.array(grid.blocks)[::-1]
     b0 = np.clip(np.floor(lo / BLOCK).astype(int), 0, n)
@@ -100,6 +102,7 @@ def block_points(grid: Grid, blocks: NDArray[np.int64]) -> tuple[Array, Array, A
 
 
 def evaluate(solid: Solid, xyz: tuple[Array, Array, Array]) -> Array:
+    """Distances of a solid at points given by their x, y, z (skull mm), worked out by pieces."""
     n = len(xyz[0])
     out = np.empty(xyz[0].shape, dtype=F)
     for i in range(0, n, CHUNK):

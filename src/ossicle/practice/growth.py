@@ -46,6 +46,7 @@ class Course:
         return self.crown(age) > 0.12
 
     def lost(self, age: float) -> bool:
+        """Whether the tooth has been shed at an age."""
         return self.shed is not None and age >= self.shed
 
     def crown(self, age: float) -> float:
@@ -75,6 +76,7 @@ class Course:
         return float(np.clip((age - self.shed + 0.3) / 0.3, 0, 0.92))
 
     def state(self, age: float, wear: float = 0.0) -> State:
+        """How the tooth stands at an age."""
         settled = smooth_step((age - self.erupts) / 0.6)
         return State(self.crown(age), self.root(age), self.resorbed(age), wear, settled)
 
@@ -99,6 +101,7 @@ class Proportions:
     width: float = 4.0
 
     def scale(self, z: float | NDArray[np.float64]) -> NDArray[np.float64]:
+        """How many times as large the skull is at ``z`` (mm of the adult design)."""
         t = np.clip((self.hinge + self.width - np.asarray(z, dtype=float)) / (2 * self.width), 0, 1)
         t = t * t * (3 - 2 * t)
         out: NDArray[np.float64] = self.face + (self.brain - self.face) * t

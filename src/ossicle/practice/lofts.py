@@ -40,6 +40,7 @@ class Table:
         return i, u - i
 
     def look(self, place: tuple[NDArray[np.int32], Array]) -> Array:
+        """Values at places as `place` gives them."""
         if self.constant is not None:
             return np.full(1, self.constant, dtype=F)
         i, part = place
@@ -48,6 +49,7 @@ class Table:
         return out
 
     def __call__(self, t: Array) -> Array:
+        """Values at ``t``."""
         return self.look(self.place(t))
 
     def one(self, t: float) -> float:

@@ -5,6 +5,21 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from ossicle.practice.scanner.materials import (
+    AIR,
+    BONE,
+    DENTINE,
+    ENAMEL,
+    FLUID,
+    FOAM,
+    FOREIGN,
+    MARROW,
+    METAL,
+    PULP,
+    SOFT,
+    TAG,
+    TUBE,
+)
 from ossicle.practice.shapes import Array
 
 __all__ = [
@@ -25,7 +40,6 @@ __all__ = [
     "truth_tissue",
 ]
 
-AIR, SOFT, BONE, DENTINE, ENAMEL, FOREIGN, FLUID, FOAM, TUBE, METAL, TAG, PULP, MARROW = range(13)
 F = np.float32
 
 
@@ -38,6 +52,7 @@ class Mix:
         self.density: NDArray[np.float16] = np.ones(shape, dtype=np.float16)
 
     def plane(self, material: int) -> NDArray[np.uint8]:
+        """Shares of one material, 0 to 255, to be changed in place."""
         if material not in self.share:
             self.share[material] = np.zeros(self.shape, dtype=np.uint8)
         return self.share[material]

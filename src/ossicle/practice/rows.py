@@ -35,6 +35,7 @@ class RowCurve:
         self.jaw = jaw
 
     def point(self, s: float) -> NDArray[np.float64]:
+        """Point at arc length ``s``, skull mm; beyond the end the row goes straight on."""
         t = min(s, self.length)
         p: NDArray[np.float64] = self.spline(t)
         if s > self.length:
@@ -42,6 +43,7 @@ class RowCurve:
         return p
 
     def tangent(self, s: float) -> NDArray[np.float64]:
+        """Direction at arc length ``s``, unit length."""
         d: NDArray[np.float64] = self.spline(min(s, self.length), 1)
         out: NDArray[np.float64] = d / np.linalg.norm(d)
         return out

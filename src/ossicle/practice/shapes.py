@@ -64,6 +64,7 @@ class Solid:
     hi: NDArray[np.float64]
 
     def __call__(self, x: Array, y: Array, z: Array) -> Array:
+        """Signed distance at points of these coordinates, mm; negative inside."""
         return self.field(x, y, z)
 
     def at(self, points: ArrayLike) -> Array:
@@ -73,6 +74,7 @@ class Solid:
 
 
 def box_of(lo: ArrayLike, hi: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Corners of a box as arrays."""
     return np.asarray(lo, dtype=float), np.asarray(hi, dtype=float)
 
 
@@ -152,6 +154,7 @@ def shell(a: Solid, wall: float) -> Solid:
 
 
 def blend(a: Array, b: Array, t: Array | float) -> Array:
+    """From ``a`` to ``b`` as ``t`` goes from 0 to 1."""
     return a + (b - a) * np.asarray(t, dtype=F)
 
 
@@ -195,6 +198,7 @@ def box_through(lo: ArrayLike, hi: ArrayLike, matrix: Frame) -> tuple[NDArray[np
 
 
 def sphere(centre: ArrayLike, radius: float) -> Solid:
+    """A ball, mm."""
     c = np.asarray(centre, dtype=float)
     cf = c.astype(F)
 

@@ -9,7 +9,7 @@ and its mineral matures last.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -126,10 +126,12 @@ class Model:
 
     @property
     def lo(self) -> NDArray[np.float64]:
+        """Low corner of its box, mm."""
         return self.box[0]
 
     @property
     def hi(self) -> NDArray[np.float64]:
+        """High corner of its box, mm."""
         return self.box[1]
 
     def _outline(self, outer: Array, u: Array, v: Array, w: Array) -> Array:
@@ -148,6 +150,7 @@ class Model:
 
     @cached_property
     def solid(self) -> Solid:
+        """The tooth without its layers."""
         return Solid(self.body, self.lo, self.hi)
 
     def layers(self, u: Array, v: Array, w: Array) -> tuple[Array, Array, Array]:
@@ -338,6 +341,7 @@ class Tooth:
 
     @property
     def name(self) -> str:
+        """Its name: upper case in the upper jaw, ``d`` before a deciduous one."""
         letter = self.kind[0].upper()
         letter = letter if self.jaw == "upper" else letter.lower()
         n = "" if self.kind == "canine" else str(self.position)
@@ -345,11 +349,8 @@ class Tooth:
 
     @property
     def key(self) -> tuple[str, str, str, int]:
+        """Jaw, side, class and position."""
         return self.jaw, self.side, self.kind, self.position
-
-    def with_state(self, **changes: float) -> Tooth:
-        state = replace(self.state, **changes)
-        return replace(self, state=state, model=grow_tooth(self.shape, state, self.model.seed))
 
     def points(self, every: int = 1) -> NDArray[np.float64]:
         """Surface points in skull mm (one in `every`)."""

@@ -144,6 +144,7 @@ def landmarks(s: Specimen) -> dict[str, list[float]]:
 
 
 def jaw_records(s: Specimen) -> list[dict[str, Any]]:
+    """Of each dentary: form of the angular process, and its turn in degrees; None where there is none."""
     form = str(s.anatomy.animal.design["angle"])
     turn = {side: None if form == "absent" else round(v, 2) for side, v in s.anatomy.inflection.items()}
     return [{"side": side, "angular_process_inflection_deg": turn[side], "form": form} for side in s.anatomy.dentaries]

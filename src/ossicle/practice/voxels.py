@@ -49,6 +49,7 @@ class Specimen:
     surfaces: dict[str, Surface] = field(default_factory=dict)
 
     def name(self, label: int, kind: str, term: str, side: str) -> None:
+        """Note what a label is."""
         self.names.append((label, kind, term, side))
 
 

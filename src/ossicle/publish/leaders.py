@@ -6,12 +6,10 @@ length; in it no two straight leaders cross, since uncrossing a pair would short
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["crossing", "slots_for"]
+__all__ = ["slots_for"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -28,13 +26,3 @@ def slots_for(places: FloatArray, slots: FloatArray) -> list[int]:
     for row, column in zip(rows, columns, strict=True):
         out[int(row)] = int(column)
     return out
-
-
-def crossing(a: Sequence[FloatArray], b: Sequence[FloatArray]) -> bool:
-    """Return whether two segments (two ends each) cross at a point within both."""
-
-    def side(p: FloatArray, q: FloatArray, r: FloatArray) -> float:
-        return float((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
-
-    (p, q), (r, s) = a, b
-    return side(p, q, r) * side(p, q, s) < 0 and side(r, s, p) * side(r, s, q) < 0

@@ -105,6 +105,7 @@ def specimen_data(stage: Stage) -> Json:
 
 
 def rounded(values: Sequence[float] | np.ndarray[Any, Any]) -> list[float]:
+    """Return numbers to four decimals, as pages hold them."""
     return [round(float(v), 4) for v in values]
 
 

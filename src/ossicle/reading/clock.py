@@ -80,15 +80,18 @@ class Clock:
             self.seen(glimpse(teeth, bones, grid))
 
     def start(self, stage: str) -> None:
+        """End the stage that runs, and begin another."""
         self.stop()
         self.stage, self.begun = stage, time.perf_counter()
         self.tick()
 
     def stop(self) -> None:
+        """End the stage that runs."""
         if self.stage:
             self.stages[self.stage] = self.stages.get(self.stage, 0.0) + time.perf_counter() - self.begun
 
     def tick(self, within: float = 0.0) -> None:
+        """Tell how far the stage has come (``within`` 0 to 1) as a share of the whole reading."""
         if self.progress is not None:
             ends = [0.0, *_SHARES.values()]
             k = list(_SHARES).index(self.stage)

@@ -54,6 +54,7 @@ class WorkingGrid:
 
     @property
     def offset_mm_xyz(self) -> npt.NDArray[np.float64]:
+        """Where the middle of the first voxel lies in the scan, mm (x, y, z)."""
         first = np.array(self.start) + (self.factor - 1) / 2
         offset: npt.NDArray[np.float64] = (first * np.array(self.scan_spacing))[::-1].copy()
         return offset

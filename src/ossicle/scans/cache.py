@@ -125,26 +125,6 @@ class Cache:
         with contextlib.suppress(OSError):
             os.utime(self.path_of(key))
 
-    def prune(self, most_bytes: int) -> list[Path]:
-        """Remove the stores not used for longest until the rest take no more than ``most_bytes``.
-
-        Returns the folders removed. A store in use by another process is removed too; its reading
-        then ends with a sentence that says to take the scan in again.
-        """
-        stores = []
-        for path in (self.folder / "scans").glob("*.ome.zarr"):
-            with contextlib.suppress(OSError):
-                size = sum(p.stat().st_size for p in path.rglob("*") if p.is_file())
-                stores.append((path.stat().st_mtime, size, path))
-        stores.sort(reverse=True)
-        removed, total = [], 0
-        for _, size, path in stores:
-            total += size
-            if total > most_bytes:
-                shutil.rmtree(path, ignore_errors=True)
-                removed.append(path)
-        return removed
-
     def _sweep(self) -> None:
         limit = time.time() - _STALE_SECONDS
         for left in (self.folder / "scans").glob(".new-*"):

@@ -28,7 +28,6 @@ from ossicle.scans.naming import shown
 __all__ = ["BoundedStore", "Pieces", "unfolded_size"]
 
 _STEP = 1 << 20
-_SLACK = 4096
 _ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
 _ABSENT = (1 << 64) - 1
 _METADATA = ("zarr.json", ".zarray", ".zattrs", ".zgroup", ".zmetadata")

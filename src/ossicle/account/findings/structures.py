@@ -38,6 +38,7 @@ def plus_minus(value: Value, unit: str) -> str:
 def evidence_at(
     centre: Any, extent: float, caption: str, parts: Sequence[int], way: tuple[Vector, Vector] = _VENTRAL
 ) -> Evidence:
+    """Return parts as evidence: ``extent`` mm about a centre, seen along ``way`` (look, up), in skull coordinates."""
     x, y, z = (round(float(v), 3) for v in centre)
     presence = dict.fromkeys(parts, "solid")
     view = View(way[0], way[1], caption, (x, y, z), round(float(extent), 3), presence=presence)  # type: ignore[arg-type]
@@ -66,6 +67,7 @@ def palate_findings(reading: Reading) -> list[Finding]:
 
 
 def opening_finding(o: Opening, region: Region, identity: str, method: str, confidence: float) -> Finding:
+    """Return an opening as a finding: its area, length and breadth, and by what it is named."""
     where = "midline" if o.side == "midline" else o.side
     article = {"midline": "The", "left": "The left", "right": "The right"}[where]
     statement = (

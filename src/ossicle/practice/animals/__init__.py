@@ -87,6 +87,7 @@ class Animal:
     design: Mapping[str, Any]
 
     def row(self, jaw: str) -> list[Locus]:
+        """The loci of one jaw, in the order of the design."""
         return [locus for locus in self.loci if locus.jaw == jaw]
 
 

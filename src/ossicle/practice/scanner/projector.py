@@ -36,7 +36,9 @@ class Matrix(Protocol):
 
     def __matmul__(self, other: NDArray[np.float32]) -> NDArray[np.float32]: ...
 
-    def toarray(self) -> NDArray[np.float32]: ...
+    def toarray(self) -> NDArray[np.float32]:
+        """Return it with its zeros."""
+        ...
 
 
 @dataclass(frozen=True)

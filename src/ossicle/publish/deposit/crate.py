@@ -120,7 +120,6 @@ def crate_json(folder: Path, title: str, rights: Rights, made: date, told: Seque
             "name": "Ossicle",
             "version": __version__,
             "softwareVersion": __version__,
-            "url": "https://pypi.org/project/ossicle/",
         },
         *(
             {

@@ -11,7 +11,8 @@ from ossicle.account.records import Standing
 from ossicle.anatomy.characters import Character
 from ossicle.reading.records import Side
 
-from .facts import Basis, Facts
+from .basis import Basis
+from .facts import Facts
 from .records import Cell
 
 __all__ = ["computed_cell", "computed_cells"]
