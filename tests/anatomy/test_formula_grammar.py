@@ -190,6 +190,8 @@ def test_a_stated_total_that_differs_is_refused_with_both_numbers(text: str, sai
         ("I3//3", None),
         ("right I3/3", None),
         ("right I3/3; left", None),
+        ("dentition: dentition: I3/3", None),
+        ("I3/3 C1/1 P4/4 M3/3~", "'~' is no count of upper and lower teeth"),
     ],
 )
 def test_what_is_no_formula_is_refused_in_one_sentence(text: str, said: str | None) -> None:

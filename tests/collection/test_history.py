@@ -189,3 +189,10 @@ def test_words_where_the_structure_is_not_known_and_where_the_record_holds_the_n
     # A record from elsewhere may say anything; what the words are made of is told by the anchors alone.
     odd = said(1, "cut", AT, seeds_mm=[AT, BESIDE], place="nowhere", count=9, places="x", target=4)
     assert words_of(odd) == "cut the left upper dP3 into 2"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_record_that_lacks_what_was_said_is_still_told(kind: str) -> None:
+    names = ("finding", "value", "name", "generation", "side", "character", "state")
+    whole = words_of(said(1, kind, AT, **dict.fromkeys(names, "x")))
+    assert words_of(said(1, kind, AT)).split()[0] == whole.split()[0]

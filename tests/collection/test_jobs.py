@@ -78,7 +78,7 @@ def test_a_job_whose_process_is_gone_waits_again_and_is_not_read_twice(
     child = os.fork()
     if child == 0:
         try:
-            job_module._enter = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+            job_module.enter = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
             cabinet.catalogue.engine.dispose(close=False)
             cabinet.work_on(job.id)
         finally:

@@ -212,6 +212,26 @@ def test_a_move_that_weighs_something_at_one_age_alone_may_be_taken() -> None:
     assert got.names == (("molar", 1, "permanent"),)
 
 
+def test_the_first_column_may_be_a_stray_though_every_locus_has_its_tooth() -> None:
+    given = weights(4, 0, seed=8)
+    chance = np.full((4, len(NAMES) + 1), 0.01)
+    chance[0, -1] = 0.9
+    for column, kind in enumerate(KINDS, start=1):
+        chance[column, NAMES[kind.tooth_class, kind.position, "permanent"]] = 0.9
+    got = decode(ROW, KINDS, given, NAMES, chance, np.zeros((4, 4)))  # type: ignore[arg-type]
+    assert got.names == (None, *((k.tooth_class, k.position, "permanent") for k in KINDS))
+    assert got.score == pytest.approx(3.6)
+
+
+def test_a_deciduous_tooth_and_its_successor_may_stand_one_behind_the_other() -> None:
+    given = weights(2, 0, seed=9)
+    chance = np.zeros((2, len(NAMES) + 1))
+    chance[0, NAMES["premolar", 4, "deciduous"]] = 0.1
+    got = decode(ROW, KINDS, given, NAMES, chance, np.ones((2, 2)))  # type: ignore[arg-type]
+    assert got.names == (("premolar", 4, "deciduous"), ("premolar", 4, "permanent"))
+    assert got.score == pytest.approx(1.1)
+
+
 def test_rows_are_told_by_the_numbers_of_their_distinct_kinds() -> None:
     first, second, third = KINDS
     rows = [(first, second), (second, third), ()]
