@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -228,6 +228,16 @@ def failures(records: Sequence[Record], folder: Path, pictures: int) -> list[str
     return lines
 
 
+def _kept_over(records: Sequence[Record]) -> str:
+    """A sentence on results that were taken over from an earlier commit, whose reading was the same for them."""
+    earlier = Counter(str(r["read_at_commit"]) for r in records if "read_at_commit" in r)
+    return "".join(
+        f" Of these {count} were read with commit {commit}, from which the reading differs only in what does not touch "
+        "them."
+        for commit, count in sorted(earlier.items())
+    )
+
+
 def write_report(
     records: Sequence[Record], matrix: Matrix, docs: Path, made: Mapping[str, Any], pictures: int = 24
 ) -> None:
@@ -240,7 +250,8 @@ def write_report(
     md = [
         HEAD,
         f"Ossicle {made['version']}, code {made['code']} (commit {made['commit']}), {made['date']}, "
-        f"{len(records)} specimens, {sum(r['status'] == 'scored' for r in records)} read, matrix `{made['matrix']}`.\n",
+        f"{len(records)} specimens, {sum(r['status'] == 'scored' for r in records)} read, matrix `{made['matrix']}`."
+        f"{_kept_over(records)}\n",
     ]
     for c, rs in groups.items():
         md += [
