@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, zoom
 
-from ossicle.reading.sampling import steps_between
+from ossicle.reading.sampling import coarse_for_teeth, steps_between
 from ossicle.reading.survey import survey
 
 
@@ -31,3 +31,15 @@ def test_noise_and_plain_volumes_have_none_between() -> None:
     assert steps_between(survey(rng.integers(0, 255, (70, 60, 60)).astype(np.uint8))) == (1, 1, 1)
     assert steps_between(survey(np.zeros((64, 64, 64), np.int16))) == (1, 1, 1)
     assert steps_between(survey(np.ones((8, 64, 9), np.int16))) == (1, 1, 1)
+
+
+def test_crowns_of_few_voxels_are_warned_of() -> None:
+    fine, coarse = (0.1, 0.1, 0.1), (0.25, 0.25, 0.25)
+    crowns = [0.9, 1.5, 1.6, 1.7, 3.0]
+    assert coarse_for_teeth(crowns, fine) is None
+    said = coarse_for_teeth(crowns, coarse)
+    assert said is not None
+    assert "6.4 voxels" in said
+    assert coarse_for_teeth([], coarse) is None
+    # what counts is the scan's own voxel, whatever its sides
+    assert coarse_for_teeth(crowns, (0.05, 0.2, 0.2)) is None

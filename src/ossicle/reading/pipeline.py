@@ -33,7 +33,7 @@ from .records import (
     ScanStatistics,
     ToothObservation,
 )
-from .sampling import steps_between
+from .sampling import coarse_for_teeth, steps_between
 from .statistics import Levels, edge_blur
 from .structures import structures_of
 from .survey import survey
@@ -193,6 +193,8 @@ def _read(
     seen = {o.part: o for o in observations}
     grown_up = naming.dental_age is not None and naming.dental_age[0] > ADULT
     teeth = tuple(tooth_record(t, seen[t.part], isolation, grid, grown_up) for t in naming.teeth)
+    coarse = coarse_for_teeth([t.length_mm for t in teeth], grid.scan_spacing)
+    warnings.extend([] if coarse is None else [coarse])
     table = np.zeros(first + 1, np.int32)
     table[list(kept)] = list(kept)
     tooth_labels = table[isolation.labels]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
 from .survey import Survey
 
-__all__ = ["steps_between"]
+__all__ = ["coarse_for_teeth", "steps_between"]
 
 PERIODIC = 0.3
 """Periodic part of the second differences, of their mean, from which voxels count as drawn between: straight lines
@@ -47,3 +49,23 @@ def _along(lines: npt.NDArray[np.float32]) -> float:
     wide, narrow = 1 / often[best], 1 / (1 - often[best])
     square = float(np.mean((wave[held] + 1) ** 2))
     return float(wide if square > 0.4 * (wide + narrow) else narrow)
+
+
+SHORT = 8.0
+"""Median length of the crowns, in voxels of the scan, under which teeth are missed and misnamed more often: of 160
+invented specimens (docs/accuracy.md, 30 November 2026) 14 had shorter crowns, of whose teeth 16 % were missed and 43 %
+not named right; of those of the others 6 % and 16 %."""
+
+
+def coarse_for_teeth(lengths_mm: Sequence[float], spacing_mm_zyx: tuple[float, float, float]) -> str | None:
+    """Return a sentence where the voxels are coarse for teeth whose crowns are so long (mm); else None."""
+    if not lengths_mm:
+        return None
+    voxels = float(np.median(lengths_mm)) / float(np.cbrt(np.prod(spacing_mm_zyx)))
+    if voxels >= SHORT:
+        return None
+    return (
+        f"The voxels are coarse for these teeth: half of the crowns are less than {voxels:.1f} voxels long. In "
+        f"invented scans under {SHORT:.0f} one tooth in six was missed and four in ten were not named right, so look "
+        "at each; a scan with finer voxels tells more."
+    )
