@@ -100,7 +100,7 @@ def test_shape_from_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         (["compare", "{0}", "--crowns", "M1"], "no deciduous premolar"),
         (["compare", "{0}", "--part", "cranium", "--scale"], "at its own size"),
         (["compare", "{0}", "--part", "cranium", "--by", "landmarks"], "at its own size"),
-        (["series", "{0}", "{1}"], "give three or more"),
+        (["series", "{0}", "{1}"], "name three or more"),
         (["series", "{0}", "{1}", "{2}", "--age", "nobody=3"], "no specimen of the series"),
         (["shape", "{0}/none.csv"], "cannot be read"),
     ],

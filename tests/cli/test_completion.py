@@ -24,10 +24,12 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     program = place / "bin" / "ossicle"
     program.write_text(f'#!/bin/sh\nexec {shlex.quote(sys.executable)} -m ossicle "$@"\n')
     program.chmod(0o755)
+    # Which shell it is for is told by the one that calls; ":" keeps bash from giving its place to the program.
     done = subprocess.run(
-        [program, "--install-completion", "bash"], env=world(place), capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
+        ["bash", "-c", f"{shlex.quote(str(program))} --install-completion && :"],
+        env=world(place), capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
     assert "ossicle" in (place / ".bashrc").read_text()
     return place
 

@@ -394,10 +394,7 @@ def check(
             print(f"{fault.kind}: {fault.sentence()}")
     count = sum(f.kind == "fault" for f in report.faults)
     if count:
-        raise OssicleError(
-            f"{count} fault{'' if count == 1 else 's'} found",
-            where=collection,
-            mend="each line above says how to mend it",
-        )
+        found = f"{count} fault{'' if count == 1 else 's'} found"
+        raise OssicleError(found, where=collection, mend="each line above says how to mend it")
     if not as_json:
         print("The collection is sound.")

@@ -106,9 +106,16 @@ class Reader:
 
     def until(self, script: str, seconds: float = 90) -> Any:
         """Wait for a script to say something true, and return it. (Waiting within the page would need `eval`.)"""
+        from playwright.sync_api import Error
+
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            said = self.page.evaluate(script)
+            try:
+                said = self.page.evaluate(script)
+            except Error as error:
+                if "Execution context was destroyed" not in str(error):
+                    raise
+                said = None  # the page is going elsewhere
             if said:
                 return said
             time.sleep(0.05)

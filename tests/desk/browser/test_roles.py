@@ -59,8 +59,8 @@ def test_who_reads_is_offered_no_decision_and_can_leave(desk: Desk, reader: Call
     assert "Not for clinical diagnosis." in cautions
     assert "confidence" in cautions
     assert "Human remains" not in cautions
-    one.page.locator("text=sign out").click()
-    one.until("document.readyState === 'complete'")
+    with one.page.expect_navigation():
+        one.page.locator("text=sign out").click()
     assert posted == ["POST"]
     one.page.unroute_all(behavior="ignoreErrors")
 

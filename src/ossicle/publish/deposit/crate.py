@@ -120,6 +120,8 @@ def crate_json(folder: Path, title: str, rights: Rights, made: date, told: Seque
             "name": "Ossicle",
             "version": __version__,
             "softwareVersion": __version__,
+            # The profile asks for an address; the program has no page of its own, and this one says what it is.
+            "url": "README.md",
         },
         *(
             {
