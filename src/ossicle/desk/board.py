@@ -195,10 +195,6 @@ class Board:
         self._wake.set()
         return _task_row(task)
 
-    def reading_now(self) -> set[int]:
-        """Return the specimens whose reading waits or runs."""
-        return {j.specimen_id for j in self.cabinet.jobs(unfinished=True)}
-
     def _told(self, job: Job) -> dict[str, Any]:
         """A reading's row, under the catalogue number of its specimen."""
         name: str | None = None

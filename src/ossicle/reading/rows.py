@@ -6,7 +6,6 @@ exist: a row model is a smooth curve in (|x|, y, z).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -188,13 +187,3 @@ def to_curve(place: FloatArray, row: RowCurve) -> tuple[FloatArray, FloatArray]:
     distance = cdist(place[:, [0, 2]], flat)
     nearest = distance.argmin(axis=1)
     return row.arc[nearest], distance[np.arange(len(place)), nearest]
-
-
-def jaw_and_side(place: FloatArray, split: JawSplit) -> Mapping[int, tuple[Jaw, Side]]:
-    """Return jaw and side by index for points (n, 3)."""
-    a, b, c = split.boundary
-    upper = place[:, 1] > a + b * place[:, 2] + c * place[:, 2] ** 2
-    return {
-        i: ("upper" if up else "lower", "left" if x > 0 else "right")
-        for i, (up, x) in enumerate(zip(upper, place[:, 0], strict=True))
-    }
