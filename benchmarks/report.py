@@ -229,7 +229,8 @@ def failures(records: Sequence[Record], folder: Path, pictures: int) -> list[str
 
 
 def _kept_over(records: Sequence[Record]) -> str:
-    """A sentence on results that were taken over from an earlier commit, whose reading was the same for them."""
+    """A sentence on results taken over from an earlier commit, whose reading was the same for them: records of the
+    store that were given ``read_at_commit`` by hand."""
     earlier = Counter(str(r["read_at_commit"]) for r in records if "read_at_commit" in r)
     return "".join(
         f" Of these {count} were read with commit {commit}, from which the reading differs only in what does not touch "

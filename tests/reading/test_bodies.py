@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from ossicle.errors import OssicleError
-from ossicle.reading import bodies
 from ossicle.reading import working_grid as grids
 from ossicle.reading.bodies import find_heads, find_metal, of_one_specimen, without_company
 from ossicle.reading.greys import Normalised
@@ -80,8 +79,7 @@ def test_one_of_two_heads_in_a_large_scan_is_seen_as_finely_as_if_it_lay_alone(m
     drawn = (first | second).repeat(3, 0).repeat(3, 1).repeat(3, 2)
     scan = drawn * 1000 + np.random.default_rng(1).normal(0, 20, drawn.shape)
     fine, largest = (0.1, 0.1, 0.1), 8_000_000
-    for module in (bodies, grids):
-        monkeypatch.setattr(module, "LARGEST", largest)
+    monkeypatch.setattr(grids, "LARGEST", largest)
     whole = working_grid(scan, fine)
     assert whole.factor == 2
     warnings: list[str] = []

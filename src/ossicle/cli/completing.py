@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import get_args
 
 __all__ = ["dentitions", "presets"]
 
 _PACKAGE = Path(__file__).parents[1]
-_STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
 
 
 def presets(incomplete: str) -> list[str]:
     """Return the practice presets that begin so, without loading what makes them."""
+    from ossicle.anatomy.stages import Stage
+
     animals = sorted(file.stem for file in (_PACKAGE / "practice" / "animals").glob("*.toml"))
-    names = [f"{animal}-{stage}" for animal in animals for stage in _STAGES]
+    names = [f"{animal}-{stage}" for animal in animals for stage in get_args(Stage)]
     return [name for name in names if name.startswith(incomplete)]
 
 

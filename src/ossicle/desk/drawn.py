@@ -49,16 +49,17 @@ class Drawn:
         key = surfaces_key(shown) + ("" if parts is None else "-" + ",".join(map(str, sorted(parts))))
         with self._busy:
             if key not in self._files:
-                self._files[key] = self._file(shown, parts)
+                self._files[key] = self._made(shown, parts, key)
                 while len(self._files) > 12:
                     self._files.popitem(last=False)
             self._files.move_to_end(key)
             return self._files[key]
 
-    def _file(self, shown: Shown, parts: set[int] | None) -> bytes:
+    def _made(self, shown: Shown, parts: set[int] | None, key: str) -> bytes:
+        """Return the file of these parts; that of all parts as the reading left them is kept between runs."""
         own = shown.info.uid
-        as_read = parts is None and all(key == own[:12] for key in shown.shapes.values())
-        file = self.folder / f"{own}-{MAKE}-{surfaces_key(shown)}.glb"
+        as_read = parts is None and all(shape == own[:12] for shape in shown.shapes.values())
+        file = self.folder / f"{own}-{MAKE}-{key}.glb"
         made = _checked(file) if as_read else None
         if made is None:
             made = glb(self._surfaces(shown, parts), {"specimen": shown.specimen.id, "frame": "skull"})

@@ -32,5 +32,6 @@ def lay_out(cabinet: Collection, number: int) -> None:
 
 def laid_out(bench: Workbench, surfaces: Drawn, rows: Rows, number: int) -> None:
     """The same, of a desk that is open."""
-    surfaces.glb(bench.shown(number))
-    rows.of(bench.shown(number))
+    shown = bench.shown(number)
+    surfaces.glb(shown)
+    rows.of(shown)

@@ -7,12 +7,13 @@ from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ossicle import __version__
+from ossicle.anatomy.stages import Stage
 from ossicle.errors import OssicleError
 from ossicle.practice.animals import animal, animals
 from ossicle.practice.faults import FAULTS, afflict, checked, side_ages
@@ -30,7 +31,7 @@ __all__ = ["FAULTS", "Made", "Preset", "build", "make", "presets"]
 Progress = Callable[[str, float], None]
 FINER = {"newborn": 0.75, "juvenile": 0.8}
 """A small specimen fills the field of view of a scanner set to it: its voxels are finer."""
-STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
+STAGES: tuple[str, ...] = get_args(Stage)
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from .greys import Normalised, normalise
 from .phantom import Rod, find_rods, rod_mask
 from .statistics import Levels
 from .symmetry import find_plane
-from .working_grid import LARGEST, WorkingGrid, means
+from .working_grid import WorkingGrid, means
 
 __all__ = ["Company", "Heads", "find_heads", "find_metal", "of_one_specimen", "without_company"]
 
@@ -177,7 +177,7 @@ def of_one_specimen(
     one, company = without_company(normal, grid, levels.separable, specimen, warnings)
     if company.own is None or grid.factor <= 1:
         return grid, one, levels, noise, company
-    near = grid.about(volume, company.own & (one.values > 0.5), LARGEST, threads=threads)
+    near = grid.about(volume, company.own & (one.values > 0.5), threads=threads)
     if near.factor >= grid.factor:
         return grid, one, levels, noise, company
     normal, levels, noise = normalise(near.grey)

@@ -53,7 +53,7 @@ def _along(lines: npt.NDArray[np.float32]) -> float:
 
 SHORT = 8.0
 """Median length of the crowns, in voxels of the scan, under which teeth are missed and misnamed more often: of 160
-invented specimens (docs/accuracy.md, 30 November 2026) 14 had shorter crowns, of whose teeth 16 % were missed and 43 %
+invented specimens (``python -m benchmarks.stated``) 14 had shorter crowns, of whose teeth 16 % were missed and 43 %
 not named right; of those of the others 6 % and 16 %."""
 
 

@@ -96,8 +96,8 @@ def tooth_chance(volume: Normalised, *, threads: int = 2, tick: Callable[[], Non
     extent = find_objects(wanted.astype(np.uint8))
     if extent and math.prod(s.stop - s.start for s in extent[0]) > SMALL:
         wanted &= near_teeth(values, threads=threads, tick=tick)
+        extent = find_objects(wanted.astype(np.uint8))
     tooth, between, enamel = (np.zeros(values.shape, np.float32) for _ in range(3))
-    extent = find_objects(wanted.astype(np.uint8))
     if not extent:
         return ToothChance(tooth, between, enamel)
     region = extent[0]

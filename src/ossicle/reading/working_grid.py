@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter, zoom
+from scipy.ndimage import find_objects, gaussian_filter, zoom
 from scipy.sparse import csr_array
 from skimage.filters import threshold_otsu
 
@@ -90,25 +90,15 @@ class WorkingGrid:
             tuple(slice(a + step // 2, a + n * step, step) for a, n in zip(self.start, self.grey.shape, strict=True))
         ]
 
-    def about(
-        self, volume: ArrayLike3D, solid: npt.NDArray[np.bool_], largest: int, *, threads: int = 1
-    ) -> WorkingGrid:
-        """Return a grid of the same scan about what is ``solid`` in this one, as fine as ``largest`` voxels allow. Only
+    def about(self, volume: ArrayLike3D, solid: npt.NDArray[np.bool_], *, threads: int = 1) -> WorkingGrid:
+        """Return a grid of the same scan about what is ``solid`` in this one, as fine as `LARGEST` voxels allow. Only
         of a grid that is no finer than the scan."""
         step = int(self.factor)
-        start, stop = [0, 0, 0], list(self.scan_shape)
-        for axis in range(3):
-            line = np.flatnonzero(solid.any(axis=tuple(a for a in range(3) if a != axis)))
-            if len(line):
-                start[axis] = max(0, self.start[axis] + (int(line[0]) - 3) * step)
-                stop[axis] = min(self.scan_shape[axis], self.start[axis] + (int(line[-1]) + 4) * step)
-        factor = 1
-        while math.prod(b - a for a, b in zip(start, stop, strict=True)) / factor**3 > largest:
-            factor += 1
-        grey = means(volume, factor, [slice(a, b) for a, b in zip(start, stop, strict=True)], threads=threads)
-        z, y, x = self.scan_spacing
-        first = (start[0], start[1], start[2])
-        return WorkingGrid(grey, (z * factor, y * factor, x * factor), first, factor, self.scan_shape, (z, y, x))
+        box = [slice(0, n) for n in self.scan_shape]
+        for axis, (low, high) in _ends(solid).items():
+            first = self.start[axis]
+            box[axis] = slice(max(0, first + (low - 3) * step), min(box[axis].stop, first + (high + 4) * step))
+        return _in_means(volume, box, self.scan_spacing, threads=threads)
 
     def of_coarser(self, mask: npt.NDArray[np.bool_], other: WorkingGrid) -> npt.NDArray[np.bool_]:
         """Return what a mask of a coarser grid of the same scan says at each voxel of this one."""
@@ -145,32 +135,49 @@ def working_grid(
     step = seen.step
     glance = gaussian_filter(seen.glance, 0.8)
     low, high = np.quantile(glance, [0.001, 0.999])
-    start, stop = [0, 0, 0], list(shape)
+    box = [slice(0, n) for n in shape]
     if high > low:
         solid = glance > threshold_otsu(np.clip(glance, low, high))
-        for axis in range(3):
-            line = np.flatnonzero(solid.any(axis=tuple(a for a in range(3) if a != axis)))
-            if len(line):
-                start[axis] = max(0, int(line[0]) * step - 3 * step - 4)
-                stop[axis] = min(shape[axis], int(line[-1]) * step + 4 * step + 4)
-    box = tuple(slice(a, b) for a, b in zip(start, stop, strict=True))
-    sides = [b - a for a, b in zip(start, stop, strict=True)]
-    size = math.prod(sides)
-    factor = 1
+        for axis, (first, last) in _ends(solid).items():
+            box[axis] = slice(max(0, (first - 3) * step - 4), min(shape[axis], (last + 4) * step + 4))
+    sides = [s.stop - s.start for s in box]
+    z, y, x = spacing_mm_zyx
+    longest = max(n * s for n, s in zip(sides, spacing_mm_zyx, strict=True)) / max(z, y, x)
+    for short, many, few in FINER:
+        if longest < short and math.prod(sides) * (many / few) ** 3 <= LARGEST:
+            cut = np.asarray(volume[tuple(box)]).astype(np.float32)
+            whole = np.pad(cut, [(0, -n % few) for n in sides], mode="edge")
+            ratio = few / many
+            start = (box[0].start, box[1].start, box[2].start)
+            return WorkingGrid(
+                _finer(whole, many / few), (z * ratio, y * ratio, x * ratio), start, ratio, shape, (z, y, x)
+            )
+    return _in_means(volume, box, (z, y, x), threads=threads, share=share)
+
+
+def _ends(solid: npt.NDArray[np.bool_]) -> dict[int, tuple[int, int]]:
+    """Return the first and last index along each axis at which something is solid; nothing where all is empty."""
+    box = find_objects(solid.astype(np.uint8))
+    return {axis: (s.start, s.stop - 1) for axis, s in enumerate(box[0])} if box else {}
+
+
+def _in_means(
+    volume: ArrayLike3D,
+    box: Sequence[slice],
+    spacing_mm_zyx: tuple[float, float, float],
+    *,
+    threads: int,
+    share: Share | None = None,
+) -> WorkingGrid:
+    """Return a box of a scan in means of as many voxels a side as keep it within `LARGEST`."""
+    size, factor = math.prod(s.stop - s.start for s in box), 1
     while size / factor**3 > LARGEST:
         factor += 1
     z, y, x = spacing_mm_zyx
-    first = (start[0], start[1], start[2])
-    longest = max(n * s for n, s in zip(sides, spacing_mm_zyx, strict=True)) / max(z, y, x)
-    for short, many, few in FINER:
-        if longest < short and size * (many / few) ** 3 <= LARGEST:
-            cut = np.asarray(volume[box]).astype(np.float32)
-            whole = np.pad(cut, [(0, -n % few) for n in sides], mode="edge")
-            ratio = few / many
-            finer = _finer(whole, many / few)
-            return WorkingGrid(finer, (z * ratio, y * ratio, x * ratio), first, ratio, shape, (z, y, x))
+    shape = (int(volume.shape[0]), int(volume.shape[1]), int(volume.shape[2]))
+    start = (box[0].start, box[1].start, box[2].start)
     grey = means(volume, factor, box, threads=threads, share=share)
-    return WorkingGrid(grey, (z * factor, y * factor, x * factor), first, factor, shape, (z, y, x))
+    return WorkingGrid(grey, (z * factor, y * factor, x * factor), start, factor, shape, (z, y, x))
 
 
 def _finer(volume: FloatArray, times: float) -> FloatArray:
