@@ -7,13 +7,12 @@ from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ossicle import __version__
-from ossicle.anatomy.stages import Stage
 from ossicle.errors import OssicleError
 from ossicle.practice.animals import animal, animals
 from ossicle.practice.faults import FAULTS, afflict, checked, side_ages
@@ -31,7 +30,8 @@ __all__ = ["FAULTS", "Made", "Preset", "build", "make", "presets"]
 Progress = Callable[[str, float], None]
 FINER = {"newborn": 0.75, "juvenile": 0.8}
 """A small specimen fills the field of view of a scanner set to it: its voxels are finer."""
-STAGES: tuple[str, ...] = get_args(Stage)
+STAGES = ("newborn", "juvenile", "subadult", "adult", "old")
+"""From young to old; said here too, since what makes practice specimens knows nothing of what reads them."""
 
 
 @dataclass(frozen=True)
