@@ -1,9 +1,9 @@
-"""Texts and small files that people hand to Ossicle, changed at random: a result or one sentence, never anything else.
+"""Texts and files that people hand to Ossicle, changed at random: a result or one sentence, never anything else.
 
-``python -m benchmarks.fuzz TARGET --seconds 1800`` goes through one target; ``--findings FOLDER`` keeps what broke it.
+``python -m benchmarks.fuzz TARGET --seconds 1800`` goes through one target; ``--findings FOLDER`` keeps what broke it;
+``python -m benchmarks.fuzz_all`` goes through all and writes docs/fuzz.md.
 Where atheris is installed (``pip install atheris``) the changes are guided by what code they reach, else blind. What
-was found once lies in ``tests/fuzz/corpus`` and is tried by every test run. The readers of scans have tests of their
-own (``tests/scans/test_damaged_bytes.py``; ``OSSICLE_FUZZ=2000`` for a long run).
+was found once lies in ``tests/fuzz/corpus`` and is tried by every test run.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
+from benchmarks.fuzz_scans import LIBRARIES
 from benchmarks.fuzz_targets import Target, targets
 from ossicle.errors import OssicleError
 
@@ -84,22 +85,31 @@ def blind(target: Target, seeds: list[bytes], seconds: float, found: Callable[[b
     return count
 
 
-def guided(target: Target, seeds: list[bytes], seconds: float, found: Callable[[bytes, str], None]) -> None:
-    """Try inputs that reach new code for so long; ends the process."""
+def guided(
+    target: Target,
+    seeds: list[bytes],
+    seconds: float,
+    found: Callable[[bytes, str], None],
+    kept: Path | None = None,
+    findings: Path | None = None,
+) -> None:
+    """Try inputs that reach new code for so long, keep those in ``kept``; ends the process."""
     import atheris
 
-    with tempfile.TemporaryDirectory() as place:
+    with tempfile.TemporaryDirectory() as gone:
+        place = Path(gone) if kept is None else kept
+        place.mkdir(parents=True, exist_ok=True)
         for n, seed in enumerate(seeds):
-            Path(place, str(n)).write_bytes(seed)
+            (place / f"seed-{n}").write_bytes(seed)
+        broke = f"-artifact_prefix={gone if findings is None else findings}/"  # what ends the process itself
 
         def run(data: bytes) -> None:
             wrong = once(target, data)
             if wrong is not None:
                 found(data, wrong)
 
-        atheris.Setup(
-            [sys.argv[0], f"-max_total_time={int(seconds)}", f"-max_len={MOST_BYTES}", "-timeout=20", place], run
-        )
+        bounds = [f"-max_total_time={int(seconds)}", f"-max_len={MOST_BYTES}", "-timeout=20"]
+        atheris.Setup([sys.argv[0], *bounds, "-print_final_stats=1", broke, str(place)], run)
         atheris.Fuzz()
 
 
@@ -119,10 +129,12 @@ def main() -> None:
     parser.add_argument("target", help="its name, or all")
     parser.add_argument("--seconds", type=float, default=60, help="for each target")
     parser.add_argument("--findings", type=Path, help="a folder for inputs that broke something")
+    parser.add_argument("--corpus", type=Path, help="a folder that keeps the inputs which reached new code")
     parser.add_argument("--blind", action="store_true", help="do not use atheris")
     given = parser.parse_args()
     guide = given.target != "all" and not given.blind and _atheris()
-    with guide.instrument_imports(include=["ossicle"]) if guide else nullcontext():
+    guiding = LIBRARIES if given.target.startswith("scan-") else LIBRARIES[:1]
+    with guide.instrument_imports(include=guiding) if guide else nullcontext():
         known = targets()
         for name, (target, seeds) in known.items():
             if given.target in (name, "all"):
@@ -147,7 +159,9 @@ def main() -> None:
                 (place / hashlib.sha256(data).hexdigest()[:16]).write_bytes(data)
 
         if guide:
-            guided(target, seeds, given.seconds, found)
+            if given.findings is not None:
+                given.findings.mkdir(parents=True, exist_ok=True)
+            guided(target, seeds, given.seconds, found, given.corpus, given.findings)
             return
         count = blind(target, seeds, given.seconds, found)
         print(f"| {name} | {count} | {len(told)} |", flush=True)

@@ -8,12 +8,12 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-Target = Callable[[bytes], object]
+from benchmarks.fuzz_scans import MEMORY, Target, scan_targets
 
 
 def _as_file(name: str, read: Callable[[Path], object]) -> Target:
     """Return a target that reads its bytes as a file of this name."""
-    folder = Path(tempfile.mkdtemp(prefix="ossicle-fuzz-", dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
+    folder = Path(tempfile.mkdtemp(prefix="ossicle-fuzz-", dir=MEMORY))
 
     def run(data: bytes) -> object:
         (folder / name).write_bytes(data)
@@ -218,6 +218,7 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
         "deposit-record": (_as_file("d.bin", deposit_record), [_RECORD]),
         "zarr": (zarr_store, [_small_store()]),
         "box": (_text(box_from), [b"0:10,3:20,4:5"]),
+        **scan_targets(),
     }
 
 

@@ -55,7 +55,7 @@ def run_counted(
         child = subprocess.Popen(command, stdout=printed, stderr=err, env=settings)
         usage, peak = None, None
         while usage is None:
-            peak = _peak_kb(child.pid) or peak
+            peak = peak_kb(child.pid) or peak
             pid, status, used = os.wait4(child.pid, os.WNOHANG)
             if pid:
                 usage, code = used, os.waitstatus_to_exitcode(status)
@@ -72,7 +72,7 @@ def run_counted(
         return Counted(code, err.read().strip(), seconds, usage.ru_utime + usage.ru_stime, greatest)
 
 
-def _peak_kb(pid: int) -> int | None:
+def peak_kb(pid: int) -> int | None:
     """Peak resident memory of a running program in kB; None where it is over or the system does not tell."""
     try:
         lines = Path(f"/proc/{pid}/status").read_text().splitlines()

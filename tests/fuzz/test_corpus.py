@@ -39,7 +39,7 @@ def test_what_was_found_once(path: Path) -> None:
 def test_changed_inputs(name: str) -> None:
     target, seeds = TARGETS[name]
     rng = random.Random(name)
-    for _ in range(60 if name in ("account", "zarr") else 300):
+    for _ in range(60 if name in ("account", "zarr") or name.startswith("scan-") else 300):
         data = changed(rng.choice(seeds), rng)
         assert once(target, data) is None, data
 
