@@ -1,7 +1,7 @@
-"""What the fuzz bench tries on the readers of scans: one file's bytes, alone or among whole slices, and the read volume.
+"""What the fuzz bench tries on the readers of scans: one file's bytes, alone or among whole slices; the volume is read.
 
-The whole files to start from are those of the tests of damaged bytes (``tests/scans/test_damaged_bytes.py``): a volume of
-4 x 9 x 7 voxels in each format and packing that is read.
+The whole files to start from are those of the tests of damaged bytes (``tests/scans/test_damaged_bytes.py``): a volume
+of 4 x 9 x 7 voxels in each format and packing that is read.
 """
 
 from __future__ import annotations

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ from growing import grown
 from known import scanned, specimen
 from scipy.spatial.transform import Rotation
 
+from ossicle.cli import main
 from ossicle.compare import Compared, arrange, compare_two, crown_of, crowns_apart, molarity, place
 from ossicle.compare.charts import (
     allometry_chart,
@@ -101,6 +104,27 @@ def test_half_way_is_half_way() -> None:
     assert found.off == pytest.approx(0.0, abs=1e-9)
     small = drawn("P4", [(0.1, 0.1)], length=1.0)
     assert "still be forming" in molarity(half, molar, small).note
+
+
+def test_the_command_prints_and_keeps_how_molar_like(
+    row: Compared, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """P3 stands in for dP4, so that a crown lies between two others of the same row."""
+    teeth = tuple(replace(t, name="dP4") if t.name == "P3" else t for t in row.account.teeth)
+    mixed = Compared("one", replace(row.account, teeth=teeth), lambda: row.parts, lambda: row.enamel)
+    monkeypatch.setattr("ossicle.cli.comparing.gathered", lambda *_, **__: [mixed])
+    words = ["compare", "one", "--crowns", "left upper dP4"]
+    assert main([*words, "--out", str(tmp_path)]) == 0
+    text = capsys.readouterr().out
+    assert main([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["sides"] == []
+    assert json.loads((tmp_path / "crowns.json").read_text()) == told["crowns"]
+    crowns = told["crowns"]
+    assert (crowns["side"], crowns["jaw"], crowns["successor"]) == ("left", "upper", "P4")
+    assert f"{crowns['to_molar']:.3f} of crown height" in text
+    assert f"{crowns['along']:.2f} of the way from P4 (0) to M1 (1)" in text
+    assert (tmp_path / "crowns.svg").is_file()
 
 
 def test_without_enamel_no_crown(adult: Anatomy) -> None:

@@ -137,13 +137,12 @@ def compare(
         held = gathered(specimens, inside, stack, export=out is not None)
         if len(held) == 1:
             sides = [_side(held[0], name, out, [p.value for p in picture]) for name in part or []]
-            texts = [text for text, _ in sides]
-            if crowns is not None:
-                texts.append(_crowns(held, crowns, out, [p.value for p in picture]))
+            like = [] if crowns is None else [_crowns(held, crowns, out, [p.value for p in picture])]
             if as_json:
-                say([d for _, d in sides])
+                found = [d for _, d in sides]
+                say({"sides": found, "crowns": like[0][1]} if like else found)
             else:
-                sys.stdout.write("\n".join(texts))
+                sys.stdout.write("\n".join(text for text, _ in [*sides, *like]))
             if out is not None:
                 print(f"Written: {out}", file=sys.stderr)
             return
@@ -163,9 +162,11 @@ def compare(
                 _write(where, "differences.csv", differences_csv(c))
                 _write(where, "comparison.json", _json(data[-1]))
                 _charts(c, placed, part or [], where, [p.value for p in picture])
-        if crowns is not None:
-            said.append(_crowns(held, crowns, out, [p.value for p in picture]))
-    if as_json:
+        like = [] if crowns is None else [_crowns(held, crowns, out, [p.value for p in picture])]
+        said += [text for text, _ in like]
+    if as_json and like:
+        say({"comparisons": data, "crowns": like[0][1]})
+    elif as_json:
         say(data[0] if len(data) == 1 else data)
     else:
         sys.stdout.write("\n".join(said))
@@ -228,7 +229,11 @@ def _charts(c: Comparison, placed: Placement, parts: Sequence[str], out: Path, f
         write_chart(replace(chart, name=f"distances-{file_name(name, 'part')}"), out, formats)
 
 
-def _crowns(held: Sequence[Compared], wanted: str, out: Path | None, formats: Sequence[str]) -> str:
+def _crowns(
+    held: Sequence[Compared], wanted: str, out: Path | None, formats: Sequence[str]
+) -> tuple[str, dict[str, Any]]:
+    from dataclasses import asdict
+
     from ossicle.compare import crown_of, molarity
     from ossicle.compare.charts import crowns_chart, write_chart
 
@@ -258,12 +263,14 @@ def _crowns(held: Sequence[Compared], wanted: str, out: Path | None, formats: Se
         *_, s, t = max(some, key=lambda x: x[:3])
         found.append(crown_of(s, t))
     m = molarity(found[0], found[1], found[2] if len(found) > 2 else None)
+    data = {"side": side, "jaw": jaw, **asdict(m)}
     if out is not None:
         write_chart(crowns_chart(found, m), out, formats)
+        _write(out, "crowns.json", _json(data))
     text = f"{m.crown} against {m.molar}: relief {m.to_molar:.3f} of crown height apart (root mean square)"
     if m.along is not None and m.off is not None:
         text += f"; {m.along:.2f} of the way from {m.successor} (0) to {m.molar} (1), {m.off:.2f} of it off the line"
-    return f"{text}.{' ' + m.note[0].upper() + m.note[1:] + '.' if m.note else ''}\n"
+    return f"{text}.{' ' + m.note[0].upper() + m.note[1:] + '.' if m.note else ''}\n", data
 
 
 def series(
