@@ -16,14 +16,22 @@ from .foreign.paint import paint
 from .foreign.pose import outline_points
 from .foreign.scanner import scan
 
-__all__ = ["LARGEST_DRAWN", "cube", "drawn"]
+__all__ = ["LARGEST_DRAWN", "cube", "drawn", "drawn_with_truth"]
 
+NO_TOOTH = 10
+"""Greatest label of the maker's that is none of a tooth."""
 LARGEST_DRAWN = 512
 """Voxels on edge up to which a cube is drawn at its own resolution."""
 
 
 def drawn(size: int, seed: int = 7) -> tuple[npt.NDArray[np.uint16], float]:
     """Return a juvenile skull of size^3 voxels (z, y, x) and its voxel in mm."""
+    grey, _, voxel = drawn_with_truth(size, seed)
+    return grey, voxel
+
+
+def drawn_with_truth(size: int, seed: int = 7) -> tuple[npt.NDArray[np.uint16], npt.NDArray[np.uint16], float]:
+    """Return a juvenile skull of size^3 voxels (z, y, x), its teeth (labels from 1, 0 elsewhere) and voxel in mm."""
     o = Options(animal="placental", stage="juvenile", seed=seed, background="air")
     animal = design(o)
     points = outline_points(animal)
@@ -34,7 +42,7 @@ def drawn(size: int, seed: int = 7) -> tuple[npt.NDArray[np.uint16], float]:
     canvas = Canvas((size, size, size), o.voxel, to_skull)
     paint(animal, o, canvas)
     grey, _ = scan(canvas, o)
-    return np.asarray(grey), o.voxel
+    return np.asarray(grey), np.where(canvas.labels > NO_TOOTH, canvas.labels - NO_TOOTH, 0).astype(np.uint16), o.voxel
 
 
 def cube(size: int, folder: Path, seed: int = 7, coarse: Path | None = None) -> Path:

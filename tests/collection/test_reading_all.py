@@ -17,7 +17,7 @@ from cli_tools import Run
 from stacks import write_scan
 
 from ossicle.collection import Agree, Collection, jobs, reading_all
-from ossicle.collection.reading_all import read_all, unread
+from ossicle.collection.reading_all import read_all, unread, work
 from ossicle.errors import OssicleError
 
 SCANS = 3
@@ -144,6 +144,34 @@ def test_a_cluster_whose_worker_is_killed_reads_all_once(cabinet: Collection, mo
     assert struck.is_set()
     assert (done.read, done.failed) == (SCANS, ())
     assert once_each(cabinet)
+
+
+TRIED: list[int] = []
+
+
+def lost_at_first(folder: str, job: int) -> str:
+    """Do a job; the first that is asked for fails once, as if its worker had been lost."""
+    TRIED.append(job)
+    if len(TRIED) == 1:
+        raise ConnectionError("its worker was lost")
+    return work(folder, job)
+
+
+def test_what_was_lost_on_a_cluster_is_begun_again_before_what_comes_later(
+    cabinet: Collection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else all that was lost comes last, when other workers have nothing left to do."""
+    distributed = pytest.importorskip("distributed", reason="it comes with ossicle[cluster]")
+    TRIED.clear()
+    monkeypatch.setattr(reading_all, "work", lost_at_first)
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None, silence_logs=50
+    ) as cluster:
+        done = read_all(cabinet, threads=1, cluster=cluster.scheduler_address)
+    assert (done.read, done.failed) == (SCANS, ())
+    first, last = min(TRIED), max(TRIED)
+    assert TRIED.count(first) == 2
+    assert TRIED.index(first, 1) < TRIED.index(last)
 
 
 def test_a_cluster_without_workers_is_one_sentence(cabinet: Collection, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -241,9 +241,12 @@ def _on_cluster(held: Collection, queued: Sequence[int], cluster: str, retries: 
         ) from error
     with client, client.as_current():
         root = str(held.layout.root)
+        # In their order; else one that was begun again after its worker was lost waits until all others are done.
         futures = {
-            client.submit(work, root, job, key=f"ossicle-{job}-{time.time_ns()}", retries=retries, pure=False): job
-            for job in queued
+            client.submit(
+                work, root, job, key=f"ossicle-{job}-{time.time_ns()}", retries=retries, pure=False, priority=-place
+            ): job
+            for place, job in enumerate(queued)
         }
         try:
             for future in _ended(client, list(futures), cluster):
