@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import logging
 import random
 import sys
 import tempfile
 import time
+import warnings
 from collections.abc import Callable
 from contextlib import nullcontext
 from pathlib import Path
@@ -132,6 +134,8 @@ def main() -> None:
     parser.add_argument("--corpus", type=Path, help="a folder that keeps the inputs which reached new code")
     parser.add_argument("--blind", action="store_true", help="do not use atheris")
     given = parser.parse_args()
+    warnings.simplefilter("ignore")  # what libraries say of odd files would fill the terminal
+    logging.disable(logging.CRITICAL)
     guide = given.target != "all" and not given.blind and _atheris()
     guiding = LIBRARIES if given.target.startswith("scan-") else LIBRARIES[:1]
     with guide.instrument_imports(include=guiding) if guide else nullcontext():

@@ -121,9 +121,9 @@ def test_the_command_prints_and_keeps_how_molar_like(
     assert told["sides"] == []
     assert json.loads((tmp_path / "crowns.json").read_text()) == told["crowns"]
     crowns = told["crowns"]
-    assert (crowns["side"], crowns["jaw"], crowns["successor"]) == ("left", "upper", "P4")
+    assert (crowns["crown"], crowns["successor"]) == ("left upper dP4", "left upper P4")
     assert f"{crowns['to_molar']:.3f} of crown height" in text
-    assert f"{crowns['along']:.2f} of the way from P4 (0) to M1 (1)" in text
+    assert f"{crowns['along']:.2f} of the way from left upper P4 (0) to left upper M1 (1)" in text
     assert (tmp_path / "crowns.svg").is_file()
 
 

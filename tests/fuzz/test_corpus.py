@@ -15,6 +15,7 @@ from benchmarks.fuzz_targets import targets
 
 from ossicle.errors import OssicleError
 
+pytestmark = pytest.mark.filterwarnings("ignore::UserWarning", "ignore::RuntimeWarning")
 CORPUS = Path(__file__).parent / "corpus"
 TARGETS = targets()
 

@@ -263,7 +263,7 @@ def _crowns(
         *_, s, t = max(some, key=lambda x: x[:3])
         found.append(crown_of(s, t))
     m = molarity(found[0], found[1], found[2] if len(found) > 2 else None)
-    data = {"side": side, "jaw": jaw, **asdict(m)}
+    data = asdict(m)
     if out is not None:
         write_chart(crowns_chart(found, m), out, formats)
         _write(out, "crowns.json", _json(data))

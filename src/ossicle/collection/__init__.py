@@ -36,7 +36,7 @@ from .kinds import (
 from .opinions import Agreement, Opinion, Opinions
 from .readings import KeptReading
 from .records import AttachmentInfo, DataChange, Job, Page, ReadingInfo, ScanInfo, Specimen
-from .replay import Fate, Replayed, replay
+from .replay import Fate, Replayed, Seen, replay
 from .table import box_from, read_table
 
 __all__ = [
@@ -73,6 +73,7 @@ __all__ = [
     "Request",
     "ScanInfo",
     "Score",
+    "Seen",
     "SetGeneration",
     "SetMidplane",
     "SetSide",

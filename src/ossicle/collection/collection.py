@@ -40,7 +40,7 @@ from .place import found_there, made_anew, stopped_while_made
 from .readings import KeptReading
 from .receiving import Arriving, receive
 from .records import Job, ReadingInfo
-from .replay import Replayed, replay
+from .replay import Replayed, Seen, replay
 
 __all__ = ["Collection"]
 
@@ -225,15 +225,27 @@ class Collection(Holdings):
 
     # -- decisions and accounts
 
-    def decisions(self, handle: Handle) -> list[Decision]:
-        """Return all decisions of a specimen, in order, the undone ones too."""
+    def decisions(self, handle: Handle, known: Sequence[Decision] = ()) -> list[Decision]:
+        """Return all decisions of a specimen, in order, the undone ones too.
+
+        Those that are ``known``, the first of them all, are not loaded again: none is ever altered.
+        """
         with self.catalogue.reading() as session:
-            return load_decisions(session, specimens.find_row(session, handle).id)
+            number = specimens.find_row(session, handle).id
+            if known:
+                since = load_decisions(session, number, after=known[-1].number - 1)
+                if since and since[0].digest == known[-1].digest:
+                    return [*known, *since[1:]]
+            return load_decisions(session, number)  # of another specimen that has taken the number, too
 
     def replayed(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Replayed:
         """Return the account with decisions, and what became of each; ``by`` takes one person's alone."""
         kept, decisions = self._kept(self._info(handle, reading)), self.decisions(handle)
         return _replayed(kept, self.structures(handle, kept, decisions), decisions, by)
+
+    def _seen(self, handle: Handle, kept: KeptReading) -> Seen:
+        decisions = self.decisions(handle)
+        return Seen(kept, decisions, _replayed(kept, self.structures(handle, kept, decisions), decisions))
 
     def structures(self, handle: Handle, kept: KeptReading, decisions: Sequence[Decision]) -> Structures:
         """Return a reading's structures, with the ways from the other scans on which was decided."""
@@ -255,7 +267,7 @@ class Collection(Holdings):
         why: str = "",
         expected: int | None = None,
         reading: int | None = None,
-        seen: KeptReading | None = None,
+        seen: Seen | None = None,
     ) -> Decision:
         """Keep a decision.
 
@@ -268,8 +280,7 @@ class Collection(Holdings):
         reading
             The reading that the person looks at; the last where left out.
         seen
-            That reading as the person sees it, where decisions were followed at their place
-            (`ossicle.collection.local`); what is meant is sought in it.
+            That reading as the person sees it, where it is at hand; what is meant is sought in it.
 
         Raises
         ------
@@ -289,7 +300,7 @@ class Collection(Holdings):
         why: str = "",
         expected: int | None = None,
         reading: int | None = None,
-        seen: KeptReading | None = None,
+        seen: Seen | None = None,
     ) -> list[Decision]:
         """Keep several decisions that a person made at one stroke, all or none; otherwise as `decide`.
 
@@ -306,12 +317,10 @@ class Collection(Holdings):
         made: list[Decision] = []
         if others:
             info = self._info(handle, reading)
-            kept = seen or self._kept(info)
-            earlier = self.decisions(handle)
-            structures = self.structures(handle, kept, earlier)
-            shown_now = _replayed(kept, structures, earlier)
+            seen = seen or self._seen(handle, self._kept(info))
+            structures = self.structures(handle, seen.kept, seen.decisions)
             for one in others:
-                decision = anchored(one, name, at, why, shown_now, structures, kept.facts)
+                decision = anchored(one, name, at, why, seen.replayed, structures, seen.kept.facts)
                 made.append(replace(decision, reading=info.number, said={**decision.said, **act}))
 
         def make(kept_so_far: Callable[[], Sequence[Decision]]) -> list[Decision]:

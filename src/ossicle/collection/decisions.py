@@ -20,15 +20,15 @@ __all__ = ["append", "append_all", "broken_at", "load_decisions", "row_of"]
 
 def load_decisions(session: Session, specimen_id: int, *, after: int = 0) -> list[Decision]:
     """Return the decisions of a specimen, in order; with ``after`` only those of a higher number."""
-    rows = session.scalars(
-        sa.select(DecisionRow)
+    rows = session.execute(
+        sa.select(*DecisionRow.__table__.columns)  # rows, not objects: a specimen may have hundreds
         .where(DecisionRow.specimen_id == specimen_id, DecisionRow.number > after)
         .order_by(DecisionRow.number)
     )
     return [
         Decision(
             number=row.number,
-            kind=row.kind,  # type: ignore[arg-type]
+            kind=row.kind,
             who=row.who,
             at=row.at,
             why=row.why,

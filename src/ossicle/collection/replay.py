@@ -26,10 +26,11 @@ from ossicle.reading.structures import Structures as StructureRecords
 from .anchors import Structures, moved_by
 from .history import BEARING, Decision, in_force, undone
 from .naming import Said, renamed, with_pairs
+from .readings import KeptReading
 from .standings import amended, last_words, stood
 from .values import in_words, same_value
 
-__all__ = ["Fate", "Replayed", "replay"]
+__all__ = ["Fate", "Replayed", "Seen", "replay"]
 
 _STALE = (
     "This reading was made with other decisions than those that hold now: what follows from them (measures, names of "
@@ -73,6 +74,16 @@ class Replayed:
     def waiting(self) -> tuple[Fate, ...]:
         """The decisions that a new reading will heed."""
         return tuple(f for f in self.fates if f.holds == "awaits a new reading")
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A reading as a person sees it: with all decisions made so far, some perhaps followed at their place
+    (`ossicle.collection.local`), and the account that they give."""
+
+    kept: KeptReading
+    decisions: Sequence[Decision]
+    replayed: Replayed
 
 
 def replay(

@@ -26,6 +26,7 @@ from ossicle.collection import (
     ReadingInfo,
     Replayed,
     Request,
+    Seen,
     Specimen,
     person,
     replay,
@@ -132,6 +133,7 @@ class Workbench:
         self.cabinet, self.read_only = cabinet, read_only
         self.lock = threading.RLock()
         self._shown: OrderedDict[tuple[int, str, int], Shown] = OrderedDict()
+        self._decided: dict[int, tuple[Decision, ...]] = {}
         self._labels: OrderedDict[str, tuple[ArrayLike3D, dict[int, Box]]] = OrderedDict()
         self._scans: OrderedDict[str, Scan] = OrderedDict()
         self._local = LocalReadings()
@@ -164,7 +166,8 @@ class Workbench:
                     "`ossicle read SPECIMEN --in COLLECTION`"
                 )  # fmt: skip
             info = known[-1]
-            decisions = tuple(self.cabinet.decisions(handle))
+            decisions = tuple(self.cabinet.decisions(handle, self._decided.get(number, ())))
+            self._decided[number] = decisions
             key = (number, info.uid, decisions[-1].number if decisions else 0)
             if key not in self._shown:
                 self._shown[key] = self._made(specimen, info, decisions)
@@ -254,8 +257,9 @@ class Workbench:
         self.writable()
         with self.lock:
             now = self.shown(number)
+            seen = Seen(now.kept, now.decisions, now.replayed)
             self.cabinet.decide_all(
-                f"#{number}", said, who=who, why=why, expected=expected, reading=now.info.number, seen=now.kept
+                f"#{number}", said, who=who, why=why, expected=expected, reading=now.info.number, seen=seen
             )
             return self.shown(number)
 

@@ -7,8 +7,10 @@ changed byte of the archive shows: in a member's content, or against the archive
 from __future__ import annotations
 
 import io
+import lzma
 import shutil
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
@@ -21,6 +23,10 @@ __all__ = ["COMMENT", "altered", "pack", "packed", "unpacked"]
 COMMENT = b"ossicle-deposit/1"
 _DATE = (1980, 1, 1, 0, 0, 0)
 _STEP = 1 << 20
+_DAMAGED = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, EOFError, NotImplementedError, RuntimeError, ValueError,
+)  # fmt: skip
+"""What a damaged archive ends in, by how its members are compressed."""
 Progress = Callable[[str, float], None]
 
 
@@ -83,7 +89,7 @@ def unpacked(path: Path, work: Path, most_bytes: int | None = None) -> Iterator[
                 place.parent.mkdir(parents=True, exist_ok=True)
                 with archive.open(member) as source, open(place, "wb") as out:
                     shutil.copyfileobj(source, out, _STEP)
-    except (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
+    except _DAMAGED as error:
         raise OssicleError(
             f"the archive is damaged ({error})"[:300], where=path, mend="fetch it again from where it was deposited"
         ) from error
