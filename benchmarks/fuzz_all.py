@@ -2,7 +2,8 @@
 
 ``pip install atheris; python -m benchmarks.fuzz_all --seconds 1800 --jobs 2`` goes through all targets, least tried
 first, and adds what it did to docs/fuzz.json and docs/fuzz.md after each. ``--until HH:MM`` starts none that would not
-end by then. Inputs that reached new code are kept (``--corpus``), so that a later run goes on from them.
+end by then. Inputs that reached new code are kept (``--corpus``), so that a later run goes on from them. How a fault
+was mended is written into docs/fuzz.json by hand (``"mended"``).
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ def tried(name: str, seconds: float, corpus: Path, findings: Path) -> dict[str, 
             capture_output=True, text=True, errors="replace", cwd=root_of_project(),
         )  # fmt: skip
         row["seconds"] += round(time.monotonic() - began, 1)
-        row["faults"] += [line for line in done.stdout.splitlines() if line.startswith(f"{name}: ")]
+        row["faults"] += [line[:200] for line in done.stdout.splitlines() if line.startswith(f"{name}: ")]
         told = dict(re.findall(r"^stat::(\w+):\s+(\d+)$", done.stderr, re.M))
         if not told:
             row["faults"].append(f"{name}: it did not start: {done.stderr.strip().splitlines()[-1:]}")

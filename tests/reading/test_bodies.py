@@ -60,9 +60,10 @@ def test_the_head_asked_for_is_left_alone_and_an_unknown_one_refused() -> None:
     shape = (80, 50, 150)
     first, second = head(shape, (28, 22, 35), 1.1), head(shape, (28, 22, 105))
     grid = working_grid((first | second).astype(np.float32) * 1000, SPACING)
-    normal = Normalised(grid.grey / 1000, 1.0, 0.01)
+    normal = Normalised(grid.grey / 1000, 1.0, 0.01, sigma=1.1)
     seen: list[str] = []
     alone, company = without_company(normal, grid, True, 2, seen)
+    assert (alone.sigma, alone.noise) == (normal.sigma, normal.noise)  # it is smoothed no otherwise than it was
     assert not company.metal.any()
     assert company.rods == ()
     assert "2 heads" in seen[0]

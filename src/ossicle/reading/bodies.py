@@ -161,7 +161,7 @@ def without_company(
     if values is not normal.values:
         solid = values[values > 0.5]
         enamel = float(np.quantile(solid[::3], 0.995)) if solid.size > 100 else 1.0
-        normal = Normalised(np.asarray(values, np.float32), enamel, normal.noise)
+        normal = replace(normal, values=np.asarray(values, np.float32), enamel=enamel)
     return normal, Company(metal, phantom, rods, own)
 
 
