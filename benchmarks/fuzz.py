@@ -21,6 +21,7 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
+from benchmarks.fuzz_json import holds_json, mutator
 from benchmarks.fuzz_scans import LIBRARIES
 from benchmarks.fuzz_targets import Target, targets
 from ossicle.errors import OssicleError
@@ -111,7 +112,11 @@ def guided(
                 found(data, wrong)
 
         bounds = [f"-max_total_time={int(seconds)}", f"-max_len={MOST_BYTES}", "-timeout=20"]
-        atheris.Setup([sys.argv[0], *bounds, "-print_final_stats=1", broke, str(place)], run)
+        command = [sys.argv[0], *bounds, "-print_final_stats=1", broke, str(place)]
+        if any(map(holds_json, seeds)):
+            atheris.Setup(command, run, custom_mutator=mutator(lambda data, most: atheris.Mutate(data, most)))
+        else:
+            atheris.Setup(command, run)
         atheris.Fuzz()
 
 

@@ -31,7 +31,8 @@ class OssicleError(Exception):
         text = self.what if self.where is None else f"{self.where}: {self.what}"
         if self.mend is not None:
             text = f"{text}; {self.mend}"
-        text = " ".join(text.splitlines())  # what is quoted of an input may hold line breaks
+        text = " ".join(text.splitlines())  # what is quoted of an input may hold line breaks,
+        text = text.encode("utf-8", "backslashreplace").decode()  # and halves of characters, which cannot be printed
         return text if text.endswith((".", "?")) else text + "."
 
 

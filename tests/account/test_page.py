@@ -6,6 +6,7 @@ import base64
 import hashlib
 import html.parser
 import io
+import json
 import re
 from dataclasses import replace
 from itertools import pairwise
@@ -17,11 +18,12 @@ from hypothesis import strategies as st
 from PIL import Image
 from sketch import MADE_BY, SPACING, curve, scan_facts, sketch_reading
 
-from ossicle.account import Account, Source, build_account
+from ossicle.account import Account, Source, account_from_json, account_to_json, build_account
 from ossicle.account.html import account_html
 from ossicle.account.pictures import grey_picture, scale_bar, spread
 from ossicle.account.rowchart import row_chart
 from ossicle.account.silhouettes import silhouettes, unrolled
+from ossicle.errors import OssicleError
 from ossicle.reading.records import Reading, Row
 
 
@@ -45,6 +47,25 @@ class _Tags(html.parser.HTMLParser):
     def handle_endtag(self, tag: str) -> None:
         if self.open and self.open[-1] == tag:
             self.open.pop()
+
+
+def test_a_method_of_another_version_does_not_end_the_page(juvenile_account: Account) -> None:
+    first, *rest = juvenile_account.findings
+    later = replace(juvenile_account, findings=(replace(first, method="teeth.of-a-later-version"), *rest))
+    assert account_html(later, None).count("<section") == account_html(juvenile_account, None).count("<section")
+    told = json.loads(account_to_json(later))
+    assert told["findings"][0]["method"] == "teeth.of-a-later-version"
+    assert set(told["methods"]) == {f.method for f in rest}
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e999"])
+def test_what_json_does_not_know_as_a_number_is_refused(juvenile_account: Account, number: str) -> None:
+    """RFC 8259, section 6: Infinity and NaN are not permitted."""
+    text = account_to_json(juvenile_account)
+    bad = re.sub(r'"confidence": [0-9.]+', f'"confidence": {number}', text, count=1)
+    assert bad != text
+    with pytest.raises(OssicleError, match="not JSON"):
+        account_from_json(bad)
 
 
 def test_nothing_is_fetched_and_nothing_runs(page: str) -> None:

@@ -11,6 +11,7 @@ import pytest
 sys.path.append(str(Path(__file__).resolve().parents[2]))  # `benchmarks` is no part of the installed package
 
 from benchmarks.fuzz import changed, once
+from benchmarks.fuzz_json import holds_json, mutator
 from benchmarks.fuzz_targets import targets
 
 from ossicle.errors import OssicleError
@@ -43,6 +44,21 @@ def test_changed_inputs(name: str) -> None:
     for _ in range(60 if name in ("account", "zarr") or name.startswith("scan-") else 300):
         data = changed(rng.choice(seeds), rng)
         assert once(target, data) is None, data
+
+
+@pytest.mark.parametrize("name", [n for n, (_, seeds) in TARGETS.items() if any(map(holds_json, seeds))])
+def test_json_that_stays_json(name: str) -> None:
+    target, seeds = TARGETS[name]
+    change = mutator(lambda data, most: data)
+    rng = random.Random(name)
+    read = 0
+    for _ in range(60):
+        data = rng.choice(seeds)
+        for _ in range(rng.randrange(1, 3)):
+            data = change(data, 200_000, rng.randrange(10**9))
+        read += holds_json(data)
+        assert once(target, data) is None, data
+    assert read > 40
 
 
 def test_a_fault_is_seen() -> None:

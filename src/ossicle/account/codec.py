@@ -12,7 +12,7 @@ from ossicle.anatomy import term
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Part, ToothRecord
 
-from .methods import methods
+from .methods import methods_used
 from .records import (
     SCHEMA,
     Account,
@@ -52,8 +52,7 @@ def account_to_json(account: Account) -> str:
 
 def account_to_dict(account: Account) -> dict[str, Any]:
     """Return the account as plain JSON values."""
-    known = methods()
-    used = dict.fromkeys(finding.method for finding in account.findings)
+    used = methods_used(finding.method for finding in account.findings)
     formula = account.formula
     data = {
         "schema": SCHEMA,
@@ -76,13 +75,20 @@ def account_to_dict(account: Account) -> dict[str, Any]:
         "measurements": list(account.measurements),
         "landmarks": list(account.landmarks),
         "findings": [_finding(finding) for finding in account.findings],
-        "methods": {key: asdict(known[key]) for key in used},
+        "methods": {key: asdict(method) for key, method in used.items()},
         "warnings": list(account.warnings),
         "made_by": asdict(account.made_by),
     }
     plain = _plain(data)
     assert isinstance(plain, dict)
     return plain
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):  # RFC 8259 knows no NaN and no infinity
+        raise ValueError(f"{text[:40]} is no number")
+    return value
 
 
 def account_from_json(text: str, where: object = "account.json") -> Account:
@@ -94,7 +100,7 @@ def account_from_json(text: str, where: object = "account.json") -> Account:
         If the text is no account of a schema that this version knows.
     """
     try:
-        data = json.loads(text)
+        data = json.loads(text, parse_constant=_number, parse_float=_number)
     except (ValueError, RecursionError) as error:
         raise OssicleError(
             f"this is not JSON ({error})", where=where, mend="give a folder that `ossicle read --out` wrote"

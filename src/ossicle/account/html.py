@@ -3,7 +3,6 @@ policy."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from ossicle.reading.records import Jaw, Reading, Side, ToothRecord
 
-from .methods import Method, methods
+from .methods import methods_used
 from .page import content_hash, templates_of
 from .pictures import Picture, bar_words, strip_pictures, structure_pictures, view_sheet
 from .prose import CAUTIONS
@@ -60,8 +59,6 @@ def account_html(account: Account, reading: Reading | None) -> str:
         (REGIONS[region], [f for f in account.findings if f.region == region], looks.get(region, []))
         for region in _AFTER_DENTITION
     ]
-    used = dict.fromkeys(f.method for f in account.findings)
-    known: Mapping[str, Method] = methods()
     return template.render(
         css=css,
         css_digest=digest,
@@ -74,7 +71,7 @@ def account_html(account: Account, reading: Reading | None) -> str:
         overall=[f for f in account.findings if f.region == "dentition" and not _in_quadrant(f)],
         regions=[(heading, found, shown) for heading, found, shown in regions if found],
         views=None if reading is None else view_sheet(reading),
-        methods=[(key, known[key]) for key in used],
+        methods=list(methods_used(f.method for f in account.findings).items()),
         cautions=CAUTIONS,
         uncertain_below=UNCERTAIN_BELOW,
         hidden=sum(t.emergence == "in_crypt" for t in account.teeth),

@@ -7,11 +7,12 @@ anchor (:mod:`ossicle.collection.anchors`) when the decision is kept; part numbe
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields
 from typing import Any, ClassVar, Literal, TypeAlias, get_args
 
 from ossicle.anatomy import ToothName
+from ossicle.anatomy.notation import shown
 from ossicle.errors import OssicleError
 from ossicle.reading.records import Generation, Side, Vector
 
@@ -233,22 +234,28 @@ _WHAT = {
 
 def _checked(kind: str, name: str, value: Any) -> Any:
     if name in _CHOICES and value not in _CHOICES[name]:
-        raise OssicleError(f"no {name} is called {value!r}", mend=f"say {' or '.join(_CHOICES[name])}")
+        raise OssicleError(f"no {name} is called {shown(str(value))}", mend=f"say {' or '.join(_CHOICES[name])}")
     if kind == "rename" and name == "name":
         return str(ToothName.parse(str(value)))
     if name in ("point", "up", "front", "view"):
         return vector(value, name)
     if name in ("points", "seeds", "stroke"):
-        return tuple(vector(v, name) for v in value)
+        return tuple(vector(v, name) for v in _several(value, name))
     if name == "at":
-        return tuple(_target(v) for v in value) if kind == "join" else _target(value)
+        return tuple(_target(v) for v in _several(value, "at")) if kind == "join" else _target(value)
     if name == "number" and (not isinstance(value, int) or isinstance(value, bool) or value < 1):
-        raise OssicleError(f"{value!r} is no number of a decision", mend="the history lists them")
+        raise OssicleError(f"{shown(str(value))} is no number of a decision", mend="the history lists them")
     if name in ("finding", "statement", "name", "character", "state", "computed"):
         text = " ".join(str(value).split())
         if not text:
             raise OssicleError(f"the {name} is empty", mend="give it and say it again")
         return text
+    return value
+
+
+def _several(value: Any, name: str) -> Sequence[Any]:
+    if not isinstance(value, list | tuple):
+        raise OssicleError(f"{shown(str(value))} is no list", where=name, mend="give several, as a list")
     return value
 
 
@@ -265,7 +272,7 @@ def vector(value: Any, name: str) -> Vector:
     except (TypeError, ValueError, OverflowError):
         x = y = z = float("nan")
     if not all(abs(v) < 1e9 for v in (x, y, z)):
-        raise OssicleError(f"{value!r} is no {name} of three numbers", mend="write x,y,z in mm")
+        raise OssicleError(f"{shown(str(value))} is no {name} of three numbers", mend="write x,y,z in mm")
     return (x, y, z)
 
 

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from ossicle.account.methods import methods
+from ossicle.account.methods import methods, methods_used
 from ossicle.account.pictures import strip_pictures
 from ossicle.account.prose import CAUTIONS
 from ossicle.account.records import REGIONS, Account, Finding
@@ -223,9 +223,8 @@ def _closing(a: Account) -> list[Block]:
     out: list[Block] = []
     if a.warnings:
         out += [Heading("Warnings"), Items(tuple((w, "") for w in a.warnings))]
-    used = dict.fromkeys(f.method for f in a.findings)
-    known = methods()
-    rows = tuple((known[m].title, f"{known[m].text} Source: {known[m].source}") for m in used if m in known)
+    used = methods_used(f.method for f in a.findings).values()
+    rows = tuple((m.title, f"{m.text} Source: {m.source}") for m in used)
     out += [Heading("How each finding is made"), Items(rows)]
     out += [Heading("Cautions"), *(Para(text, strong=True) for text in CAUTIONS)]
     settings = ", ".join(f"{k} = {v}" for k, v in a.made_by.settings.items())
