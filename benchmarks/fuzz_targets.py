@@ -102,6 +102,30 @@ def deposit_record(path: Path) -> object:
     return [one.labels(reading) for reading in one.record["readings"]]
 
 
+def events(data: bytes) -> object:
+    """Read what changed on the stage during a talk."""
+    from ossicle.publish.talk_events import events_of, specimens_of
+
+    try:
+        said = json.loads(data)
+    except (ValueError, RecursionError):
+        return None
+    return specimens_of(events_of(said))
+
+
+def crate(data: bytes) -> object:
+    """Compare a deposit's metadata (RO-Crate) with what lies there."""
+    from ossicle.publish.deposit.crate import METADATA
+    from ossicle.publish.deposit.verifying import crate_faults
+
+    with tempfile.TemporaryDirectory(dir=MEMORY) as place:
+        Path(place, METADATA).write_bytes(data)
+        for said in crate_faults(Path(place)):
+            said.encode("utf-8")
+            assert "\n" not in said
+    return None
+
+
 def zarr_store(data: bytes) -> object:
     """Read an OME-Zarr store of one piece: the array's metadata and the piece, compressed."""
     from ossicle.scans import load
@@ -153,6 +177,21 @@ _RECORD = b"""{"format": "ossicle-deposit-specimen/1", "catalogNumber": "OTC 1",
 ---
 []"""
 
+_CRATE = b"""{"@context": "https://w3id.org/ro/crate/1.1/context", "@graph": [
+ {"@id": "ro-crate-metadata.json", "@type": "CreativeWork", "about": {"@id": "./"}},
+ {"@id": "./", "@type": "Dataset", "hasPart": [{"@id": "a.txt"}]}, {"@id": "a.txt", "@type": ["File"]}]}"""
+
+_EVENTS = b"""[{"t": 0,
+ "eye": {"look": [-1, 0, 0], "up": [0, 1, 0], "centre": [0, -2, -20], "extent": 30, "aspect": 1.5},
+ "shown": [{"specimen": "1", "solid": [1, 2], "veiled": [3]}], "lift": 0},
+ {"t": 900, "clip": null, "slice": null, "named": [], "finding": "formula", "chapter": "Teeth", "pointer": [1, 2]}]"""
+
+_STEP = b"""title = "One"\nnote = "x"\n[[step]]\ntitle = "Teeth"\nview = "dorsal"\nnarration = "*two*"
+slice = "sagittal"\nat_mm = 1.5\ntravel = false\nbone = "veiled"\nlabel = ["upper teeth"]\n"""
+
+_LESSON = b"""{"title": "One", "note": "x", "step": [{"title": "Teeth", "view": "dorsal", "narration": "two",
+ "notes": "n", "slice": "sagittal", "at_mm": 1.5, "travel": false, "bone": "veiled", "label": ["upper teeth"]}]}"""
+
 _NEXUS = b"""#NEXUS
 BEGIN TAXA; DIMENSIONS NTAX=2; TAXLABELS a 'b c'; END;
 BEGIN CHARACTERS; DIMENSIONS NCHAR=3; FORMAT DATATYPE=STANDARD MISSING=? GAP=- SYMBOLS="012";
@@ -171,6 +210,7 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
     from ossicle.collection.files import Layout
     from ossicle.collection.place import catalogue_url
     from ossicle.collection.table import box_from, read_table
+    from ossicle.publish.lesson_text import lesson_text
     from ossicle.publish.plate_text import plate_text
     from ossicle.scans import parse_spacing
     from ossicle.scans.sidecar import read_sidecar
@@ -214,6 +254,10 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
             _as_file("p.toml", plate_text),
             [b'width = "double"\ndpi = 600\n[[panel]]\nview = "dorsal"\nbone = "veiled"\nlabel = ["upper teeth"]\n'],
         ),
+        "lesson-toml": (_as_file("l.toml", lesson_text), [_STEP]),
+        "lesson-json": (_as_file("l.json", lesson_text), [_LESSON]),
+        "talk-events": (events, [_EVENTS]),
+        "crate": (crate, [_CRATE]),
         "deposit-zip": (_as_file("d.zip", deposit_zip), [_small_deposit()]),
         "deposit-record": (_as_file("d.bin", deposit_record), [_RECORD]),
         "zarr": (zarr_store, [_small_store()]),

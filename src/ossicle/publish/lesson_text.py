@@ -66,7 +66,7 @@ def lesson_text(path: Path) -> LessonText:
         data = json.loads(text) if path.suffix.lower() == ".json" else tomllib.loads(text)
     except (OSError, UnicodeDecodeError) as error:
         raise OssicleError(f"the description cannot be read ({error})", where=path, mend="name a TOML file") from error
-    except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise OssicleError(
             f"the description cannot be understood ({error})", where=path, mend="mend that line"
         ) from error

@@ -122,7 +122,7 @@ def plate_text(path: Path) -> PlateText:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise OssicleError(f"the description cannot be read ({error})", where=path, mend="name a TOML file") from error
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise OssicleError(f"this is no TOML ({error})", where=path, mend="mend that line") from error
     return read_plate(data, str(path))
 

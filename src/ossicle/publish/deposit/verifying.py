@@ -10,13 +10,14 @@ from pathlib import Path
 
 from ossicle.collection.decisions import broken_at
 from ossicle.errors import OssicleError
+from ossicle.scans.naming import shown
 
 from .crate import METADATA
 from .manifest import faults_of
 from .packing import altered, unpacked
 from .reading_back import Deposited, deposited, differences, replayed_account, reread_account
 
-__all__ = ["Verified", "verify"]
+__all__ = ["Verified", "crate_faults", "verify"]
 
 REREAD_TOLERANCE = 1e-4
 """By how much numbers of a new reading may differ: processors round differently."""
@@ -60,20 +61,28 @@ def verify(path: Path, *, reread: bool = False, threads: int = 2, progress: Prog
         count = sum(1 for p in folder.rglob("*") if p.is_file())
         if faults:
             return Verified(count, tuple(faults))
-        faults += _crate_faults(folder)
+        faults += crate_faults(folder)
         said: list[str] = []
         for one in deposited(folder):
             _specimen(one, reread, threads, tell, faults, said)
     return Verified(count, tuple(faults), tuple(said))
 
 
-def _crate_faults(folder: Path) -> list[str]:
+def crate_faults(folder: Path) -> list[str]:
+    """Return what a deposit's metadata (RO-Crate) tells of and the folder does not hold, each as a sentence."""
     try:
         graph = json.loads((folder / METADATA).read_bytes())["@graph"]
-        named = [e["@id"] for e in graph if "File" in e.get("@type", ()) or "Dataset" in e.get("@type", ())]
-    except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
-        return [f"{METADATA}: cannot be read ({error})."]
-    return [f"{METADATA}: tells of {name}, which is not there." for name in named if not (folder / name).exists()]
+        named = [str(e["@id"]) for e in graph if "File" in e.get("@type", ()) or "Dataset" in e.get("@type", ())]
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
+        return [f"{METADATA}: cannot be read ({shown(str(error))})."]
+    return [f"{METADATA}: tells of {shown(name)}, which is not there." for name in named if not _there(folder, name)]
+
+
+def _there(folder: Path, name: str) -> bool:
+    try:
+        return (folder / name).exists()
+    except (OSError, ValueError):  # too long a name, or one that no file can have
+        return False
 
 
 def _specimen(one: Deposited, reread: bool, threads: int, tell: Progress, faults: list[str], said: list[str]) -> None:
