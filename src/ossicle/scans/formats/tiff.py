@@ -77,6 +77,7 @@ def open_stack(path: Path, request: Request) -> Stack:
 def _decode(raw: bytes, path: Path) -> NDArray[Any]:
     where = shown(path)
     with tifffile.TiffFile(io.BytesIO(raw)) as file:
+        _check_chain(file, len(raw), where, to_its_end=False)
         pages = [page for page in file.pages if not _is_thumbnail(page)]
         if len(pages) != 1:
             raise OssicleError(
@@ -190,11 +191,16 @@ def _is_thumbnail(page: Any) -> bool:
     return bool(getattr(page, "is_reduced", False))
 
 
-def _check_chain(file: tifffile.TiffFile, size: int, where: str) -> None:
-    """Follow the chain of pages to its end, since the library ends it in silence where it is broken."""
+def _check_chain(file: tifffile.TiffFile, size: int, where: str, *, to_its_end: bool = True) -> None:
+    """Follow the chain of pages, since the library ends it in silence where it is broken, and never where it is a ring.
+
+    Of a slice, whose pages are counted, it need not be whole ``to_its_end``.
+    """
     kind, at = file.tiff, int(file.pages[0].offset)
     seen: set[int] = set()
     while at:
+        if at + kind.tagnosize > size and not to_its_end:
+            return
         if at in seen or at + kind.tagnosize > size:
             raise OssicleError(f"the chain of its pages is broken after {len(seen)}", where=where, mend="copy it again")
         seen.add(at)
@@ -203,6 +209,8 @@ def _check_chain(file: tifffile.TiffFile, size: int, where: str) -> None:
         file.filehandle.seek(at + kind.tagnosize + tags * kind.tagsize)
         raw = file.filehandle.read(kind.offsetsize)
         if len(raw) < kind.offsetsize:
+            if not to_its_end:
+                return
             raise OssicleError(
                 f"the file ends within page {len(seen)}", where=where, mend="copy it again from where it came"
             )
