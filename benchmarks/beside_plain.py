@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -21,6 +20,7 @@ import numpy.typing as npt
 
 from .cubes import drawn_with_truth
 from .pages import made_here
+from .runner import one_thread_each
 from .scoring import match, overlap
 
 Labels = npt.NDArray[Any]
@@ -65,8 +65,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     p.add_argument("--seed", type=int, default=865)
     p.add_argument("--docs", type=Path, help="folder to write beside_plain.json into")
     args = p.parse_args(argv)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
-        os.environ[name] = "1"
+    one_thread_each()
     grey, true, voxel = drawn_with_truth(args.size, args.seed)
     ways: dict[str, Callable[[Labels, float], Labels]] = {"ossicle": of_ossicle, "plain": of_plain}
     out: dict[str, Any] = {"made_by": made_here(2), "size": args.size, "seed": args.seed}

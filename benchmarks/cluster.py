@@ -4,8 +4,8 @@
 ``python -m benchmarks.cluster --specimens 20 --edge 64``
 
 The specimens are invented skulls drawn on few voxels, each with noise of its own: too coarse for teeth to be named, so
-that a reading takes two seconds. (Of 48 voxels on edge it takes a third of a second, and the two beginnings of the
-killed worker weigh as much as thirty specimens.) Needs what ``ossicle[cluster]`` brings. Both runs have the same
+that a reading takes two seconds. (Of 48 voxels on edge it takes a third of a second, less than a
+worker takes to begin.) Needs what ``ossicle[cluster]`` brings. Both runs have the same
 machine, folder and database (SQLite); each worker has one thread.
 """
 
@@ -33,6 +33,7 @@ from ossicle.collection.reading_all import read_all
 
 from .cubes import drawn
 from .pages import made_here
+from .runner import one_thread_each
 
 
 def collection(folder: Path, count: int, edge: int) -> None:
@@ -105,8 +106,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     p.add_argument("--edge", type=int, default=112, help="voxels on edge of a specimen")
     p.add_argument("--docs", type=Path, help="folder to write cluster.json into")
     args = p.parse_args(argv)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
-        os.environ[name] = "1"
+    one_thread_each()
     with tempfile.TemporaryDirectory(prefix="ossicle-cluster-") as place:
         folder = Path(place)
         os.environ["OSSICLE_CACHE"] = str(folder / "cache")

@@ -27,6 +27,7 @@ import platformdirs
 
 from .matrix import root_of_project
 from .pages import made_here, write_page
+from .runner import one_thread_each
 
 AGAIN = 5
 """How often a target is begun again whose process came to an end before its time (a crash, no memory, no answer)."""
@@ -109,8 +110,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     p.add_argument("--findings", type=Path, default=place / "findings")
     p.add_argument("--docs", type=Path, default=root_of_project() / "docs")
     args = p.parse_args(argv)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
-        os.environ[name] = "1"
+    one_thread_each()
     from .fuzz_targets import targets
 
     kept = args.docs / "fuzz.json"

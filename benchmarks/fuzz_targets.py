@@ -7,6 +7,7 @@ import json
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from benchmarks.fuzz_scans import MEMORY, Target, scan_targets
 
@@ -26,6 +27,14 @@ def _text(read: Callable[[str], object]) -> Target:
     return lambda data: read(data.decode("utf-8", "replace"))
 
 
+def _json(data: bytes) -> Any:
+    """Return what the bytes say; None, as of null, where they are no JSON."""
+    try:
+        return json.loads(data)
+    except (ValueError, RecursionError):
+        return None
+
+
 def account(data: bytes) -> object:
     """Read an account."""
     from ossicle.account import account_from_json, account_text, account_to_json
@@ -38,10 +47,7 @@ def request(data: bytes) -> object:
     """Make a request from what came over the wire."""
     from ossicle.collection import request as made
 
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
+    said = _json(data)
     if not isinstance(said, dict):
         return None
     kind = said.pop("kind", "agree")
@@ -52,10 +58,7 @@ def terms(data: bytes) -> object:
     """Read catalogue data given by terms."""
     from ossicle.collection.terms import specimen_data
 
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
+    said = _json(data)
     return specimen_data({str(k): str(v) for k, v in said.items()}) if isinstance(said, dict) else None
 
 
@@ -106,11 +109,7 @@ def events(data: bytes) -> object:
     """Read what changed on the stage during a talk."""
     from ossicle.publish.talk_events import events_of, specimens_of
 
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
-    return specimens_of(events_of(said))
+    return specimens_of(events_of(_json(data)))
 
 
 def crate(data: bytes) -> object:

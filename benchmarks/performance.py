@@ -28,7 +28,7 @@ import platformdirs
 from .cubes import LARGEST_DRAWN, cube
 from .matrix import code_hash, maker_files, reading_files, root_of_project
 from .pages import made_here, write_page
-from .runner import COMMAND, run_counted
+from .runner import COMMAND, one_thread_each, run_counted
 from .speed import exponent
 
 SEED = 865
@@ -243,8 +243,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     p.add_argument("--work", type=Path, default=Path(platformdirs.user_cache_dir("ossicle")) / "bench")
     p.add_argument("--docs", type=Path, default=root_of_project() / "docs")
     args = p.parse_args(argv)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
-        os.environ[name] = "1"
+    one_thread_each()
     args.work.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, Any]] = []
     drawn: dict[int, Path] = {}

@@ -72,6 +72,12 @@ def run_counted(
         return Counted(code, err.read().strip(), seconds, usage.ru_utime + usage.ru_stime, greatest)
 
 
+def one_thread_each() -> None:
+    """Let libraries in this process and those that it starts use one thread, whatever the machine."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS"):
+        os.environ[name] = "1"
+
+
 def peak_kb(pid: int) -> int | None:
     """Peak resident memory of a running program in kB; None where it is over or the system does not tell."""
     try:

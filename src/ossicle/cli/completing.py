@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import get_args
 
 __all__ = ["dentitions", "presets"]
 
@@ -12,10 +11,10 @@ _PACKAGE = Path(__file__).parents[1]
 
 def presets(incomplete: str) -> list[str]:
     """Return the practice presets that begin so, without loading what makes them."""
-    from ossicle.anatomy.stages import Stage
+    from ossicle.anatomy.stages import STAGES
 
     animals = sorted(file.stem for file in (_PACKAGE / "practice" / "animals").glob("*.toml"))
-    names = [f"{animal}-{stage}" for animal in animals for stage in get_args(Stage)]
+    names = [f"{animal}-{stage}" for animal in animals for stage in STAGES]
     return [name for name in names if name.startswith(incomplete)]
 
 

@@ -240,12 +240,11 @@ class Collection(Holdings):
 
     def replayed(self, handle: Handle, *, reading: int | None = None, by: str | None = None) -> Replayed:
         """Return the account with decisions, and what became of each; ``by`` takes one person's alone."""
-        kept, decisions = self._kept(self._info(handle, reading)), self.decisions(handle)
-        return _replayed(kept, self.structures(handle, kept, decisions), decisions, by)
+        return self._seen(handle, self._kept(self._info(handle, reading)), by).replayed
 
-    def _seen(self, handle: Handle, kept: KeptReading) -> Seen:
+    def _seen(self, handle: Handle, kept: KeptReading, by: str | None = None) -> Seen:
         decisions = self.decisions(handle)
-        return Seen(kept, decisions, _replayed(kept, self.structures(handle, kept, decisions), decisions))
+        return Seen(kept, decisions, _replayed(kept, self.structures(handle, kept, decisions), decisions, by))
 
     def structures(self, handle: Handle, kept: KeptReading, decisions: Sequence[Decision]) -> Structures:
         """Return a reading's structures, with the ways from the other scans on which was decided."""

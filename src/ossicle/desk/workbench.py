@@ -133,7 +133,6 @@ class Workbench:
         self.cabinet, self.read_only = cabinet, read_only
         self.lock = threading.RLock()
         self._shown: OrderedDict[tuple[int, str, int], Shown] = OrderedDict()
-        self._decided: dict[int, tuple[Decision, ...]] = {}
         self._labels: OrderedDict[str, tuple[ArrayLike3D, dict[int, Box]]] = OrderedDict()
         self._scans: OrderedDict[str, Scan] = OrderedDict()
         self._local = LocalReadings()
@@ -166,8 +165,8 @@ class Workbench:
                     "`ossicle read SPECIMEN --in COLLECTION`"
                 )  # fmt: skip
             info = known[-1]
-            decisions = tuple(self.cabinet.decisions(handle, self._decided.get(number, ())))
-            self._decided[number] = decisions
+            before = next((s.decisions for (n, *_), s in reversed(self._shown.items()) if n == number), ())
+            decisions = tuple(self.cabinet.decisions(handle, before))
             key = (number, info.uid, decisions[-1].number if decisions else 0)
             if key not in self._shown:
                 self._shown[key] = self._made(specimen, info, decisions)
