@@ -70,7 +70,7 @@ def changed(data: bytes, rng: random.Random) -> bytes:
                 out[at:at] = rng.choice(WORDS)
             case _:
                 out[at : at + rng.randrange(1, 12)] = rng.choice(WORDS)
-    return bytes(out[:MOST_BYTES])
+    return bytes(out[: max(MOST_BYTES, len(data))])
 
 
 def blind(target: Target, seeds: list[bytes], seconds: float, found: Callable[[bytes, str], None]) -> int:
@@ -111,7 +111,8 @@ def guided(
             if wrong is not None:
                 found(data, wrong)
 
-        bounds = [f"-max_total_time={int(seconds)}", f"-max_len={MOST_BYTES}", "-timeout=20"]
+        longest = max(MOST_BYTES, *(2 * len(seed) for seed in seeds))
+        bounds = [f"-max_total_time={int(seconds)}", f"-max_len={longest}", "-timeout=20"]
         command = [sys.argv[0], *bounds, "-print_final_stats=1", broke, str(place)]
         if any(map(holds_json, seeds)):
             atheris.Setup(command, run, custom_mutator=mutator(lambda data, most: atheris.Mutate(data, most)))

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from benchmarks.fuzz_accounts import account_targets, whole
 from benchmarks.fuzz_scans import MEMORY, Target, scan_targets
 
 
@@ -33,14 +34,6 @@ def _json(data: bytes) -> Any:
         return json.loads(data)
     except (ValueError, RecursionError):
         return None
-
-
-def account(data: bytes) -> object:
-    """Read an account."""
-    from ossicle.account import account_from_json, account_text, account_to_json
-
-    kept = account_from_json(data.decode("utf-8", "replace"))
-    return account_text(kept), account_to_json(kept)
 
 
 def request(data: bytes) -> object:
@@ -85,24 +78,6 @@ def deposit_zip(path: Path) -> object:
             assert [p.name for p in Path(work).iterdir()] == ["a"], "it wrote beside the folder"
             assert [p.name for p in Path(work, "a").iterdir()] == ["b"], "it wrote beside the folder"
             assert {p.name for p in inside.iterdir()} <= {"deposit"}, "it wrote beside the folder"
-
-
-def _lay_records(folder: Path, data: bytes) -> None:
-    """Write the records of a specimen where a deposit has them: specimen.json, a rule of hyphens, decisions.json."""
-    place = folder / "specimens" / "a"
-    place.mkdir(parents=True, exist_ok=True)
-    record, _, decisions = data.partition(b"\n---\n")
-    for name, held in (("specimen", record), ("decisions", decisions), ("account", b"{}")):
-        (place / f"{name}.json").write_bytes(held)
-
-
-def deposit_record(path: Path) -> object:
-    """Read the records of a specimen in a deposit; the bytes are those of specimen.json and decisions.json."""
-    from ossicle.publish.deposit.reading_back import deposited
-
-    _lay_records(path.parent, path.read_bytes())
-    one = deposited(path.parent)[0]
-    return [one.labels(reading) for reading in one.record["readings"]]
 
 
 def events(data: bytes) -> object:
@@ -164,17 +139,14 @@ def _small_deposit() -> bytes:
     from ossicle.publish.deposit.packing import pack
 
     with tempfile.TemporaryDirectory() as place:
-        _lay_records(Path(place), _RECORD)
+        for name, held in whole().few():
+            Path(place, name).parent.mkdir(parents=True, exist_ok=True)
+            Path(place, name).write_bytes(held)
         write_manifest(Path(place))
         out = io.BytesIO()
         pack(Path(place), out)
     return out.getvalue()
 
-
-_RECORD = b"""{"format": "ossicle-deposit-specimen/1", "catalogNumber": "OTC 1", "reading": "a1", "terms": {},
- "readings": [{"uid": "a1", "scan_key": "0f"}], "scans": [{"key": "0f", "box_zyx": null}]}
----
-[]"""
 
 _CRATE = b"""{"@context": "https://w3id.org/ro/crate/1.1/context", "@graph": [
  {"@id": "ro-crate-metadata.json", "@type": "CreativeWork", "about": {"@id": "./"}},
@@ -216,7 +188,6 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
 
     spacing = b'{"spacing_mm_zyx": [0.1, 0.05, 0.05], "mirrored": false, "shape_zyx": [3, 4, 5], "type": "uint16"}'
     return {
-        "account": (account, [_small_account()]),
         "sidecar-json": (_as_file("scan.json", read_sidecar), [spacing]),
         "sidecar-toml": (_as_file("scan.toml", read_sidecar), [b'spacing_um = 50.0\ngrey_unit = "HU"\nrows = 3\n']),
         "sidecar-text": (_as_file("scan.txt", read_sidecar), [b"Spacing mm = 0.05\nmirrored = yes\ncolumns: 5\n"]),
@@ -258,20 +229,8 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
         "talk-events": (events, [_EVENTS]),
         "crate": (crate, [_CRATE]),
         "deposit-zip": (_as_file("d.zip", deposit_zip), [_small_deposit()]),
-        "deposit-record": (_as_file("d.bin", deposit_record), [_RECORD]),
         "zarr": (zarr_store, [_small_store()]),
         "box": (_text(box_from), [b"0:10,3:20,4:5"]),
+        **account_targets(),
         **scan_targets(),
     }
-
-
-def _small_account() -> bytes:
-    """Return an account of nothing, as a volume of noise gives it."""
-    import numpy as np
-
-    from ossicle.account import MadeBy, ScanFacts, Source, account_to_json, build_account
-    from ossicle.reading import read
-
-    volume = np.random.default_rng(0).normal(100, 5, (8, 9, 10)).astype(np.float32)
-    facts = ScanFacts((8, 9, 10), (0.1, 0.1, 0.1), (Source("noise", "0" * 64),), handedness="stated")
-    return account_to_json(build_account(read(volume, (0.1, 0.1, 0.1)), facts, MadeBy("0", {}, 1.0, 1.0))).encode()

@@ -58,9 +58,9 @@ def test_a_method_of_another_version_does_not_end_the_page(juvenile_account: Acc
     assert set(told["methods"]) == {f.method for f in rest}
 
 
-@pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e999"])
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e999", "1e308", "1" + "0" * 30])
 def test_what_json_does_not_know_as_a_number_is_refused(juvenile_account: Account, number: str) -> None:
-    """RFC 8259, section 6: Infinity and NaN are not permitted."""
+    """RFC 8259, section 6: Infinity and NaN are not permitted, and size may be limited."""
     text = account_to_json(juvenile_account)
     bad = re.sub(r'"confidence": [0-9.]+', f'"confidence": {number}', text, count=1)
     assert bad != text

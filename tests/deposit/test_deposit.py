@@ -22,6 +22,10 @@ import pytest
 import tifffile
 from PIL import Image
 
+sys.path.append(str(Path(__file__).resolve().parents[2]))  # `benchmarks` is no part of the installed package
+
+from benchmarks.fuzz_accounts import chained
+
 import ossicle.collection.receiving as receiving
 from ossicle.account import account_to_dict
 from ossicle.collection import Agree, Collection, PlaceLandmark, Rename, Score, Undo
@@ -546,17 +550,56 @@ def test_what_cannot_be_received_whole_leaves_nothing(lack: str, made: Path, tmp
     if lack == "scan":
         record["scans"].append({**record["scans"][0], "key": "f" * 32})
     elif lack == "scan of a reading":
-        record["readings"].append({**record["readings"][0], "scan_key": "e" * 32, "number": 9})
+        record["readings"].append({**record["readings"][0], "uid": "e" * 32, "scan_key": "e" * 32, "number": 9})
     else:
         record["readings"].append({**record["readings"][0], "uid": "d" * 32, "number": 9})
     (place / "specimen.json").write_text(json.dumps(record))
     write_manifest(copy)  # as somebody would who makes a deposit of their own
     with Collection.create(tmp_path / "new") as held:
         before = sorted(p.relative_to(held.layout.root) for p in held.layout.root.rglob("*"))
-        with pytest.raises(OssicleError, match=r"OTC 1: .*(not among its|are missing)"):
+        with pytest.raises(OssicleError, match=r"OTC.1: .*(not among its|are missing|does not tell of)"):
             receive(copy, held)
         assert held.specimens().total == 0
         assert sorted(p.relative_to(held.layout.root) for p in held.layout.root.rglob("*")) == before
+
+
+def _teeth(record: dict[str, Any]) -> list[dict[str, Any]]:
+    return record["reading"]["teeth"]
+
+
+FORGED: dict[str, tuple[str, Callable[[Any], object]]] = {
+    "a key that leads elsewhere": ("specimen.json", lambda r: r["scans"][0].update(key="../../../elsewhere")),
+    "seconds in words": ("specimen.json", lambda r: r["readings"][0].update(seconds="three")),
+    "a reading twice": ("specimen.json", lambda r: r["readings"].append(r["readings"][0])),
+    "a number beyond any": ("specimen.json", lambda r: r["readings"][0].update(number=10**20)),
+    "half a character": ("specimen.json", lambda r: r.update(catalogNumber="OTC \ud800")),
+    "a number for a name": ("decisions.json", lambda r: r[0]["anchors"][0]["structure"].update(volume_mm3="large")),
+    "no such kind": ("decisions.json", lambda r: r[0].update(kind="guess")),
+    "a rename without a name": ("decisions.json", lambda r: r[0].update(said={})),
+    "a landmark without a place": ("decisions.json", lambda r: r[2].update(anchors=[])),
+    "a length in words": ("reading.json", lambda r: _teeth(r)[0].update(length_mm="long")),
+    "a tooth of no row": ("reading.json", lambda r: _teeth(r)[0].update(jaw="left")),
+    "a predecessor that is none": ("reading.json", lambda r: _teeth(r)[0].update(part=10**20)),
+}
+
+
+@pytest.mark.parametrize("what", FORGED)
+def test_forged_records_are_told_in_a_sentence_and_leave_nothing(what: str, made: Path, tmp_path: Path) -> None:
+    """Records that were changed with their digests, as one who makes a deposit of their own can."""
+    name, change = FORGED[what]
+    copy = Path(shutil.copytree(made, tmp_path / "copy"))
+    file = next(copy.glob(f"specimens/OTC-1/**/{name}"))
+    record = json.loads(file.read_text())
+    change(record)
+    file.write_bytes(chained(json.dumps(record).encode()) if name == "decisions.json" else json.dumps(record).encode())
+    write_manifest(copy)
+    with Collection.create(tmp_path / "new") as held:
+        with pytest.raises(OssicleError) as told:
+            receive(copy, held)
+        assert "\n" not in told.value.sentence()
+        assert held.specimens().total == 0
+    with pytest.raises(OssicleError):
+        verify(copy)
 
 
 def test_readings_that_cannot_be_entered_are_taken_away_again(made: Path, tmp_path: Path) -> None:

@@ -41,7 +41,8 @@ def test_what_was_found_once(path: Path) -> None:
 def test_changed_inputs(name: str) -> None:
     target, seeds = TARGETS[name]
     rng = random.Random(name)
-    for _ in range(60 if name in ("account", "zarr") or name.startswith("scan-") else 300):
+    slow = name in ("account", "zarr") or name.startswith(("scan-", "deposit-re"))
+    for _ in range(60 if slow else 300):
         data = changed(rng.choice(seeds), rng)
         assert once(target, data) is None, data
 

@@ -32,6 +32,8 @@ __all__ = ["account_from_json", "account_to_dict", "account_to_json"]
 
 _INCOMPLETE = ("cut_by_scan_edge", "broken")
 _DIGITS = 6
+_MOST = 1e18
+"""No number of an account is larger, whatever its unit; tables hold whole numbers of 64 bits."""
 
 
 def account_to_json(account: Account) -> str:
@@ -86,9 +88,14 @@ def account_to_dict(account: Account) -> dict[str, Any]:
 
 def _number(text: str) -> float:
     value = float(text)
-    if not math.isfinite(value):  # RFC 8259 knows no NaN and no infinity
-        raise ValueError(f"{text[:40]} is no number")
+    if not abs(value) < _MOST:  # RFC 8259 knows no NaN and no infinity
+        raise ValueError(f"{text[:40]} is no number of an account")
     return value
+
+
+def _whole(text: str) -> int:
+    _number(text)
+    return int(text)
 
 
 def account_from_json(text: str, where: object = "account.json") -> Account:
@@ -100,7 +107,7 @@ def account_from_json(text: str, where: object = "account.json") -> Account:
         If the text is no account of a schema that this version knows.
     """
     try:
-        data = json.loads(text, parse_constant=_number, parse_float=_number)
+        data = json.loads(text, parse_constant=_number, parse_float=_number, parse_int=_whole)
     except (ValueError, RecursionError) as error:
         raise OssicleError(
             f"this is not JSON ({error})", where=where, mend="give a folder that `ossicle read --out` wrote"

@@ -206,6 +206,7 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         observations=tuple(_record(ToothObservation, o) for o in r.get("observations", ())),
         ground=Ground(**r["ground"]) if r.get("ground") else None,
     )
+    _hold_together(reading)
     affine = facts["affine_mm"]
     return KeptReading(
         reading=reading,
@@ -222,6 +223,22 @@ def _back(data: Mapping[str, Any], arrays: Mapping[str, Any], labels: ArrayLike3
         warnings=tuple(data["warnings"]),
         boxes=_boxes(r.get("boxes"), labels.shape),
     )
+
+
+def _hold_together(reading: Reading) -> None:
+    """Raise `ValueError` where records name parts that the reading does not have."""
+    parts = {p.part for p in reading.parts}
+    teeth = {t.part for t in reading.teeth}
+    pairs = {p for t in reading.teeth for p in (t.replaces, t.replaced_by) if p is not None}
+    if not all(0 < part <= np.iinfo(np.int32).max for part in parts) or len(parts) < len(reading.parts):
+        raise ValueError("its parts are not numbered as labels are")
+    for what, named, known in (
+        ("tooth", teeth, parts),
+        ("row", {p for r in reading.rows for p in r.parts}, parts),
+        ("pair", pairs, teeth),
+    ):
+        if not named <= known:
+            raise ValueError(f"a {what} names a part that it does not have")
 
 
 def _boxes(data: Mapping[str, Any] | None, shape: Sequence[int]) -> dict[int, Box] | None:

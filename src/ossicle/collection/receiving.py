@@ -6,7 +6,6 @@ import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import sqlalchemy as sa
 
@@ -18,13 +17,14 @@ from .catalogue import Catalogue
 from .decisions import broken_at, row_of
 from .files import FileLock, Layout, digest_tree, sync_tree, unwritable, work_folder
 from .history import Decision
+from .records import ReadingInfo
 from .specimens import find_row
 from .tables import DecisionRow, ReadingRow, ScanRow
 
 __all__ = ["Arriving", "receivable", "receive"]
 
-Arriving = tuple[Mapping[str, Any], Path, Path]
-"""What is told of a reading (as `ReadingInfo`), the folder of its records, that of its labels."""
+Arriving = tuple[ReadingInfo, Path, Path]
+"""What is told of a reading, the folder of its records, that of its labels."""
 
 
 def receive(
@@ -54,17 +54,15 @@ def receive(
                 )
         scans: dict[str, int] = {}
         for info, _, _ in readings:
-            key = str(info["scan_key"])
+            key = info.scan_key
             known = session.scalar(sa.select(ScanRow.id).where(ScanRow.key == key))
             if known is None:
-                raise OssicleError(
-                    f"the scan {key[:8]} of reading {info['number']} is not there", mend="take it in first"
-                )
+                raise OssicleError(f"the scan {key[:8]} of reading {info.number} is not there", mend="take it in first")
             scans[key] = known
     _files_there(catalogue, readings)
     with _all_or_none(layout) as placed:
         for info, records, labels in readings:
-            key, uid = str(info["scan_key"]), str(info["uid"])
+            key, uid = info.scan_key, info.uid
             _place(layout, key, uid, records, labels)
             placed.append((key, uid))
         _enter(catalogue, layout, handle, scans, readings, decisions)
@@ -97,9 +95,9 @@ def receivable(
                     mend="receive it into another collection",
                 )
     for info, _, _ in readings:
-        if str(info["scan_key"]) not in scans:
+        if info.scan_key not in scans:
             raise OssicleError(
-                f"the scan {str(info['scan_key'])[:8]} of reading {info['number']} is not among its scans",
+                f"the scan {info.scan_key[:8]} of reading {info.number} is not among its scans",
                 mend="fetch it again from where it lies",
             )
     _files_there(catalogue, readings)
@@ -110,9 +108,9 @@ def _files_there(catalogue: Catalogue, readings: Sequence[Arriving]) -> None:
     with catalogue.reading() as session:
         for info, records, labels in readings:
             if not (records.is_dir() and labels.is_dir()):
-                raise OssicleError(f"files of reading {info['number']} are missing", mend="fetch them again")
-            if session.scalar(sa.select(ReadingRow.id).where(ReadingRow.uid == str(info["uid"]))) is not None:
-                raise _there_already(str(info["uid"]))
+                raise OssicleError(f"files of reading {info.number} are missing", mend="fetch them again")
+            if session.scalar(sa.select(ReadingRow.id).where(ReadingRow.uid == info.uid)) is not None:
+                raise _there_already(info.uid)
 
 
 def _enter(
@@ -127,21 +125,21 @@ def _enter(
     with catalogue.writing() as session:
         row = find_row(session, handle)
         for info, _, _ in readings:
-            key, uid = str(info["scan_key"]), str(info["uid"])
+            key, uid = info.scan_key, info.uid
             session.add(
                 ReadingRow(
                     uid=uid,
                     specimen_id=row.id,
                     scan_id=scans[key],
-                    number=int(info["number"]),
-                    settings=dict(info["settings"]),
-                    code_version=str(info["code_version"]),
-                    seconds=float(info["seconds"]),
-                    peak_mb=float(info["peak_mb"]),
-                    heeded=list(info["heeded"]),
+                    number=info.number,
+                    settings=dict(info.settings),
+                    code_version=info.code_version,
+                    seconds=info.seconds,
+                    peak_mb=info.peak_mb,
+                    heeded=list(info.heeded),
                     folder_sha256=digest_tree(layout.reading(uid)),
                     labels_sha256=digest_tree(layout.labels(key, uid)),
-                    at=str(info["at"]),
+                    at=info.at,
                 )
             )
         session.add_all(row_of(d, row.id) for d in decisions)

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from ossicle import __version__
-from ossicle.account import Account, account_to_dict
-from ossicle.collection import Decision, KeptReading, replay
-from ossicle.collection.anchors import Anchor
+from ossicle.account import Account, account_text, account_to_dict, account_to_json
+from ossicle.collection import Decision, KeptReading, ReadingInfo, hints_of, replay, words_of
 from ossicle.collection.reader import read_specimen
 from ossicle.collection.readings import load_reading
 from ossicle.errors import OssicleError
 from ossicle.scans import open_store
 from ossicle.scans.labels import open_labels
 
-__all__ = ["SPECIMEN_FORMAT", "Deposited", "deposited", "differences", "replayed_account", "reread_account"]
+from .specimen_records import SpecimenRecord, decisions_from_json, record_from_json
 
-SPECIMEN_FORMAT = "ossicle-deposit-specimen/1"
+__all__ = ["Deposited", "deposited", "differences", "replayed_account", "reread_account"]
+
 Progress = Callable[[str, float], None]
 
 
@@ -29,23 +29,27 @@ class Deposited:
     """A specimen of a deposit: its folder and what its records say."""
 
     folder: Path
-    record: Mapping[str, Any]
+    record: SpecimenRecord
     decisions: tuple[Decision, ...]
     account: Mapping[str, Any]
 
     @property
     def number(self) -> str:
         """Its catalogue number."""
-        return str(self.record["catalogNumber"])
+        return self.record.number
 
-    def labels(self, reading: Mapping[str, Any]) -> Path:
+    def labels(self, reading: ReadingInfo) -> Path:
         """Return where the labels of a reading lie."""
-        inside = self.folder / "scans" / f"{reading['scan_key']}.ome.zarr" / "labels" / str(reading["uid"])
-        return inside if inside.is_dir() else self.folder / "parts" / f"{reading['uid']}.ome.zarr"
+        inside = self.folder / "scans" / f"{reading.scan_key}.ome.zarr" / "labels" / reading.uid
+        return inside if inside.is_dir() else self.folder / "parts" / f"{reading.uid}.ome.zarr"
 
-    def kept(self, reading: Mapping[str, Any]) -> KeptReading:
+    def kept(self, reading: ReadingInfo) -> KeptReading:
         """Return a reading; its labels are read when asked for."""
-        return load_reading(self.folder / "readings" / str(reading["uid"]), open_labels(self.labels(reading)))
+        return load_reading(self.folder / "readings" / reading.uid, open_labels(self.labels(reading)))
+
+    def others(self) -> Iterator[KeptReading]:
+        """Give the readings that the account is not of."""
+        return (self.kept(r) for r in self.record.readings if r.uid != self.record.reading)
 
 
 def deposited(folder: Path) -> list[Deposited]:
@@ -63,56 +67,56 @@ def deposited(folder: Path) -> list[Deposited]:
 
 
 def _one(folder: Path) -> Deposited:
-    where = f"specimens/{folder.name}"
     try:
-        record = json.loads((folder / "specimen.json").read_bytes())
-        if record["format"] != SPECIMEN_FORMAT:
-            raise OssicleError(
-                f"its format is {record['format']!r}, this version knows {SPECIMEN_FORMAT!r}",
-                where=where,
-                mend="use a later version of Ossicle",
-            )
-        decisions = tuple(_decision(row) for row in json.loads((folder / "decisions.json").read_bytes()))
+        record = record_from_json((folder / "specimen.json").read_bytes())
+        decisions = decisions_from_json((folder / "decisions.json").read_bytes())
         account = json.loads((folder / "account.json").read_bytes())
-        one = Deposited(folder, record, decisions, account)
-        if not one.number or not all(_plain(r["uid"]) and _plain(r["scan_key"]) for r in record["readings"]):
-            raise ValueError("its names are none that this program makes")
-        return one
+        if not isinstance(account, dict):
+            raise ValueError("its account is none")
     except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
         raise OssicleError(
             f"its records cannot be read ({type(error).__name__}: {error})"[:300],
-            where=where,
-            mend="fetch the deposit again from where it lies",
+            where=f"specimens/{folder.name}",
+            mend="fetch the deposit again from where it lies, or use a later version of Ossicle",
         ) from error
-
-
-def _plain(name: Any) -> bool:
-    return isinstance(name, str) and name.isascii() and name.isalnum()
-
-
-def _decision(row: Mapping[str, Any]) -> Decision:
-    return Decision(**{**row, "anchors": tuple(Anchor.from_json(a) for a in row["anchors"])})
-
-
-def _last(one: Deposited) -> Mapping[str, Any]:
-    found = [r for r in one.record["readings"] if r["uid"] == one.record["reading"]]
-    if not found:
-        raise OssicleError("the reading of its account is missing", where=one.number, mend="fetch the deposit again")
-    last: Mapping[str, Any] = found[0]
-    return last
-
-
-def _others(one: Deposited, last: Mapping[str, Any]) -> Iterator[KeptReading]:
-    return (one.kept(r) for r in one.record["readings"] if r["uid"] != last["uid"])
+    return Deposited(folder, record, decisions, account)
 
 
 def replayed_account(one: Deposited) -> Account:
-    """Return the account that follows from the reading and the decisions of a deposit."""
-    last = _last(one)
-    kept = one.kept(last)
-    structures = kept.structures(_others(one, last))
+    """Return the account that follows from the reading and the decisions of a deposit.
+
+    Raises
+    ------
+    OssicleError
+        Records do not fit one another, so that none follows, or it cannot be written, or a decision not be told.
+    """
+    try:
+        account = _replayed(one, one.kept(one.record.last))
+        account_text(account)
+        account_to_json(account)
+        for decision in one.decisions:
+            words_of(decision)
+        for reading in one.record.readings:
+            hints_of(one.decisions, reading.scan_key)
+    except OssicleError:
+        raise
+    except Exception as error:  # whatever records that do not fit one another lead to
+        raise OssicleError(
+            f"no account follows from its reading and decisions ({type(error).__name__}: {error})"[:300],
+            where=one.number,
+            mend="fetch the deposit again from where it lies",
+        ) from error
+    return account
+
+
+def _replayed(one: Deposited, kept: KeptReading, heeded: Iterable[int] | None = None) -> Account:
     return replay(
-        structures, kept.facts, kept.made_by, one.decisions, heeded=kept.heeded, warnings=kept.warnings
+        kept.structures(one.others()),
+        kept.facts,
+        kept.made_by,
+        one.decisions,
+        heeded=kept.heeded if heeded is None else heeded,
+        warnings=kept.warnings,
     ).account
 
 
@@ -124,30 +128,27 @@ def reread_account(one: Deposited, *, threads: int = 2, progress: Progress | Non
     OssicleError
         The deposit names its scan and does not hold it.
     """
-    last = _last(one)
-    store = one.folder / "scans" / f"{last['scan_key']}.ome.zarr"
+    last = one.record.last
+    store = one.folder / "scans" / f"{last.scan_key}.ome.zarr"
     if not store.is_dir():
         raise OssicleError(
             "this deposit does not hold the scan", where=one.number, mend="ask the collection that it names for it"
         )
-    scan = next(s for s in one.record["scans"] if s["key"] == last["scan_key"])
+    scan = next(s for s in one.record.scans if s.key == last.scan_key)
     before = one.kept(last)
     heeded = [d for d in one.decisions if d.number <= max(before.heeded, default=0)]
-    elsewhere = any(d.scan not in ("", last["scan_key"]) for d in heeded)
+    elsewhere = any(d.scan not in ("", last.scan_key) for d in heeded)
     kept = read_specimen(
         open_store(store, threads=threads),
-        last["scan_key"],
+        last.scan_key,
         heeded,
-        box_zyx=scan["box_zyx"],
-        dentition=str(last["settings"].get("dentition", "auto")),
+        box_zyx=scan.box_zyx,
+        dentition=str(last.settings.get("dentition", "auto")),
         threads=threads,
         progress=progress,
-        earlier=before.structures(_others(one, last)) if elsewhere else None,
+        earlier=before.structures(one.others()) if elsewhere else None,
     )
-    structures = kept.structures(_others(one, last))
-    return replay(
-        structures, kept.facts, kept.made_by, one.decisions, heeded=before.heeded, warnings=kept.warnings
-    ).account
+    return _replayed(one, kept, before.heeded)
 
 
 def differences(one: Deposited, account: Account, tolerance: float = 0.0) -> list[str]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from ossicle.collection import Collection
+from ossicle.collection import Collection, ScanInfo
 from ossicle.collection.decisions import broken_at
 from ossicle.collection.receiving import Arriving, receivable
 from ossicle.collection.terms import TERMS
@@ -15,7 +15,7 @@ from ossicle.errors import OssicleError
 
 from .manifest import faults_of
 from .packing import unpacked
-from .reading_back import Deposited, deposited
+from .reading_back import Deposited, deposited, replayed_account
 
 __all__ = ["receive"]
 
@@ -65,23 +65,23 @@ def _check(one: Deposited, held: Collection) -> None:
             where=one.number,
             mend="take the scan in yourself; its account can be looked at as it is",
         )
-    scans = {str(s["key"]): (_store(one, s), str(s.get("content_sha256", ""))) for s in one.record["scans"]}
+    scans = {s.key: (_store(one, s), s.content_sha256) for s in one.record.scans}
     try:
         receivable(held.catalogue, held.layout, scans, _readings(one))
     except OssicleError as error:
         raise OssicleError(error.what, where=one.number, mend=error.mend) from error
     if broken_at(one.decisions) is not None:
         raise OssicleError("its decisions are not as they were kept", where=one.number, mend="fetch it again")
+    replayed_account(one)
 
 
 def _one(one: Deposited, held: Collection, who: str | None, threads: int, tell: Progress) -> None:
     said = _terms(one)
-    for scan in one.record["scans"]:
-        box = scan["box_zyx"]
+    for scan in one.record.scans:
         held.take_in(
             _store(one, scan),
             said,
-            box_zyx=None if box is None else tuple((int(a), int(b)) for a, b in box),
+            box_zyx=scan.box_zyx,
             keep="reference",
             who=who,
             threads=threads,
@@ -90,23 +90,23 @@ def _one(one: Deposited, held: Collection, who: str | None, threads: int, tell: 
     held.receive(one.number, _readings(one), one.decisions)
 
 
-def _store(one: Deposited, scan: Mapping[str, Any]) -> Path:
-    return one.folder / "scans" / f"{scan['key']}.ome.zarr"
+def _store(one: Deposited, scan: ScanInfo) -> Path:
+    return one.folder / "scans" / f"{scan.key}.ome.zarr"
 
 
 def _readings(one: Deposited) -> list[Arriving]:
-    return [(r, one.folder / "readings" / str(r["uid"]), one.labels(r)) for r in one.record["readings"]]
+    return [(r, one.folder / "readings" / r.uid, one.labels(r)) for r in one.record.readings]
 
 
 def _terms(one: Deposited) -> dict[str, str]:
     """Return the catalogue data that the collection takes; how a locality was generalised goes among the remarks."""
-    terms: dict[str, Any] = dict(one.record["terms"])
+    terms: dict[str, Any] = dict(one.record.terms)
     told = [str(terms.pop(t)) for t in ("dataGeneralizations", "informationWithheld") if t in terms]
     said = {k: str(v) for k, v in terms.items() if k in TERMS}
     if told:
         said["occurrenceRemarks"] = "; ".join(
             [*([said["occurrenceRemarks"]] if "occurrenceRemarks" in said else []), *told]
         )
-    if one.record.get("humanRemains"):
+    if one.record.human_remains:
         said["humanRemains"] = "yes"
     return {**said, "catalogNumber": one.number}

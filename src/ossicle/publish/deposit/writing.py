@@ -31,8 +31,8 @@ from .archive import Medium, archive, occurrence_id
 from .crate import METADATA, Told, crate_json, provenance_json
 from .manifest import write_manifest
 from .packing import pack
-from .reading_back import SPECIMEN_FORMAT
 from .rights import Rights
+from .specimen_records import SPECIMEN_FORMAT
 from .texts import citation_cff, readme
 
 __all__ = ["write_deposit"]

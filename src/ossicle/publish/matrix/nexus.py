@@ -25,7 +25,9 @@ __all__ = ["matrix_from_nexus", "matrix_to_nexus"]
 FORMAT = "ossicle-matrix/1"
 _BARE = re.compile(r"[A-Za-z][A-Za-z0-9.]*")
 _OWN = {"TAXA", "CHARACTERS", "DATA", "NOTES", "OSSICLE"}
-_MOST_BYTES = 256 << 20
+_MOST_BYTES = 64 << 20
+_MOST_BARE = 2_000_000
+"""Letters outside of quotes and comments, most of them cells; commonnexus takes some 650 bytes for each."""
 
 
 def word(text: str) -> str:
@@ -150,14 +152,16 @@ def matrix_from_nexus(text: str, where: object = "NEXUS") -> Matrix:
     """
     if not text.lstrip("\ufeff \r\n\t")[:6].upper() == "#NEXUS":
         raise OssicleError("this is no NEXUS file: it does not begin with #NEXUS", where=where, mend="name another")
-    if len(text) > _MOST_BYTES:
+    if len(text) > _MOST_BYTES or (bare := _bare(text)) > _MOST_BARE:
         raise OssicleError("this file is larger than any matrix", where=where, mend="name another")
     from commonnexus import Nexus
 
     try:
         nexus = Nexus(text.lstrip("\ufeff"))
-        held = [b for name in ("CHARACTERS", "DATA") for b in nexus.blocks.get(name, [])]
+        blocks = {name: nexus.blocks.get(name, []) for name in ("CHARACTERS", "DATA", "TAXA")}
+        held = blocks["CHARACTERS"] + blocks["DATA"]
         if len(held) == 1:
+            _hold_claims([d for b in held + blocks["TAXA"] if (d := getattr(b, "DIMENSIONS", None))], bare)
             return _read(nexus, held[0])
     except OssicleError as error:
         raise OssicleError(error.what, where=where, mend=error.mend) from None
@@ -167,6 +171,28 @@ def matrix_from_nexus(text: str, where: object = "NEXUS") -> Matrix:
         ) from error
     what = "no matrix of characters" if not held else f"{len(held)} matrices"
     raise OssicleError(f"this NEXUS file holds {what}", where=where, mend="name a file with one")
+
+
+def _bare(text: str) -> int:
+    """Count the letters outside of quoted words and comments, as the library tells them apart."""
+    count, at, quoted, depth = 0, 0, False, 0
+    for mark in re.finditer(r"['\[\]]|\Z", text):
+        if not quoted and not depth:
+            count += sum(map(len, text[at : mark.start()].split()))
+        at = mark.end()
+        if quoted or (not depth and mark.group() == "'"):
+            quoted = quoted != (mark.group() == "'")
+        else:
+            depth = max(depth + {"[": 1, "]": -1}.get(mark.group(), 0), 0)
+    return count
+
+
+def _hold_claims(dimensions: Iterable[Any], bare: int) -> None:
+    """Refuse more taxa or characters than the text has letters, before they are laid out."""
+    for what, name in (("characters", "nchar"), ("taxa", "ntax")):
+        most = max((getattr(d, name, None) or 0 for d in dimensions), default=0)
+        if most > bare:
+            raise OssicleError(f"it claims more {what} than it has letters", mend=f"mend its {name.upper()}")
 
 
 def _read(nexus: Any, block: Any) -> Matrix:
