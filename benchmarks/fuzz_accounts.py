@@ -6,6 +6,7 @@ The deposit to start from is that of a small drawn specimen (``tests/desk/desk_w
 from __future__ import annotations
 
 import atexit
+import dataclasses
 import datetime
 import functools
 import json
@@ -125,14 +126,14 @@ def _said(held: Any) -> list[Any]:
 
 def replayed(data: bytes) -> object:
     """Verify a deposit as far as its account, which is worked out from its reading and decisions."""
-    from ossicle.account import account_text, account_to_json
+    from ossicle.account import account_from_json, account_text, account_to_json
     from ossicle.publish.deposit.reading_back import deposited, differences, replayed_account
 
     made = whole()
     made.lay(data)
     one = deposited(made.folder)[0]
     account = replayed_account(one)
-    return differences(one, account), account_text(account), account_to_json(account)
+    return differences(one, account), account_text(account), account_from_json(account_to_json(account))
 
 
 def received(data: bytes) -> object:
@@ -153,6 +154,56 @@ def received(data: bytes) -> object:
             assert not held.specimens().total, "a refused deposit left a specimen"
             raise
         return [(held.specimen(n), account_text(held.account(n)), held.decisions(n)) for n in numbers]
+
+
+def decided(data: bytes) -> object:
+    """Decide what came over the wire, as a collection does but for keeping it, and give the account that follows."""
+    from ossicle.account import account_from_json, account_text, account_to_json
+    from ossicle.collection import Decision, hints_of, replay, request, words_of
+    from ossicle.collection.deciding import anchored
+
+    try:
+        said = json.loads(data)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(said, dict):
+        return None
+    kept, structures, before = _seen()
+    asked = request(str(said.pop("kind", "agree")), **said)
+    if asked.kind in ("undo", "redo"):
+        return None
+    decision = anchored(asked, "A. Reader", "2031-05-01T00:00:00Z", "seen", before, structures, kept.facts)
+    told = json.loads(json.dumps(dataclasses.asdict(decision)))  # as the catalogue keeps it
+    back = Decision(**{**told, "number": 1, "anchors": decision.anchors})
+    found = replay(structures, kept.facts, kept.made_by, [back], heeded=kept.heeded)
+    hints_of([back], structures.scan)
+    account_from_json(account_to_json(found.account))
+    return words_of(back), account_text(found.account)
+
+
+@functools.cache
+def _seen() -> tuple[Any, Any, Any]:
+    """Return the reading of the deposit, and its account without decisions."""
+    from ossicle.collection import replay
+    from ossicle.publish.deposit.reading_back import deposited
+
+    whole().lay(whole().seed())
+    one = deposited(whole().folder)[0]
+    kept = one.kept(one.record.last)
+    structures = kept.structures()
+    return kept, structures, replay(structures, kept.facts, kept.made_by, [], heeded=kept.heeded)
+
+
+_DECIDED = [
+    {"kind": "rename", "at": "upper-left/dC", "name": "dP3"},
+    {"kind": "cut", "at": "upper-left/M1", "stroke": [[5.8, 11.6, 22], [5.8, 11.7, 25]], "view": [1, 0, 0]},
+    {"kind": "join", "at": ["upper-left/I1", "upper-left/dC"]},
+    {"kind": "midplane", "points": [[9, 0, 1], [9, 1, 0], [9, 1, 1]], "up": [0, 1, 0]},
+    {"kind": "landmark", "name": "basion", "point": [9, 9, 4]},
+    {"kind": "amend", "finding": "stage/eruption", "value": {"a": [1, None]}, "statement": "all"},
+    {"kind": "generation", "at": [5.86, 11.67, 23.6], "generation": "permanent"},
+    {"kind": "score", "character": "stapes_form", "state": "0", "computed": "?"},
+]
 
 
 def account(data: bytes) -> object:
@@ -177,6 +228,7 @@ def account(data: bytes) -> object:
 def account_targets() -> dict[str, tuple[Target, list[bytes]]]:
     """Return by name what is tried on accounts and deposits, and whole inputs to start from."""
     return {
+        "decision": (decided, [json.dumps(said).encode() for said in _DECIDED]),
         "account": (account, [_account_of_nothing(), whole().account]),
         "deposit-replayed": (replayed, [whole().seed()]),
         "deposit-received": (received, [whole().seed()]),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from itertools import pairwise
 from multiprocessing.context import ForkServerContext
 from pathlib import Path
@@ -18,7 +19,7 @@ from ossicle.collection import Collection, Conflict, Decision
 from ossicle.collection.catalogue import Catalogue, current_revision, upgrade
 from ossicle.collection.decisions import append, broken_at, load_decisions
 from ossicle.collection.history import digest_of
-from ossicle.collection.tables import Base
+from ossicle.collection.tables import Base, SpecimenRow
 from ossicle.errors import OssicleError
 
 AT = "2031-01-01T00:00:00.000Z"
@@ -247,3 +248,27 @@ def test_an_unreachable_catalogue_is_one_sentence(tmp_path: Path) -> None:
         Collection.create(tmp_path / "a", catalogue=f"postgresql://nobody@/none?host={tmp_path}")
     with pytest.raises(OssicleError, match="a catalogue cannot lie in mysql"):
         Collection.create(tmp_path / "b", catalogue="mysql://x/y")
+
+
+@pytest.mark.parametrize(
+    ("number", "terms", "says"),
+    [
+        ("OTC \ud800", {}, "half a character"),
+        ("OTC 1", {"remarks": "\udfff"}, "half a character"),
+        ("OTC 1", {"decimalLatitude": float("nan")}, "not finite"),
+        ("OTC \x00", {}, "NUL"),
+    ],
+)
+def test_what_no_catalogue_can_keep_is_told_in_a_sentence(
+    url: str, number: str, terms: dict[str, object], says: str
+) -> None:
+    """Half a character has no UTF-8 (RFC 3629, section 3), JSON has no NaN (RFC 8259, section 6); texts of PostgreSQL
+    hold no NUL ("Character Types" in its handbook), those of SQLite do."""
+    catalogue = Catalogue(url)
+    catalogue.prepare()
+    taken = says == "NUL" and catalogue.is_sqlite
+    with nullcontext() if taken else pytest.raises(OssicleError, match=says), catalogue.writing() as session:
+        session.add(SpecimenRow(catalog_number=number, terms=terms, created=AT, changed=AT))
+    with catalogue.reading() as session:
+        assert session.scalar(sa.select(sa.func.count()).select_from(SpecimenRow)) == int(taken)
+    catalogue.close()

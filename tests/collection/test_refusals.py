@@ -43,6 +43,7 @@ from ossicle.reading.records import ToothRecord
         ("cut", {"at": 3, "stroke": [[1, 2, 3], [2, 2, 3]]}, "the direction of view"),
         ("cut", {"at": 3, "stroke": [[1, 2, 3]], "view": [0, 0, 1]}, "two points or more"),
         ("midplane", {"points": [[1, 2, 3], [1, 2, 3], [4, 5, 6]]}, "three points or more"),
+        ("amend", {"finding": "x", "value": [1, float("nan")]}, "is no value that can be kept"),
         ("shed", {}, "no decision is called 'shed'"),
     ],
 )

@@ -41,7 +41,7 @@ def test_what_was_found_once(path: Path) -> None:
 def test_changed_inputs(name: str) -> None:
     target, seeds = TARGETS[name]
     rng = random.Random(name)
-    slow = name in ("account", "zarr") or name.startswith(("scan-", "deposit-re"))
+    slow = name in ("account", "decision", "zarr") or name.startswith(("scan-", "deposit-re"))
     for _ in range(60 if slow else 300):
         data = changed(rng.choice(seeds), rng)
         assert once(target, data) is None, data

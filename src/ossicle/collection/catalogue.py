@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from collections.abc import Iterator
@@ -12,7 +13,7 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import event
-from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.exc import IntegrityError, StatementError
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.exc import StaleDataError
 
@@ -48,11 +49,11 @@ class Catalogue:
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         try:
             if self.is_sqlite:
-                self.engine = sa.create_engine(self.url, connect_args={"timeout": _WAIT_S})
+                self.engine = sa.create_engine(self.url, connect_args={"timeout": _WAIT_S}, json_serializer=_json)
                 event.listen(self.engine, "connect", _sqlite_settings)
                 event.listen(self.engine, "begin", _sqlite_begin)
             else:
-                self.engine = sa.create_engine(self.url, pool_pre_ping=True)
+                self.engine = sa.create_engine(self.url, pool_pre_ping=True, json_serializer=_json)
         except ModuleNotFoundError as error:
             raise OssicleError(
                 "the library psycopg is missing", where=self.shown, mend="install it: pip install 'ossicle[postgresql]'"
@@ -92,7 +93,13 @@ class Catalogue:
             ) from error
         except IntegrityError:
             raise
-        except (OperationalError, DBAPIError) as error:
+        except UnicodeError as error:
+            raise OssicleError(
+                "a text holds half a character, which cannot be kept, so nothing was", mend="write it anew"
+            ) from error
+        except StatementError as error:
+            if isinstance(error.orig, OssicleError):
+                raise error.orig from None
             first = str(error.orig).strip().splitlines()[0] if error.orig is not None else "no message"
             raise OssicleError(
                 f"the catalogue cannot be used ({first})", where=self.shown, mend="mend that and run again"
@@ -122,6 +129,16 @@ class Catalogue:
             if self.is_sqlite and found is not None and keep is not None and database:
                 _copy_sqlite(Path(database), keep / f"catalogue.before-{newest}.sqlite")
             upgrade(self.engine, "head")
+
+
+def _json(value: Any) -> str:
+    """Return JSON as any reader takes it (RFC 8259): no NaN, and no half characters hidden in escapes."""
+    try:
+        return json.dumps(value, allow_nan=False, ensure_ascii=False)
+    except ValueError as error:
+        raise OssicleError(
+            "a number is not finite, which cannot be kept, so nothing was", mend="write it anew"
+        ) from error
 
 
 def _with_driver(url: str) -> sa.URL:

@@ -7,6 +7,7 @@ anchor (:mod:`ossicle.collection.anchors`) when the decision is kept; part numbe
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields
 from typing import Any, ClassVar, Literal, TypeAlias, get_args
@@ -250,6 +251,13 @@ def _checked(kind: str, name: str, value: Any) -> Any:
         if not text:
             raise OssicleError(f"the {name} is empty", mend="give it and say it again")
         return text
+    if name == "value":
+        try:
+            json.dumps(value, allow_nan=False)
+        except (TypeError, ValueError, RecursionError) as error:
+            raise OssicleError(
+                f"{shown(str(value))} is no value that can be kept", mend="give text, finite numbers, or lists of these"
+            ) from error
     return value
 
 
