@@ -30,6 +30,6 @@ def remove_folder(folder: Path, *, watch_seconds: float = 0.0) -> None:
         if folder.exists():
             shutil.rmtree(folder, ignore_errors=True)
             quiet_from = time.monotonic()
-        elif time.monotonic() - quiet_from >= watch_seconds:
+        if time.monotonic() - quiet_from >= watch_seconds and not folder.exists():
             return
         time.sleep(0.02)
