@@ -100,6 +100,24 @@ def crate(data: bytes) -> object:
     return None
 
 
+def landmarks(data: bytes) -> object:
+    """Read a table of landmarks and tell their shape statistics."""
+    from ossicle.compare.analysis import analyse, analysis_charts, analysis_text
+    from ossicle.compare.shape import landmarks_csv, landmarks_from_csv
+
+    marks = landmarks_from_csv(data.decode("utf-8", "replace"))
+    found = analyse(marks, draws=99)
+    json.dumps(found.to_dict(), allow_nan=False)
+    return analysis_text(found), landmarks_csv(found.coordinates()), analysis_charts(found)
+
+
+def scanner(path: Path) -> object:
+    """Take the scanner's settings from a sidecar, as the catalogue keeps them."""
+    from ossicle.collection.scanner import scanner_settings
+
+    return json.dumps(scanner_settings(path.parent), allow_nan=False, ensure_ascii=False).encode()
+
+
 def zarr_store(data: bytes) -> object:
     """Read an OME-Zarr store of one piece: the array's metadata and the piece, compressed."""
     from ossicle.scans import load
@@ -162,6 +180,17 @@ slice = "sagittal"\nat_mm = 1.5\ntravel = false\nbone = "veiled"\nlabel = ["uppe
 
 _LESSON = b"""{"title": "One", "note": "x", "step": [{"title": "Teeth", "view": "dorsal", "narration": "two",
  "notes": "n", "slice": "sagittal", "at_mm": 1.5, "travel": false, "bone": "veiled", "label": ["upper teeth"]}]}"""
+
+_LANDMARKS = b"""specimen,landmark,x,y,z,sex
+a,basion,0,0,0,f\na,nasion,0,1,4,f\na,left bulla,2,0,1,f\na,right bulla,-2,0,1,f\na,prosthion,0,0,9,f
+b,basion,0,0,0,m\nb,nasion,0,1,5,m\nb,left bulla,2,0,2,m\nb,right bulla,-3,0,1,m\nb,prosthion,0,0,9.5,m
+c,basion,0,0,0,m\nc,nasion,0,2,5,m\nc,left bulla,3,0,2,m\nc,right bulla,-3,1,1,m\nc,prosthion,0,0,9.5,m
+d,basion,0,0,1,f\nd,nasion,0,2,6,f\nd,left bulla,3,0,2,f\nd,right bulla,-3,1,2,f\nd,prosthion,0,0,8,f
+"""
+
+_WIDE = b"""specimen,a_x,a_y,b_x,b_y,c_x,c_y,d_x,d_y
+s,0,0,1,0,0,1,3,3\nt,0,0,2,0,0,1,3,4\nu,0,0,2,1,0,1,4,4\nv,0,0,2,0,1,2,4,3\nw,0,0,1,0,1,2,5,3
+"""
 
 _NEXUS = b"""#NEXUS
 BEGIN TAXA; DIMENSIONS NTAX=2; TAXLABELS a 'b c'; END;
@@ -230,6 +259,9 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
         "crate": (crate, [_CRATE]),
         "deposit-zip": (_as_file("d.zip", deposit_zip), [_small_deposit()]),
         "zarr": (zarr_store, [_small_store()]),
+        "landmarks": (landmarks, [_LANDMARKS, _WIDE]),
+        "scanner-json": (_as_file("scan.json", scanner), [b'{"scanner": {"voltage_kv": 80, "filter": "Al"}}']),
+        "scanner-toml": (_as_file("scan.toml", scanner), [b'voltage_kv = 80.5\n[scanner]\nfilter = "Al"\n']),
         "box": (_text(box_from), [b"0:10,3:20,4:5"]),
         **account_targets(),
         **scan_targets(),

@@ -231,6 +231,9 @@ def test_landmarks_go_to_csv_and_back() -> None:
         ("specimen,landmark,x,y,sex\na,basion,1,2,f\na,tip,1,2,m\n", "gives sex"),
         ("specimen,basion_x\na,1\n", "'basion_y' is missing"),
         ("specimen,landmark\n", "no row"),
+        ("specimen,landmark,x,y\na,bas\rion,1,2\n", "the table is no CSV"),
+        ("specimen,landmark,x,y\na,basion,1,1e308\n", "is no length of a skull"),
+        ("specimen,landmark,x,y\n" + "".join(f"{n},l{n},1,2\n" for n in range(5000)), "5000 different landmarks"),
     ],
 )
 def test_bad_tables_are_told_by_row(text: str, said: str) -> None:

@@ -285,7 +285,7 @@ def _groups(looked: Mapping[str, _Looked], taxa: Path | None, pool: bool, inside
         try:
             rows = list(csv.DictReader(io.StringIO(taxa.read_text(encoding="utf-8-sig"), newline="")))
             return {row["specimen"].strip(): row["taxon"].strip() for row in rows}
-        except (OSError, UnicodeDecodeError, KeyError, AttributeError) as error:
+        except (OSError, UnicodeDecodeError, KeyError, AttributeError, csv.Error) as error:
             raise OssicleError(
                 f"this is no table of specimen and taxon ({error})", where=taxa, mend="give it these two columns"
             ) from error

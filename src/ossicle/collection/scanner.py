@@ -39,6 +39,8 @@ _KEYS = {
 }  # fmt: skip
 _LARGEST = 1 << 20
 _LONGEST = 200
+_MOST = 1e15
+"""No setting of a scanner is larger, whatever its unit."""
 
 
 def scanner_settings(source: Path) -> dict[str, Any]:
@@ -60,7 +62,8 @@ def _from_sidecar(source: Path) -> dict[str, Any]:
         inner = data.get("scanner")
         found = {**data, **inner} if isinstance(inner, Mapping) else dict(data)
         kept = {str(k).strip().lower().replace(" ", "_").replace("-", "_"): v for k, v in found.items()}
-        settings = {k: _plain(v) for k, v in kept.items() if k in _KEYS and isinstance(v, str | int | float)}
+        stated = {k: _plain(v) for k, v in kept.items() if k in _KEYS and isinstance(v, str | int | float)}
+        settings = {k: v for k, v in stated.items() if v is not None}
         if settings:
             return settings
     return {}
@@ -78,15 +81,20 @@ def _from_dicom(source: Path) -> dict[str, Any]:
     try:
         data = dcmread(file, stop_before_pixels=True, specific_tags=list(_TAGS))
         found = {name: data.get(tag) for tag, name in _TAGS.items()}
-        return {name: _plain(value) for name, value in found.items() if value not in (None, "")}
+        stated = {name: _plain(value) for name, value in found.items() if value not in (None, "")}
+        return {name: value for name, value in stated.items() if value is not None}
     except (InvalidDicomError, OSError, ValueError, AttributeError, NotImplementedError):
         return {}
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, bool | int | float):
-        return float(value) if isinstance(value, float) else value
+def _plain(value: Any) -> str | float | int | None:
+    """Return a setting as text or a finite number; None for a number that is none."""
+    if isinstance(value, int) and abs(value) < _MOST:
+        return value
     try:
-        return float(value)
+        number = float(value)
     except (TypeError, ValueError):
-        return " ".join(str(value).split())[:_LONGEST]
+        return " ".join(str(value).split())[:_LONGEST].encode("utf-8", "replace").decode("utf-8")
+    except OverflowError:
+        return None
+    return number if abs(number) < _MOST else None

@@ -24,6 +24,10 @@ __all__ = ["Landmarks", "landmarks_csv", "landmarks_from_csv", "read_landmarks"]
 FloatArray = npt.NDArray[np.float64]
 AXES = ("x", "y", "z")
 MOST_BYTES = 200 << 20
+_MOST_POINTS = 20_000_000
+"""Landmarks times specimens, most of them perhaps missing."""
+_FARTHEST = 1e9
+"""mm; squares of lengths are summed."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +105,10 @@ def landmarks_from_csv(text: str, where: object = "landmarks") -> Landmarks:
     """Return the landmarks of CSV text, in either form; see the module."""
     sample = text[:4096].splitlines()[:1]
     delimiter = ";" if sample and sample[0].count(";") > sample[0].count(",") else ","
-    rows = [row for row in csv.reader(io.StringIO(text), delimiter=delimiter) if any(cell.strip() for cell in row)]
+    try:
+        rows = [row for row in csv.reader(io.StringIO(text), delimiter=delimiter) if any(cell.strip() for cell in row)]
+    except csv.Error as error:
+        raise OssicleError(f"the table is no CSV ({error})", where=where, mend="save it as CSV again") from error
     if len(rows) < 2:
         raise OssicleError("there is no row of landmarks", where=where, mend="give a heading and a row a landmark")
     head = [cell.strip() for cell in rows[0]]
@@ -127,8 +134,10 @@ def _number(text: str, where: object, row: int, column: str) -> float:
         raise OssicleError(
             f"{text!r} in row {row}, column {column!r}, is no number", where=where, mend="write mm with a point"
         ) from None
-    if not math.isfinite(value):
-        raise OssicleError(f"{text!r} in row {row}, column {column!r}, is not finite", where=where, mend="write mm")
+    if not abs(value) < _FARTHEST:
+        raise OssicleError(
+            f"{text!r} in row {row}, column {column!r}, is no length of a skull", where=where, mend="write mm"
+        )
     return value
 
 
@@ -159,6 +168,12 @@ def _long(records: Sequence[Mapping[str, str]], head: Sequence[str], where: obje
                     where=where,
                     mend="say the same in all rows of a specimen",
                 )
+    if len(specimens) * len(names) > _MOST_POINTS:
+        raise OssicleError(
+            f"{len(specimens)} specimens with {len(names)} different landmarks are too many, most of them missing",
+            where=where,
+            mend="spell landmarks alike, or split the table",
+        )
     blank = [math.nan] * len(axes)
     points = np.array([[mine.get(name, blank) for name in names] for mine in specimens.values()], float)
     columns = {c: tuple(d[c] for d in data.values()) for c in further}
