@@ -143,7 +143,7 @@ def main() -> None:
     warnings.simplefilter("ignore")  # what libraries say of odd files would fill the terminal
     logging.disable(logging.CRITICAL)
     guide = given.target != "all" and not given.blind and _atheris()
-    guiding = LIBRARIES if given.target.startswith("scan-") else LIBRARIES[:1]
+    guiding = LIBRARIES if given.target.startswith("scan-") else ["ossicle", "commonnexus"]
     with guide.instrument_imports(include=guiding) if guide else nullcontext():
         known = targets()
         for name, (target, seeds) in known.items():
