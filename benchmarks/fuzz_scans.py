@@ -11,6 +11,7 @@ import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from unittest import mock
 
 ROOT = Path(__file__).resolve().parent.parent
 LIBRARIES = ["ossicle", "pydicom", "tifffile", "nibabel", "nrrd"]
@@ -24,9 +25,12 @@ def reader(name: str, beside: dict[str, bytes], source: str) -> Target:
     """Return a target that lays its bytes down as ``name`` among whole files and reads the scan at ``source``."""
 
     def run(data: bytes) -> object:
-        from ossicle.scans import load
+        from ossicle.scans import cache, load
 
-        with tempfile.TemporaryDirectory(prefix="ossicle-fuzz-", dir=MEMORY) as place:
+        with (
+            mock.patch.object(cache, "_LAST_WRITES_SECONDS", 0.02),  # stores of one piece are written by one thread
+            tempfile.TemporaryDirectory(prefix="ossicle-fuzz-", dir=MEMORY) as place,
+        ):
             folder = Path(place, "a")
             folder.mkdir()
             for other, held in beside.items():
