@@ -71,7 +71,7 @@ def test_not_finite(tmp_path, refused, volume, value):
     assert "slice 3 holds values that are not finite" in refused(write_slices(tmp_path / "s", volume), spacing_mm_zyx=1)
 
 
-@pytest.mark.parametrize("spacing", [0, -0.05, (1, 1, 0), (1, -1, 1), (1, 1), np.nan, np.inf])
+@pytest.mark.parametrize("spacing", [0, -0.05, (1, 1, 0), (1, -1, 1), (1, 1), np.nan, np.inf, 1e300, 1e-300])
 def test_spacing(tmp_path, refused, volume, spacing):
     assert "positive numbers" in refused(write_slices(tmp_path / "s", volume), spacing_mm_zyx=spacing)
 

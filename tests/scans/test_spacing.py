@@ -16,7 +16,9 @@ def test_option_text(text, expected):
     assert parse_spacing(text) == expected
 
 
-@pytest.mark.parametrize("text", ["", "0", "-0.05", "1,2", "nan", "inf,1,1", "0.05mm", "1,2,3,4", "1,0,1"])
+@pytest.mark.parametrize(
+    "text", ["", "0", "-0.05", "1,2", "nan", "inf,1,1", "0.05mm", "1,2,3,4", "1,0,1", "1e300", "1,1,1e-99"]
+)
 def test_option_text_refused(text):
     with pytest.raises(OssicleError, match="positive numbers"):
         parse_spacing(text)

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ossicle.errors import OssicleError
+from ossicle.scans.spacing import LEAST_MM, MOST_MM
 
 __all__ = ["Geometry"]
 
@@ -61,7 +62,7 @@ class Geometry:
 
     def __post_init__(self) -> None:
         spacing = np.asarray(self.spacing_mm_zyx, dtype=np.float64)
-        if spacing.shape != (3,) or not np.all(np.isfinite(spacing)) or np.any(spacing <= 0):
+        if spacing.shape != (3,) or not np.all((spacing > LEAST_MM) & (spacing < MOST_MM)):
             raise OssicleError(
                 f"the spacing {self.spacing_mm_zyx} is not three positive numbers of millimetres",
                 mend="give it as --spacing 0.05 or --spacing Z,Y,X in mm",

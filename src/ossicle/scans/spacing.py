@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,6 +10,9 @@ from ossicle.errors import OssicleError
 __all__ = ["Spacing", "length_in_mm", "parse_spacing", "plausibility", "resolve_spacing"]
 
 HOW_TO_GIVE = "give it as --spacing 0.05 (all three) or --spacing Z,Y,X in mm, or in a scan.json beside the slices"
+
+LEAST_MM, MOST_MM = 1e-9, 1e9
+"""No voxel of any scan is smaller or larger; what is merely unlikely is warned of (`plausibility`)."""
 
 _MM = {
     "m": 1000.0, "meter": 1000.0, "metre": 1000.0, "meters": 1000.0, "metres": 1000.0,
@@ -60,10 +62,10 @@ def checked(numbers: Sequence[float], said_by: str) -> tuple[float, float, float
     values = [float(n) for n in numbers]
     if len(values) == 1:
         values *= 3
-    if len(values) != 3 or not all(math.isfinite(v) and v > 0 for v in values):
+    if len(values) != 3 or not all(LEAST_MM < v < MOST_MM for v in values):
         what = ", ".join(f"{v:g}" for v in values) or "nothing that is a number"
         raise OssicleError(
-            f"the spacing must be one or three positive numbers, not {what}", where=said_by, mend=HOW_TO_GIVE
+            f"the spacing must be one or three positive numbers of mm, not {what}", where=said_by, mend=HOW_TO_GIVE
         )
     return values[0], values[1], values[2]
 
