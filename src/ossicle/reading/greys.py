@@ -7,12 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from ossicle.errors import OssicleError
+
 from . import statistics
 from .device import gaussian
 
 __all__ = ["Normalised", "normalise"]
 
 FloatArray = npt.NDArray[np.float32]
+LEAST_RANGE = 1e-18
+"""The least normal float32 is 1.2e-38 (IEEE 754)."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +36,17 @@ def normalise(grey: FloatArray) -> tuple[Normalised, statistics.Levels, float]:
     Returns the normalised volume, the levels in stored greys, and the noise of the scan in stored greys. The
     smoothing (Gaussian, sigma 0.6 voxels, more only where the noise left would exceed 8 % of the contrast) follows
     the scan's own noise.
+
+    Raises
+    ------
+    OssicleError
+        Greys differ, and by so little that float32 cannot hold their squares.
     """
+    if 0 < float(np.ptp(grey)) < LEAST_RANGE:
+        raise OssicleError(
+            f"the greys differ by less than {LEAST_RANGE:g}, as whole numbers do that are read as another type",
+            mend="say the type of its numbers in scan.json, or scale them",
+        )
     raw_noise = statistics.noise_of(grey)
     sigma = 0.6
     smooth = gaussian(grey, sigma)
