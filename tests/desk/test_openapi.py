@@ -80,3 +80,9 @@ def test_no_request_is_a_fault(desk: AskedDesk) -> None:
     assert sum(codes.get(code, 0) for code in (400, 404, 422)) > 20
     with Collection.open(desk.folder) as held:
         assert held.check().sound
+
+
+def test_an_expectation_that_is_none_is_told(desk: AskedDesk) -> None:
+    answer = desk.web.delete("/api/specimens/1/steps/none?expected=-533", headers={"x-ossicle-desk": TOKEN})
+    assert answer.status_code == 422
+    assert "expected" in answer.json()["where"]

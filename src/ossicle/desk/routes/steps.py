@@ -5,9 +5,9 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
 from ossicle.collection.steps import Kept, change_steps, steps_of
@@ -157,7 +157,9 @@ def change(number: int, step: str, said: Changed, bench: Bench) -> Json:
 
 
 @router.delete("/specimens/{number}/steps/{step}")
-def discard(number: int, step: str, bench: Bench, expected: int | None = None) -> Json:
+def discard(
+    number: int, step: str, bench: Bench, expected: Annotated[int | None, Query(ge=0, le=MOST_ID)] = None
+) -> Json:
     """Take a step away."""
 
     def put(now: list[Json]) -> list[Json]:
