@@ -11,7 +11,7 @@ from __future__ import annotations
 import io
 import logging
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from threading import RLock
 from typing import Any, Literal
@@ -78,7 +78,7 @@ def _decode(raw: bytes, path: Path) -> NDArray[Any]:
     where = shown(path)
     with tifffile.TiffFile(io.BytesIO(raw)) as file:
         _check_chain(file, len(raw), where, to_its_end=False)
-        pages = [page for page in file.pages if not _is_thumbnail(page)]
+        pages = [page for page in _each_once(file, where) if not _is_thumbnail(page)]
         if len(pages) != 1:
             raise OssicleError(
                 f"it holds {len(pages)} pages among files of one slice each",
@@ -215,6 +215,16 @@ def _check_chain(file: tifffile.TiffFile, size: int, where: str, *, to_its_end: 
                 f"the file ends within page {len(seen)}", where=where, mend="copy it again from where it came"
             )
         at = int.from_bytes(raw, _ORDER[file.byteorder])
+
+
+def _each_once(file: tifffile.TiffFile, where: str) -> Iterator[Any]:
+    """Give the pages; where a file ends within one, the library takes what it finds there for the place of the next."""
+    seen: set[int] = set()
+    for page in file.pages:
+        if page.offset in seen:
+            raise OssicleError(f"the chain of its pages is broken after {len(seen)}", where=where, mend="copy it again")
+        seen.add(page.offset)
+        yield page
 
 
 def _check_page(page: Any, size: int, where: str) -> None:
