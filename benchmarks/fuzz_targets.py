@@ -100,6 +100,29 @@ def crate(data: bytes) -> object:
     return None
 
 
+def voice(data: bytes) -> object:
+    """Take the voice out of a browser's recording and put it among silence into a file."""
+    from ossicle.publish.voice import joined, taken, voice_of, webm
+
+    heard = voice_of(data)
+    whole = joined([(0.0, 1000.0, taken(heard, 0.0, 500.0)), (1000.0, 60_000.0, heard)])
+    return None if whole is None else webm(whole)
+
+
+def captions(data: bytes) -> object:
+    """Read captions, or spread plain text over a minute, and write them."""
+    from ossicle.publish.captions import captions_of, webvtt_text
+
+    return webvtt_text(captions_of(data.decode("utf-8", "replace"), 60_000.0)).encode()
+
+
+def _spoken() -> bytes:
+    from ossicle.publish.voice import SILENCE, Packet, Voice, webm
+
+    head = b"OpusHead\x01\x01\x38\x01\x80\xbb\0\0\0\0\0"
+    return webm(Voice(head, tuple(Packet(20.0 * n, SILENCE) for n in range(30))))
+
+
 def landmarks(data: bytes) -> object:
     """Read a table of landmarks and tell their shape statistics."""
     from ossicle.compare.analysis import analyse, analysis_charts, analysis_text
@@ -181,6 +204,18 @@ slice = "sagittal"\nat_mm = 1.5\ntravel = false\nbone = "veiled"\nlabel = ["uppe
 _LESSON = b"""{"title": "One", "note": "x", "step": [{"title": "Teeth", "view": "dorsal", "narration": "two",
  "notes": "n", "slice": "sagittal", "at_mm": 1.5, "travel": false, "bone": "veiled", "label": ["upper teeth"]}]}"""
 
+_VTT = b"""WEBVTT - a talk
+
+NOTE what is said
+
+1
+00:01.500 --> 00:00:04.000 line:90%
+<v A. Reader>The <i>first</i> teeth &amp; roots
+
+00:00:05.000 --> 00:00:06.000
+They are shed.
+"""
+
 _LANDMARKS = b"""specimen,landmark,x,y,z,sex
 a,basion,0,0,0,f\na,nasion,0,1,4,f\na,left bulla,2,0,1,f\na,right bulla,-2,0,1,f\na,prosthion,0,0,9,f
 b,basion,0,0,0,m\nb,nasion,0,1,5,m\nb,left bulla,2,0,2,m\nb,right bulla,-3,0,1,m\nb,prosthion,0,0,9.5,m
@@ -259,6 +294,8 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
         "crate": (crate, [_CRATE]),
         "deposit-zip": (_as_file("d.zip", deposit_zip), [_small_deposit()]),
         "zarr": (zarr_store, [_small_store()]),
+        "voice": (voice, [_spoken()]),
+        "captions": (captions, [_VTT, b"The first teeth. They are shed."]),
         "landmarks": (landmarks, [_LANDMARKS, _WIDE]),
         "scanner-json": (_as_file("scan.json", scanner), [b'{"scanner": {"voltage_kv": 80, "filter": "Al"}}']),
         "scanner-toml": (_as_file("scan.toml", scanner), [b'voltage_kv = 80.5\n[scanner]\nfilter = "Al"\n']),

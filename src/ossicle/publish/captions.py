@@ -43,7 +43,7 @@ def captions_of(text: str, length_ms: float) -> list[Caption]:
         return _from_webvtt(plain)
     said = sentences_of(plain)[:_MOST]
     words = [max(1, len(s.split())) for s in said]
-    each = length_ms / sum(words) if length_ms > 0 else 60_000 / WORDS_A_MINUTE
+    each = length_ms / max(1, sum(words)) if length_ms > 0 else 60_000 / WORDS_A_MINUTE
     out, now = [], 0.0
     for sentence, count in zip(said, words, strict=True):
         out.append(Caption(now, now + each * count, sentence))
