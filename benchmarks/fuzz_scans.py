@@ -10,6 +10,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from unittest import mock
 
@@ -21,14 +22,21 @@ MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None
 Target = Callable[[bytes], object]
 
 
+def one_writer() -> AbstractContextManager[object]:
+    """Wait less for other threads after a fault: stores of one piece are written by one."""
+    from ossicle.scans import cache
+
+    return mock.patch.object(cache, "_LAST_WRITES_SECONDS", 0.02)
+
+
 def reader(name: str, beside: dict[str, bytes], source: str) -> Target:
     """Return a target that lays its bytes down as ``name`` among whole files and reads the scan at ``source``."""
 
     def run(data: bytes) -> object:
-        from ossicle.scans import cache, load
+        from ossicle.scans import load
 
         with (
-            mock.patch.object(cache, "_LAST_WRITES_SECONDS", 0.02),  # stores of one piece are written by one thread
+            one_writer(),
             tempfile.TemporaryDirectory(prefix="ossicle-fuzz-", dir=MEMORY) as place,
         ):
             folder = Path(place, "a")

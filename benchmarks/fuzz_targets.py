@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from benchmarks.fuzz_accounts import account_targets, whole
-from benchmarks.fuzz_scans import MEMORY, Target, scan_targets
+from benchmarks.fuzz_scans import MEMORY, Target, one_writer, scan_targets
 
 
 def _as_file(name: str, read: Callable[[Path], object]) -> Target:
@@ -146,7 +146,7 @@ def zarr_store(data: bytes) -> object:
     from ossicle.scans import load
 
     told, _, piece = data.partition(b"\n---\n")
-    with tempfile.TemporaryDirectory() as place:
+    with one_writer(), tempfile.TemporaryDirectory(dir=MEMORY) as place:
         folder = Path(place, "a.ome.zarr")
         (folder / "0" / "c" / "0" / "0").mkdir(parents=True)
         (folder / "zarr.json").write_text(json.dumps(_GROUP))
