@@ -104,7 +104,8 @@ def page(rows: Sequence[dict[str, Any]], made: dict[str, Any]) -> str:
         own = [r for r in rows if r["target"] == name]
         faults = sum(len(r["faults"]) for r in own)
         cells = [f"{sum(r['seconds'] for r in own) / 60:.0f}"]
-        cells += [f"{sum(r.get('processor', 0.0) for r in own) / 60:.0f}"]
+        taken = [r["processor"] for r in own if "processor" in r]
+        cells += [f"{sum(taken) / 60:.0f}" if taken else "–"]
         cells += [f"{sum(r['inputs'] for r in own):,}"]
         cells += [str(own[-1].get("reached", "")), str(own[-1]["kept"])]
         cells += [f"{max(r['peak_mb'] for r in own):.0f}", str(faults)]
