@@ -16,7 +16,7 @@ import sys
 import tempfile
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
@@ -73,7 +73,7 @@ def changed(data: bytes, rng: random.Random) -> bytes:
     return bytes(out[: max(MOST_BYTES, len(data))])
 
 
-def blind(target: Target, seeds: list[bytes], seconds: float, found: Callable[[bytes, str], None]) -> int:
+def blind(target: Target, seeds: Sequence[bytes], seconds: float, found: Callable[[bytes, str], None]) -> int:
     """Try changed inputs for so long; return how many."""
     rng, count, pool = random.Random(1), 0, list(seeds)
     until = time.monotonic() + seconds
@@ -90,7 +90,7 @@ def blind(target: Target, seeds: list[bytes], seconds: float, found: Callable[[b
 
 def guided(
     target: Target,
-    seeds: list[bytes],
+    seeds: Sequence[bytes],
     seconds: float,
     found: Callable[[bytes, str], None],
     kept: Path | None = None,

@@ -6,7 +6,6 @@ The deposit to start from is that of a small drawn specimen (``tests/desk/desk_w
 from __future__ import annotations
 
 import atexit
-import dataclasses
 import datetime
 import functools
 import json
@@ -14,15 +13,29 @@ import os
 import shutil
 import sys
 import tempfile
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from unittest import mock
 
-from benchmarks.fuzz_json import PARTED
+from benchmarks.fuzz_json import PARTED, parsed
 from benchmarks.fuzz_scans import MEMORY, ROOT, Target
 
 ROWS = ("I1 dC>C dP4>P4 M1", "I1 C P4:unreplaced M1:crypt")
+
+
+class Seeds(Sequence[bytes]):
+    """Whole inputs that take seconds to make: made when they are first looked at."""
+
+    def __init__(self, make: Callable[[], list[bytes]]) -> None:
+        self.made = functools.cache(make)
+
+    def __getitem__(self, at: Any) -> Any:
+        return self.made()[at]
+
+    def __len__(self) -> int:
+        return len(self.made())
 
 
 @dataclass(frozen=True)
@@ -56,7 +69,7 @@ class Whole:
 
 def chained(data: bytes) -> bytes:
     """Return decisions whose numbers and digests are in order, where they can be read at all."""
-    from ossicle.collection import Anchor, Decision
+    from ossicle.collection import Decision
     from ossicle.collection.history import FIRST, digest_of
 
     try:
@@ -64,8 +77,7 @@ def chained(data: bytes) -> bytes:
         before = FIRST
         for number, row in enumerate(rows, start=1):
             row["number"] = number
-            anchors = tuple(Anchor.from_json(a) for a in row["anchors"])
-            before = row["digest"] = digest_of(Decision(**{**row, "anchors": anchors}), before)
+            before = row["digest"] = digest_of(Decision.from_json(row), before)
         return json.dumps(rows).encode()
     except Exception:
         return data
@@ -162,10 +174,7 @@ def decided(data: bytes) -> object:
     from ossicle.collection import Decision, hints_of, replay, request, words_of
     from ossicle.collection.deciding import anchored
 
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
+    said = parsed(data)
     if not isinstance(said, dict):
         return None
     kept, structures, before = _seen()
@@ -173,8 +182,8 @@ def decided(data: bytes) -> object:
     if asked.kind in ("undo", "redo"):
         return None
     decision = anchored(asked, "A. Reader", "2031-05-01T00:00:00Z", "seen", before, structures, kept.facts)
-    told = json.loads(json.dumps(dataclasses.asdict(decision)))  # as the catalogue keeps it
-    back = Decision(**{**told, "number": 1, "anchors": decision.anchors})
+    told = json.loads(json.dumps(decision.as_json()))  # as the catalogue keeps it
+    back = Decision.from_json({**told, "number": 1})
     found = replay(structures, kept.facts, kept.made_by, [back], heeded=kept.heeded)
     hints_of([back], structures.scan)
     account_from_json(account_to_json(found.account))
@@ -225,13 +234,13 @@ def account(data: bytes) -> object:
     return made, same, computed_cells(kept, load_characters().values())
 
 
-def account_targets() -> dict[str, tuple[Target, list[bytes]]]:
+def account_targets() -> dict[str, tuple[Target, Sequence[bytes]]]:
     """Return by name what is tried on accounts and deposits, and whole inputs to start from."""
     return {
         "decision": (decided, [json.dumps(said).encode() for said in _DECIDED]),
-        "account": (account, [_account_of_nothing(), whole().account]),
-        "deposit-replayed": (replayed, [whole().seed()]),
-        "deposit-received": (received, [whole().seed()]),
+        "account": (account, Seeds(lambda: [_account_of_nothing(), whole().account])),
+        "deposit-replayed": (replayed, Seeds(lambda: [whole().seed()])),
+        "deposit-received": (received, Seeds(lambda: [whole().seed()])),
     }
 
 

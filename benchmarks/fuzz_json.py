@@ -8,7 +8,7 @@ from collections.abc import Callable
 from copy import deepcopy
 from typing import Any
 
-__all__ = ["altered", "holds_json", "mutator"]
+__all__ = ["altered", "holds_json", "mutator", "parsed"]
 
 PARTED = b"\n---\n"
 """What parts two texts in one input (`fuzz_targets`)."""
@@ -76,12 +76,14 @@ def mutator(fallback: Callable[[bytes, int], bytes]) -> Callable[[bytes, int, in
     return changed
 
 
+def parsed(data: bytes) -> Any:
+    """Return what the bytes say; None, as of null, where they are no JSON."""
+    try:
+        return json.loads(data)
+    except (ValueError, RecursionError):
+        return None
+
+
 def holds_json(data: bytes) -> bool:
     """Return whether an input, or a piece of it, is a JSON object or list."""
-    for piece in data.split(PARTED):
-        try:
-            if isinstance(json.loads(piece), dict | list):
-                return True
-        except (ValueError, RecursionError):
-            continue
-    return False
+    return any(isinstance(parsed(piece), dict | list) for piece in data.split(PARTED))

@@ -5,11 +5,11 @@ from __future__ import annotations
 import io
 import json
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
-from benchmarks.fuzz_accounts import account_targets, whole
+from benchmarks.fuzz_accounts import Seeds, account_targets, whole
+from benchmarks.fuzz_json import parsed
 from benchmarks.fuzz_scans import MEMORY, Target, one_writer, scan_targets
 
 
@@ -28,19 +28,11 @@ def _text(read: Callable[[str], object]) -> Target:
     return lambda data: read(data.decode("utf-8", "replace"))
 
 
-def _json(data: bytes) -> Any:
-    """Return what the bytes say; None, as of null, where they are no JSON."""
-    try:
-        return json.loads(data)
-    except (ValueError, RecursionError):
-        return None
-
-
 def request(data: bytes) -> object:
     """Make a request from what came over the wire."""
     from ossicle.collection import request as made
 
-    said = _json(data)
+    said = parsed(data)
     if not isinstance(said, dict):
         return None
     kind = said.pop("kind", "agree")
@@ -51,7 +43,7 @@ def terms(data: bytes) -> object:
     """Read catalogue data given by terms."""
     from ossicle.collection.terms import specimen_data
 
-    said = _json(data)
+    said = parsed(data)
     return specimen_data({str(k): str(v) for k, v in said.items()}) if isinstance(said, dict) else None
 
 
@@ -84,7 +76,7 @@ def events(data: bytes) -> object:
     """Read what changed on the stage during a talk."""
     from ossicle.publish.talk_events import events_of, specimens_of
 
-    return specimens_of(events_of(_json(data)))
+    return specimens_of(events_of(parsed(data)))
 
 
 def crate(data: bytes) -> object:
@@ -237,7 +229,7 @@ BEGIN NOTES; TEXT TAXON=1 CHARACTER=2 TEXT='seen'; END;
 """
 
 
-def targets() -> dict[str, tuple[Target, list[bytes]]]:
+def targets() -> dict[str, tuple[Target, Sequence[bytes]]]:
     """Return by name what is tried, and whole inputs to start from."""
     from ossicle.anatomy import ToothName
     from ossicle.anatomy.characters import read_characters
@@ -292,7 +284,7 @@ def targets() -> dict[str, tuple[Target, list[bytes]]]:
         "lesson-json": (_as_file("l.json", lesson_text), [_LESSON]),
         "talk-events": (events, [_EVENTS]),
         "crate": (crate, [_CRATE]),
-        "deposit-zip": (_as_file("d.zip", deposit_zip), [_small_deposit()]),
+        "deposit-zip": (_as_file("d.zip", deposit_zip), Seeds(lambda: [_small_deposit()])),
         "zarr": (zarr_store, [_small_store()]),
         "voice": (voice, [_spoken()]),
         "captions": (captions, [_VTT, b"The first teeth. They are shed."]),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from ossicle.anatomy import ToothName
@@ -46,6 +46,15 @@ class Decision:
     said: Mapping[str, Any] = field(default_factory=dict)
     target: int | None = None
     digest: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain data that `from_json` reads back."""
+        return {**asdict(self), "anchors": [a.as_json() for a in self.anchors]}
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Decision:
+        """Read what `as_json` gave; numbers stay as they were written, so that the digest holds."""
+        return cls(**{**data, "anchors": tuple(Anchor.from_json(a) for a in data.get("anchors", ()))})
 
 
 def digest_of(decision: Decision, before: str) -> str:

@@ -62,8 +62,7 @@ def _from_sidecar(source: Path) -> dict[str, Any]:
         inner = data.get("scanner")
         found = {**data, **inner} if isinstance(inner, Mapping) else dict(data)
         kept = {str(k).strip().lower().replace(" ", "_").replace("-", "_"): v for k, v in found.items()}
-        stated = {k: _plain(v) for k, v in kept.items() if k in _KEYS and isinstance(v, str | int | float)}
-        settings = {k: v for k, v in stated.items() if v is not None}
+        settings = _plain({k: v for k, v in kept.items() if k in _KEYS and isinstance(v, str | int | float)})
         if settings:
             return settings
     return {}
@@ -81,13 +80,17 @@ def _from_dicom(source: Path) -> dict[str, Any]:
     try:
         data = dcmread(file, stop_before_pixels=True, specific_tags=list(_TAGS))
         found = {name: data.get(tag) for tag, name in _TAGS.items()}
-        stated = {name: _plain(value) for name, value in found.items() if value not in (None, "")}
-        return {name: value for name, value in stated.items() if value is not None}
+        return _plain({name: value for name, value in found.items() if value not in (None, "")})
     except (InvalidDicomError, OSError, ValueError, AttributeError, NotImplementedError):
         return {}
 
 
-def _plain(value: Any) -> str | float | int | None:
+def _plain(stated: Mapping[str, Any]) -> dict[str, Any]:
+    """Return settings as text or finite numbers, without those that are none."""
+    return {name: plain for name, value in stated.items() if (plain := _setting(value)) is not None}
+
+
+def _setting(value: Any) -> str | float | int | None:
     """Return a setting as text or a finite number; None for a number that is none."""
     if isinstance(value, int) and abs(value) < _MOST:
         return value

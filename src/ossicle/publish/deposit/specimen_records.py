@@ -12,7 +12,6 @@ from pydantic import Field, TypeAdapter, ValidationError
 
 from ossicle.anatomy import ToothName
 from ossicle.collection import Decision, ReadingInfo, ScanInfo
-from ossicle.collection.anchors import Anchor
 from ossicle.collection.kinds import Kind
 from ossicle.reading.records import Generation, Side, Vector
 
@@ -122,6 +121,7 @@ def record_from_json(raw: bytes) -> SpecimenRecord:
     ValueError
         It is no JSON, lacks something, or holds it in another type; one line.
     """
+    _finite(raw)
     record: SpecimenRecord = _checked(_adapter(SpecimenRecord), raw)
     if record.format != SPECIMEN_FORMAT:
         raise ValueError(f"its format is {record.format!r}, this version knows {SPECIMEN_FORMAT!r}")
@@ -146,6 +146,7 @@ def decisions_from_json(raw: bytes) -> tuple[Decision, ...]:
     ValueError
         They are no JSON, lack something, or hold it in another type; one line.
     """
+    rows = _finite(raw)
     checked: list[Decision] = _checked(_adapter(list[Decision]), raw)
     if any(not 0 < n < _MOST for d in checked for n in (d.number, d.reading, d.target) if n is not None):
         raise ValueError("a decision names a number that none has")
@@ -158,15 +159,17 @@ def decisions_from_json(raw: bytes) -> tuple[Decision, ...]:
             ToothName.parse(d.said["name"])
         if d.kind in ("undo", "redo") and not 0 < (d.target or 0) < d.number:
             raise ValueError(f"decision {d.number} is about none before it")
-    return tuple(_decision(row) for row in json.loads(raw))
+    return tuple(Decision.from_json(row) for row in rows)
 
 
-def _decision(row: Mapping[str, Any]) -> Decision:
-    return Decision(**{**row, "anchors": tuple(Anchor.from_json(a) for a in row.get("anchors", ()))})
+def _finite(raw: bytes) -> Any:
+    """Return JSON, which knows no NaN and no infinity (RFC 8259)."""
+    data = json.loads(raw)
+    json.dumps(data, allow_nan=False)
+    return data
 
 
 def _checked(kind: TypeAdapter[T], raw: bytes, where: str = "") -> T:
-    json.dumps(json.loads(raw), allow_nan=False)  # RFC 8259 knows no NaN and no infinity
     try:
         return kind.validate_json(raw, strict=True)
     except ValidationError as error:

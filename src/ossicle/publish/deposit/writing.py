@@ -223,8 +223,7 @@ def _specimen(
     account = replayed.account
     (folder / "account.json").write_bytes(account_to_json(account).encode("utf-8"))
     (folder / "account.html").write_bytes(account_html(account, replayed.reading).encode("utf-8"))
-    rows = [{**asdict(d), "anchors": [a.as_json() for a in d.anchors]} for d in decisions]
-    _json(folder / "decisions.json", rows)
+    _json(folder / "decisions.json", [d.as_json() for d in decisions])
     terms = {**specimen.terms, "scientificName": specimen.scientific_name}
     terms |= {"sex": specimen.sex, "lifeStage": specimen.life_stage}
     _json(

@@ -8,14 +8,15 @@ from pathlib import Path
 from ossicle.account.folder import write_texts
 from ossicle.errors import OssicleError
 
-from .nexus import matrix_from_nexus, matrix_to_nexus
+from .nexus import MOST_LETTERS, matrix_from_nexus, matrix_to_nexus
 from .page import Shown, matrix_html
 from .records import Matrix
 from .tables import cells_csv, matrix_csv
 
 __all__ = ["read_nexus", "write_matrix"]
 
-_LARGEST = 256 << 20
+_LARGEST = 4 * MOST_LETTERS
+"""Bytes: a letter has four at most (RFC 3629)."""
 
 
 def read_nexus(path: Path) -> Matrix:

@@ -25,9 +25,9 @@ __all__ = ["matrix_from_nexus", "matrix_to_nexus"]
 FORMAT = "ossicle-matrix/1"
 _BARE = re.compile(r"[A-Za-z][A-Za-z0-9.]*")
 _OWN = {"TAXA", "CHARACTERS", "DATA", "NOTES", "OSSICLE"}
-_MOST_BYTES = 64 << 20
+MOST_LETTERS = 64 << 20
 _MOST_BARE = 2_000_000
-"""Letters outside of quotes and comments, most of them cells; commonnexus takes some 650 bytes for each."""
+"""Letters outside of quotes and comments, most of them cells; commonnexus keeps objects for each."""
 
 
 def word(text: str) -> str:
@@ -152,7 +152,7 @@ def matrix_from_nexus(text: str, where: object = "NEXUS") -> Matrix:
     """
     if not text.lstrip("\ufeff \r\n\t")[:6].upper() == "#NEXUS":
         raise OssicleError("this is no NEXUS file: it does not begin with #NEXUS", where=where, mend="name another")
-    if len(text) > _MOST_BYTES or (bare := _bare(text)) > _MOST_BARE:
+    if len(text) > MOST_LETTERS or (bare := _bare(text)) > _MOST_BARE:
         raise OssicleError("this file is larger than any matrix", where=where, mend="name another")
     from commonnexus import Nexus
 

@@ -77,7 +77,6 @@ def open_stack(path: Path, request: Request) -> Stack:
 def _decode(raw: bytes, path: Path) -> NDArray[Any]:
     where = shown(path)
     with tifffile.TiffFile(io.BytesIO(raw)) as file:
-        _check_chain(file, len(raw), where, to_its_end=False)
         pages = [page for page in _each_once(file, where) if not _is_thumbnail(page)]
         if len(pages) != 1:
             raise OssicleError(
@@ -191,16 +190,11 @@ def _is_thumbnail(page: Any) -> bool:
     return bool(getattr(page, "is_reduced", False))
 
 
-def _check_chain(file: tifffile.TiffFile, size: int, where: str, *, to_its_end: bool = True) -> None:
-    """Follow the chain of pages, since the library ends it in silence where it is broken, and never where it is a ring.
-
-    Of a slice, whose pages are counted, it need not be whole ``to_its_end``.
-    """
+def _check_chain(file: tifffile.TiffFile, size: int, where: str) -> None:
+    """Follow the chain of pages: the library ends it in silence where it is broken, and never where it is a ring."""
     kind, at = file.tiff, int(file.pages[0].offset)
     seen: set[int] = set()
     while at:
-        if at + kind.tagnosize > size and not to_its_end:
-            return
         if at in seen or at + kind.tagnosize > size:
             raise OssicleError(f"the chain of its pages is broken after {len(seen)}", where=where, mend="copy it again")
         seen.add(at)
@@ -209,8 +203,6 @@ def _check_chain(file: tifffile.TiffFile, size: int, where: str, *, to_its_end: 
         file.filehandle.seek(at + kind.tagnosize + tags * kind.tagsize)
         raw = file.filehandle.read(kind.offsetsize)
         if len(raw) < kind.offsetsize:
-            if not to_its_end:
-                return
             raise OssicleError(
                 f"the file ends within page {len(seen)}", where=where, mend="copy it again from where it came"
             )
@@ -218,7 +210,11 @@ def _check_chain(file: tifffile.TiffFile, size: int, where: str, *, to_its_end: 
 
 
 def _each_once(file: tifffile.TiffFile, where: str) -> Iterator[Any]:
-    """Give the pages; where a file ends within one, the library takes what it finds there for the place of the next."""
+    """Give the pages of a slice, which are counted, so that their chain need not be whole to its end.
+
+    A ring is followed by the library for ever; where a file ends within a page, it takes what it finds there for the
+    place of the next.
+    """
     seen: set[int] = set()
     for page in file.pages:
         if page.offset in seen:
