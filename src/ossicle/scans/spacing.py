@@ -65,7 +65,9 @@ def checked(numbers: Sequence[float], said_by: str) -> tuple[float, float, float
     if len(values) != 3 or not all(LEAST_MM < v < MOST_MM for v in values):
         what = ", ".join(f"{v:g}" for v in values) or "nothing that is a number"
         raise OssicleError(
-            f"the spacing must be one or three positive numbers of mm, not {what}", where=said_by, mend=HOW_TO_GIVE
+            f"the spacing must be one or three positive numbers of mm, from {LEAST_MM:g} to {MOST_MM:g}, not {what}",
+            where=said_by,
+            mend=HOW_TO_GIVE,
         )
     return values[0], values[1], values[2]
 
