@@ -4,7 +4,7 @@ Every error says in one sentence what is wrong, where, and how to mend it. Entry
 end with exit code 2; anything else that escapes is a bug of ours.
 """
 
-__all__ = ["Cancelled", "OssicleError"]
+__all__ = ["Cancelled", "OssicleError", "said_by"]
 
 
 class OssicleError(Exception):
@@ -38,3 +38,8 @@ class OssicleError(Exception):
 
 class Cancelled(Exception):
     """The person asked long work to stop; nothing has been written."""
+
+
+def said_by(error: Exception, limit: int = 240) -> str:
+    """Return what a caught error says, for a sentence: a ValueError by itself, others, that say little, by name."""
+    return (str(error) if isinstance(error, ValueError) else f"{type(error).__name__}: {error}")[:limit]

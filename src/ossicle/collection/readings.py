@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from ossicle.account import MadeBy, ScanFacts, Source
-from ossicle.errors import OssicleError
+from ossicle.errors import OssicleError, said_by
 from ossicle.reading.boxes import Box, boxes_from_json, boxes_to_json
 from ossicle.reading.records import (
     Calibration,
@@ -150,7 +150,7 @@ def load_reading(folder: Path, labels: ArrayLike3D) -> KeptReading:
         return _back(data, _arrays(folder / "arrays.npz"), labels)
     except _DAMAGED as error:
         raise OssicleError(
-            f"this reading is damaged ({type(error).__name__}: {error})",
+            f"this reading is damaged ({said_by(error)})",
             where=shown(folder),
             mend="run `ossicle check` on the collection",
         ) from error

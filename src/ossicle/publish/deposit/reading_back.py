@@ -13,7 +13,7 @@ from ossicle.account import Account, account_text, account_to_dict, account_to_j
 from ossicle.collection import Decision, KeptReading, ReadingInfo, hints_of, replay, words_of
 from ossicle.collection.reader import read_specimen
 from ossicle.collection.readings import load_reading
-from ossicle.errors import OssicleError
+from ossicle.errors import OssicleError, said_by
 from ossicle.scans import open_store
 from ossicle.scans.labels import open_labels
 
@@ -44,8 +44,19 @@ class Deposited:
         return inside if inside.is_dir() else self.folder / "parts" / f"{reading.uid}.ome.zarr"
 
     def kept(self, reading: ReadingInfo) -> KeptReading:
-        """Return a reading; its labels are read when asked for."""
-        return load_reading(self.folder / "readings" / reading.uid, open_labels(self.labels(reading)))
+        """Return a reading; its labels are read when asked for.
+
+        Raises
+        ------
+        OssicleError
+            It is missing or damaged.
+        """
+        folder = self.folder / "readings" / reading.uid
+        try:
+            return load_reading(folder, open_labels(self.labels(reading)))
+        except OssicleError as error:
+            where = f"{self.folder.name}/readings/{reading.uid}"
+            raise OssicleError(error.what, where=where, mend="fetch the deposit again from where it lies") from error
 
     def others(self) -> Iterator[KeptReading]:
         """Give the readings that the account is not of."""
@@ -75,7 +86,7 @@ def _one(folder: Path) -> Deposited:
             raise ValueError("its account is none")
     except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
         raise OssicleError(
-            f"its records cannot be read ({type(error).__name__}: {error})"[:300],
+            f"its records cannot be read ({said_by(error)})",
             where=f"specimens/{folder.name}",
             mend="fetch the deposit again from where it lies, or use a later version of Ossicle",
         ) from error
@@ -102,7 +113,7 @@ def replayed_account(one: Deposited) -> Account:
         raise
     except Exception as error:  # whatever records that do not fit one another lead to
         raise OssicleError(
-            f"no account follows from its reading and decisions ({type(error).__name__}: {error})"[:300],
+            f"no account follows from its reading and decisions ({said_by(error)})",
             where=one.number,
             mend="fetch the deposit again from where it lies",
         ) from error

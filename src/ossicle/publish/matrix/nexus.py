@@ -15,7 +15,7 @@ from dataclasses import asdict
 from typing import Any
 
 from ossicle import __version__
-from ossicle.errors import OssicleError
+from ossicle.errors import OssicleError, said_by
 from ossicle.publish.scoring import Cell, Status
 
 from .records import Column, Matrix, Row
@@ -167,7 +167,7 @@ def matrix_from_nexus(text: str, where: object = "NEXUS") -> Matrix:
         raise OssicleError(error.what, where=where, mend=error.mend) from None
     except Exception as error:  # whatever a damaged file makes the library raise
         raise OssicleError(
-            f"this NEXUS file cannot be read ({type(error).__name__}: {error})"[:300], where=where, mend="mend it there"
+            f"this NEXUS file cannot be read ({said_by(error)})", where=where, mend="mend it there"
         ) from error
     what = "no matrix of characters" if not held else f"{len(held)} matrices"
     raise OssicleError(f"this NEXUS file holds {what}", where=where, mend="name a file with one")
