@@ -5,7 +5,7 @@ import pytest
 
 from ossicle.reading.greys import Normalised
 from ossicle.reading.records import Pose, ScanStatistics
-from ossicle.reading.structures import read_structures, structures_of
+from ossicle.reading.structures import read_structures, structures_of, whole
 from ossicle.reading.structures.asymmetry import compare
 from ossicle.reading.working_grid import WorkingGrid
 
@@ -62,6 +62,26 @@ def test_without_a_pose_nothing_is_said() -> None:
     assert len(found.absent) == 1
     assert same is labels
     assert laid == []
+
+
+def test_the_blur_is_the_scanners_and_what_noise_made_the_reading_add(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Variances of Gaussians one after the other add up."""
+    grey = np.zeros((4, 4, 4), np.float32)
+    grid = WorkingGrid(grey, (0.1,) * 3, (0, 0, 0), 1, (4, 4, 4), (0.1,) * 3)
+    statistics = ScanStatistics(0, None, 1, 1, None, 0.0, 0.05, 10.0)
+    got: list[float] = []
+    monkeypatch.setattr(whole, "read_structures", lambda space, *_, **__: got.append(space.blur_mm))
+    for sigma in (0.6, 1.2):
+        structures_of(
+            Normalised(grey, 1.0, 0.0, sigma),
+            grey.astype(np.int32),
+            grid,
+            Pose(np.eye(4), 1, 1, 1, True),
+            [],
+            [],
+            statistics,
+        )
+    assert got == pytest.approx([np.hypot(0.05, 0.06), np.hypot(0.05, 0.12)])
 
 
 def test_asymmetry_is_a_share_of_the_mean() -> None:

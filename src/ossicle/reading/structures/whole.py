@@ -64,15 +64,13 @@ def structures_of(
     teeth: Sequence[ToothRecord],
     statistics: ScanStatistics,
     placed: Sequence[PlaceLandmark] = (),
-    smoothing: float = 0.6,
     threads: int = 1,
 ) -> tuple[Structures, npt.NDArray[np.int32], list[Element]]:
     """Read all structures from a normalised volume and its labels, both (z, y, x).
 
     Returns the structures, the labels with cavities and openings added, and what was added.
 
-    ``smoothing`` (voxels, standard deviation) is that of ``normal``; ``pose`` is of the whole scan, of which ``grid``
-    is a part; ``placed`` are landmarks that a person placed (scan mm).
+    ``pose`` is of the whole scan, of which ``grid`` is a part; ``placed`` are landmarks that a person placed (scan mm).
     """
     to_skull = np.asarray(pose.scan_to_skull, float)
     marks = {p.name: to_skull[:3, :3] @ np.array(p.point_mm) + to_skull[:3, 3] for p in placed}
@@ -86,7 +84,7 @@ def structures_of(
         labels,
         grid.spacing_mm_zyx,
         to_skull @ shift,
-        float(np.hypot(statistics.blur_sigma_mm, smoothing * voxel)),
+        float(np.hypot(statistics.blur_sigma_mm, normal.sigma * voxel)),
         normal.noise,
     )
     bones = {(e.term, e.side): e.label for e in elements if e.kind == "bone"}
