@@ -264,6 +264,8 @@ def test_what_a_collection_does_not_take(tmp_path: Path) -> None:
     (tmp_path / "cabinet" / "letter.txt").write_text("x")
     with pytest.raises(OssicleError, match="this folder holds something else"):
         Collection.create(tmp_path / "cabinet")
+    with pytest.raises(OssicleError, match="this is a file, not a folder"):
+        Collection.create(tmp_path / "cabinet" / "letter.txt")
     with Collection.create(tmp_path / "other") as held:
         with pytest.raises(OssicleError, match="this is a collection already"):
             Collection.create(tmp_path / "other")

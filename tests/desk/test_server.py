@@ -123,6 +123,9 @@ def test_the_command_refuses_in_a_sentence(tmp_path, capsys, monkeypatch: pytest
     (tmp_path / "full" / "notes.txt").write_text("mine")
     for words in ([], ["--new"]):
         assert main(["desk", str(tmp_path / "full"), "--no-browser", *words]) == 2
+    capsys.readouterr()
+    assert main(["desk", str(tmp_path / "full" / "notes.txt"), "--no-browser", "--new"]) == 2
+    assert "this is a file, not a folder" in capsys.readouterr().err
     assert sorted(p.name for p in (tmp_path / "full").iterdir()) == ["notes.txt"]
     seen = []
 

@@ -43,7 +43,9 @@ def catalogue_url(layout: Layout) -> str:
 
 def made_anew(layout: Layout, catalogue: str | None) -> tuple[Layout, Catalogue, str]:
     """Make a collection's folder and catalogue; return them with the collection's own id. See `Collection.create`."""
-    if layout.root.exists() and (not layout.root.is_dir() or any(layout.root.iterdir())):
+    if layout.root.exists() and not layout.root.is_dir():
+        raise OssicleError("this is a file, not a folder", where=shown(layout.root), mend="name a new or empty folder")
+    if layout.root.exists() and any(layout.root.iterdir()):
         what = "this is a collection already" if layout.marker.is_file() else "this folder holds something else"
         raise OssicleError(what, where=shown(layout.root), mend="name a new or empty folder")
     layout.make()

@@ -187,5 +187,7 @@ def _check(folder: Path, new: bool) -> None:
     if not new:
         what = "this is no collection" if folder.exists() else "there is no such folder"
         raise OssicleError(what, where=folder.name, mend="make one with `ossicle intake`, or with --new")
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    if folder.exists() and not folder.is_dir():
+        raise OssicleError("this is a file, not a folder", where=folder.name, mend="name a new or empty folder")
+    if folder.exists() and any(folder.iterdir()):
         raise OssicleError("this folder holds something else", where=folder.name, mend="name a new or empty folder")
