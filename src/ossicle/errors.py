@@ -4,7 +4,10 @@ Every error says in one sentence what is wrong, where, and how to mend it. Entry
 end with exit code 2; anything else that escapes is a bug of ours.
 """
 
-__all__ = ["Cancelled", "OssicleError", "said_by"]
+__all__ = ["Cancelled", "OssicleError", "said_by", "shortened"]
+
+MOST_LETTERS = 4000
+"""So long a part of a sentence may be; what inputs quote in it may be of any length."""
 
 
 class OssicleError(Exception):
@@ -28,9 +31,10 @@ class OssicleError(Exception):
 
     def sentence(self) -> str:
         """Return the error as one sentence: ``where: what; mend.``"""
-        text = self.what if self.where is None else f"{self.where}: {self.what}"
+        what = shortened(self.what, MOST_LETTERS)
+        text = what if self.where is None else f"{shortened(self.where, MOST_LETTERS)}: {what}"
         if self.mend is not None:
-            text = f"{text}; {self.mend}"
+            text = f"{text}; {shortened(self.mend, MOST_LETTERS)}"
         text = " ".join(text.splitlines())  # what is quoted of an input may hold line breaks,
         text = text.encode("utf-8", "backslashreplace").decode()  # and halves of characters, which cannot be printed
         return text if text.endswith((".", "?")) else text + "."
@@ -43,3 +47,13 @@ class Cancelled(Exception):
 def said_by(error: Exception, limit: int = 240) -> str:
     """Return what a caught error says, for a sentence: a ValueError by itself, others, that say little, by name."""
     return (str(error) if isinstance(error, ValueError) else f"{type(error).__name__}: {error}")[:limit]
+
+
+def shortened(text: str, most: int) -> str:
+    """Return a text of at most ``most`` letters: where it is longer, its middle is left out.
+
+    >>> shortened("a row of teeth", 9)
+    'a ro…eeth'
+    """
+    half = (most - 1) // 2
+    return text if len(text) <= most else f"{text[: most - 1 - half]}…{text[len(text) - half :]}"

@@ -145,6 +145,25 @@ def test_of_many_errors_twelve_are_told_and_the_rest_counted(tmp_path: Path) -> 
         read_table(table(tmp_path, b"source,catalogNumber\n" + rows), {})
 
 
+def test_long_cells_leave_the_sentence_short_and_each_place_named(tmp_path: Path) -> None:
+    rows = b"".join(b"a%d,1,%s\n" % (n, b"%c" % (65 + n) * 3000) for n in range(15))
+    with pytest.raises(OssicleError) as told:
+        read_table(table(tmp_path, b"source,catalogNumber,sex\n" + rows), {})
+    said = told.value.sentence()
+    assert len(said) < 4500
+    for row in range(3, 15):
+        assert f"row {row}, column 'sex': '" in said
+    assert said.endswith("of the same specimen (and 2 more); mend them and run again.")
+
+
+def test_no_sentence_is_longer_than_a_page_whatever_it_quotes() -> None:
+    said = OssicleError("a" * 10**6, where="b" * 10**6, mend="say less").sentence()
+    assert len(said) < 9000
+    assert said.startswith("bbb")
+    assert "…" in said
+    assert said.endswith("aaa; say less.")
+
+
 def test_a_table_may_be_parted_by_semicolons_or_tabs_and_begin_with_a_mark(tmp_path: Path) -> None:
     for mark in (b";", b"\t"):
         data = b"\xef\xbb\xbfsource,catalogNumber,Shelf\na,OTC 1,7\n".replace(b",", mark)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ossicle.errors import OssicleError
+from ossicle.errors import OssicleError, shortened
 from ossicle.scans.naming import printable, shown
 
 from .locality import HeldLocality
@@ -20,6 +20,7 @@ SOURCE = "source"
 """The heading of the column that names each scan, relative to the folder that is taken in."""
 EXTRA = ("spacing_mm", "box_zyx")
 _MOST_TOLD = 12
+_LETTERS = 320
 _LARGEST = 64 << 20
 
 
@@ -88,10 +89,9 @@ def read_table(path: Path, columns: Mapping[str, str] | None = None) -> list[Cat
         numbers.setdefault(number, (line, row.said))
         made.append(row)
     if errors:
+        told = printable("; ".join(shortened(e, _LETTERS) for e in errors[:_MOST_TOLD]))
         more = f" (and {len(errors) - _MOST_TOLD} more)" if len(errors) > _MOST_TOLD else ""
-        raise OssicleError(
-            printable("; ".join(errors[:_MOST_TOLD])) + more, where=shown(path.name), mend="mend them and run again"
-        )
+        raise OssicleError(told + more, where=shown(path.name), mend="mend them and run again")
     return made
 
 
