@@ -7,7 +7,8 @@ end with exit code 2; anything else that escapes is a bug of ours.
 __all__ = ["Cancelled", "OssicleError", "said_by", "shortened"]
 
 MOST_LETTERS = 4000
-"""So long a part of a sentence may be; what inputs quote in it may be of any length."""
+"""So long each part of a sentence is at most; what it quotes of an input may be of any length."""
+MOST_OF_A_PLACE = 400
 
 
 class OssicleError(Exception):
@@ -24,17 +25,16 @@ class OssicleError(Exception):
     """
 
     def __init__(self, what: str, *, where: object = None, mend: str | None = None) -> None:
-        self.what = what
-        self.where = None if where is None else str(where)
-        self.mend = mend
+        self.what = shortened(what, MOST_LETTERS)
+        self.where = None if where is None else shortened(str(where), MOST_OF_A_PLACE)
+        self.mend = None if mend is None else shortened(mend, MOST_LETTERS)
         super().__init__(self.sentence())
 
     def sentence(self) -> str:
         """Return the error as one sentence: ``where: what; mend.``"""
-        what = shortened(self.what, MOST_LETTERS)
-        text = what if self.where is None else f"{shortened(self.where, MOST_LETTERS)}: {what}"
+        text = self.what if self.where is None else f"{self.where}: {self.what}"
         if self.mend is not None:
-            text = f"{text}; {shortened(self.mend, MOST_LETTERS)}"
+            text = f"{text}; {self.mend}"
         text = " ".join(text.splitlines())  # what is quoted of an input may hold line breaks,
         text = text.encode("utf-8", "backslashreplace").decode()  # and halves of characters, which cannot be printed
         return text if text.endswith((".", "?")) else text + "."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import signal
@@ -10,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
 
-from ossicle.errors import Cancelled, OssicleError
+from ossicle.errors import Cancelled, OssicleError, shortened
 
 __all__ = ["main"]
 
@@ -20,6 +21,20 @@ _WINDOWS = (
     "Ossicle runs on Linux (on macOS it was not tried); on Windows install and run it within the Linux subsystem, "
     "where drive C: is the folder /mnt/c."
 )
+
+
+_OF_THE_MACHINE = {
+    errno.ENAMETOOLONG: "give a shorter name",
+    errno.ELOOP: "its links lead in a circle; name the folder itself",
+    errno.EACCES: "ask for the right to it, or name another place",
+    errno.EPERM: "ask for the right to it, or name another place",
+    errno.EROFS: "name a place that can be written to",
+    errno.ENOSPC: "make room and run it again",
+    errno.EDQUOT: "make room and run it again",
+    errno.EIO: "the disk or the network does not answer as it should; copy the data elsewhere and run it again",
+    errno.EMFILE: "raise the limit of open files (ulimit -n) and run it again",
+}
+"""How a person mends what the machine refuses; any other error that escapes is a fault of ours."""
 
 
 class _ToldToEnd(BaseException):
@@ -63,6 +78,14 @@ def main(argv: Sequence[str] | None = None) -> int:
             MENDABLE,
             error if debug else None,
         )
+    except OSError as error:
+        if error.errno not in _OF_THE_MACHINE:
+            return _other(error, debug)
+        what = f"{error.strerror or 'it is refused'}".lower()
+        told = OssicleError(
+            what, where=error.filename and shortened(str(error.filename), 80), mend=_OF_THE_MACHINE[error.errno]
+        )
+        return _told(told.sentence(), MENDABLE, error if debug else None)
     except Exception as error:
         return _other(error, debug)
 

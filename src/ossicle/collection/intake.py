@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,7 +19,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from ossicle.account.run import source_name
-from ossicle.errors import OssicleError
+from ossicle.errors import OssicleError, shortened
 from ossicle.scans import Scan, load, open_store, parse_spacing
 from ossicle.scans.naming import shown
 from ossicle.scans.paths import written_elsewhere
@@ -83,7 +84,7 @@ def plan_many(folder: Path, rows: Sequence[CatalogueRow], spacing: str | None, m
     root = folder.resolve()
     for row in rows:
         source = written_elsewhere(folder, row.source)
-        if not source.exists():
+        if not os.path.exists(source):  # False as well for a name that no file can have
             errors.append(f"row {row.line}, column 'source': there is no {shown(row.source)}")
         elif root not in (source.resolve(), *source.resolve().parents):
             errors.append(f"row {row.line}, column 'source': {shown(row.source)} lies outside {shown(folder.name)}")
@@ -94,7 +95,8 @@ def plan_many(folder: Path, rows: Sequence[CatalogueRow], spacing: str | None, m
                 errors.append(f"row {row.line}, column 'spacing_mm': {error.what}")
         items.append(Item(source, row.said, row.spacing or spacing, None, mirrored, row.box_zyx))
     if errors:
-        raise OssicleError("; ".join(errors[:12]), where=shown(folder), mend="mend them and run again")
+        told = "; ".join(shortened(e, 320) for e in errors[:12])
+        raise OssicleError(told, where=shown(folder), mend="mend them and run again")
     return items
 
 

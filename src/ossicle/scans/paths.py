@@ -7,6 +7,7 @@ Unicode Standard Annex 15. Both from memory.
 
 from __future__ import annotations
 
+import os
 import re
 import unicodedata
 from pathlib import Path
@@ -65,13 +66,13 @@ def written_elsewhere(folder: Path, text: str) -> Path:
     otherwise (macOS writes them apart). Where nothing answers, the path as it stands. Case counts.
     """
     exact = folder / text
-    if exact.exists():
+    if os.path.exists(exact):  # False as well for a name that no file can have
         return exact
     found = folder
     for piece in re.split(r"[\\/]+", text.strip()):
         if piece in ("", "."):
             continue
-        if (found / piece).exists():
+        if os.path.exists(found / piece):
             found = found / piece
             continue
         wanted = unicodedata.normalize("NFC", piece)

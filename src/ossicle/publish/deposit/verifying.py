@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -75,14 +76,11 @@ def crate_faults(folder: Path) -> list[str]:
         named = [str(e["@id"]) for e in graph if "File" in e.get("@type", ()) or "Dataset" in e.get("@type", ())]
     except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
         return [f"{METADATA}: cannot be read ({shown(str(error))})."]
-    return [f"{METADATA}: tells of {shown(name)}, which is not there." for name in named if not _there(folder, name)]
-
-
-def _there(folder: Path, name: str) -> bool:
-    try:
-        return (folder / name).exists()
-    except (OSError, ValueError):  # too long a name, or one that no file can have
-        return False
+    return [
+        f"{METADATA}: tells of {shown(name)}, which is not there."
+        for name in named
+        if not os.path.exists(folder / name)
+    ]
 
 
 def _specimen(one: Deposited, reread: bool, threads: int, tell: Progress, faults: list[str], said: list[str]) -> None:

@@ -1,0 +1,79 @@
+"""What the machine refuses (names too long, disks full, no right) is one sentence and exit code 2 in every command.
+
+Names of at most 255 bytes and paths of 4096: Linux, limits.h (NAME_MAX, PATH_MAX), from memory.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+
+import pytest
+
+from ossicle.cli import main
+
+LONG = "a" * 5000
+COMMANDS = [
+    ["read", LONG],
+    ["account", LONG],
+    ["mesh", LONG, "--out", "o"],
+    ["lesson", LONG, "--out", "o.html"],
+    ["compare", LONG, LONG, "--out", "o"],
+    ["desk", LONG, "--no-browser"],
+    ["intake", LONG, "--into", "cabinet"],
+    ["intake", ".", "--into", LONG],
+    ["show", "OTC 1", "--in", LONG],
+    ["check", LONG],
+    ["deposit", "--verify", LONG],
+    ["receive", LONG, "--into", LONG],
+]
+
+
+@pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
+def test_a_name_that_no_file_can_have(
+    words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(words) == 2
+    told = capsys.readouterr().err.strip().splitlines()[-1]
+    assert len(told) < 1000, told
+    assert "Traceback" not in told
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_table_that_names_such_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("t.csv").write_text(f"source,catalogNumber\n{LONG},1\nb,2\n")
+    assert main(["intake", ".", "--table", "t.csv", "--into", "cabinet"]) == 2
+    told = capsys.readouterr().err
+    assert "row 2, column 'source': there is no" in told
+    assert "row 3, column 'source': there is no b" in told
+    assert len(told) < 1500
+
+
+@pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EMFILE, errno.ELOOP])
+def test_what_the_machine_refuses_is_no_fault_of_ours(
+    number: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refuses(*_: object, **__: object) -> None:
+        raise OSError(number, os.strerror(number), "slices/12.tif")
+
+    monkeypatch.setattr("ossicle.cli.app.app", refuses)
+    assert main(["read", "slices"]) == 2
+    told = capsys.readouterr().err
+    assert told.startswith(f"slices/12.tif: {os.strerror(number).lower()}; ")
+    assert told.count("\n") == 1
+
+
+def test_any_other_error_is_said_to_be_ours(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refuses(*_: object, **__: object) -> None:
+        raise OSError(errno.EBADF, "bad file descriptor")
+
+    monkeypatch.setattr("ossicle.cli.app.app", refuses)
+    assert main(["read", "slices"]) == 70
+    assert "This is a fault in Ossicle" in capsys.readouterr().err
