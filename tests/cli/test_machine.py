@@ -6,7 +6,10 @@ Names of at most 255 bytes and paths of 4096: Linux, limits.h (NAME_MAX, PATH_MA
 from __future__ import annotations
 
 import errno
+import io
+import json
 import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -77,3 +80,24 @@ def test_any_other_error_is_said_to_be_ours(
     monkeypatch.setattr("ossicle.cli.app.app", refuses)
     assert main(["read", "slices"]) == 70
     assert "This is a fault in Ossicle" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8"])
+def test_letters_that_a_terminal_lacks_are_spelled_as_in_json(encoding: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = '"I1\u2013I3, \u00e9, \U0001d4b3"'
+    out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    monkeypatch.setattr(sys, "stdout", out)
+    monkeypatch.setattr("ossicle.cli.app.app", lambda *_, **__: print(text))
+    assert main(["account", "mine"]) == 0
+    written = out.buffer.getvalue().decode(encoding)
+    assert json.loads(written) == json.loads(text)
+    assert (written.strip() == text) == (encoding == "utf-8")
+
+
+def test_where_the_output_is_closed_commands_run_as_ever(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "stdout", None)
+    assert main(["practice", "list"]) == 0
+    assert main(["account", "none"]) == 2
+    assert "there is no such folder" in capsys.readouterr().err

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import codecs
 import errno
+import io
 import os
 import re
 import signal
@@ -54,6 +56,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = [word for word in words if word != "--debug"]
     if sys.platform == "win32":
         return _told(_WINDOWS, MENDABLE)
+    _print_anywhere()
     from .app import app
 
     try:
@@ -88,6 +91,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _told(told.sentence(), MENDABLE, error if debug else None)
     except Exception as error:
         return _other(error, debug)
+
+
+def _print_anywhere() -> None:
+    """Let no output end a command: none where it is closed, and ``\\u2013`` where its encoding lacks a letter."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115, open as long as the process
+        elif isinstance(stream, io.TextIOWrapper) and not stream.encoding.lower().startswith("utf"):
+            codecs.register_error("ossicle", _escaped)
+            stream.reconfigure(errors="ossicle")
+
+
+def _escaped(error: UnicodeError) -> tuple[str, int]:
+    assert isinstance(error, UnicodeEncodeError)
+    import json
+
+    return json.dumps(error.object[error.start : error.end])[1:-1], error.end
 
 
 def _other(error: Exception, debug: bool) -> int:
