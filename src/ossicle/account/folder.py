@@ -16,6 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from ossicle.errors import OssicleError
+from ossicle.placing import put_bytes
 
 from .codec import account_from_json
 from .records import SCHEMA, Account
@@ -129,14 +130,10 @@ def write_whole(out: Path, data: bytes, *, mend: str) -> None:
     OssicleError
         It cannot be written; ``mend`` is what it advises.
     """
-    partial = out.absolute().parent / f".{out.name}.partial-{secrets.token_hex(4)}"
     try:
-        partial.write_bytes(data)
-        os.replace(partial, out)
+        put_bytes(out, data)
     except OSError as error:
         raise unwritten(out, error, mend) from error
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def unwritten(out: Path, error: OSError, mend: str) -> OssicleError:

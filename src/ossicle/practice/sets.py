@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import shutil
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
@@ -23,6 +22,7 @@ import numpy as np
 
 from ossicle import __version__
 from ossicle.errors import OssicleError
+from ossicle.placing import put_bytes
 from ossicle.practice.animals import animals
 from ossicle.practice.files import write_folder
 from ossicle.practice.making import STAGES, build, presets
@@ -375,9 +375,7 @@ def _put(path: Path, text: str) -> None:
     """Write a file whole or not at all."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_name(f".{path.name}.part")
-        part.write_bytes(text.encode())
-        os.replace(part, path)
+        put_bytes(path, text.encode())
     except OSError as error:
         raise OssicleError(
             f"cannot write here ({error.strerror})", where=path, mend="choose a folder you may write to"

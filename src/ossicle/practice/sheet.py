@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import html
 import io
-import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from PIL import Image
 
 from ossicle.errors import OssicleError
+from ossicle.placing import put_bytes
 from ossicle.practice.making import Preset
 from ossicle.practice.portrait import portrait
 
@@ -68,9 +68,7 @@ def write_sheet(
 def _put(path: Path, data: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_name(f".{path.name}.part")
-        part.write_bytes(data)
-        os.replace(part, path)
+        put_bytes(path, data)
     except OSError as error:
         raise OssicleError(
             f"cannot write here ({error.strerror})", where=path, mend="choose a folder you may write to"

@@ -14,7 +14,9 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
+from ossicle.account.folder import unwritten
 from ossicle.errors import OssicleError
+from ossicle.placing import put
 
 from .captions import Caption, webvtt_text
 from .files import write_bytes
@@ -103,7 +105,10 @@ def make_film(
     if done.returncode or not partial.is_file():
         said = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
         raise OssicleError(f"ffmpeg failed ({said})", where=out, mend="see that it knows this format: ffmpeg -codecs")
-    partial.replace(out)
+    try:
+        put(partial, out)
+    except OSError as error:
+        raise unwritten(out, error, "name another with --out") from error
     shutil.rmtree(folder, ignore_errors=True)
 
 

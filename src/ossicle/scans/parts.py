@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ossicle.errors import OssicleError
+from ossicle.placing import put
 from ossicle.scans.geometry import Geometry
 from ossicle.scans.lazy import least_and_greatest
 from ossicle.scans.model import ArrayLike3D
@@ -71,7 +72,7 @@ def write_parts_nifti(path: Path, labels_zyx: ArrayLike3D, geometry: Geometry) -
             else:
                 _write(raw, header, labels_zyx, slabs, dtype)
         temporary.chmod(0o644)
-        temporary.replace(path)
+        put(temporary, path)
     except OSError as error:
         raise _unwritable(path, error) from error
     finally:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import os
-import secrets
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from ossicle.errors import OssicleError
+from ossicle.placing import put_bytes
 
 __all__ = ["COLOURS", "FORMATS", "Chart", "figure", "shown_name", "write_chart"]
 
@@ -122,12 +122,7 @@ def _written(folder: Path, name: str, files: Iterable[tuple[str, bytes]]) -> Ite
         folder.mkdir(parents=True, exist_ok=True)
         for ending, data in files:
             out = folder / f"{name}.{ending}"
-            partial = folder / f".{out.name}.partial-{secrets.token_hex(4)}"
-            try:
-                partial.write_bytes(data)
-                os.replace(partial, out)
-            finally:
-                partial.unlink(missing_ok=True)
+            put_bytes(out, data)
             yield out
     except OSError as error:
         raise OssicleError(
