@@ -12,6 +12,7 @@ import tifffile
 from stacks import volume, write_scan
 
 from ossicle.collection import Collection
+from ossicle.collection.files import unwritable
 from ossicle.errors import OssicleError
 
 
@@ -240,3 +241,21 @@ def test_no_collection_is_one_sentence(tmp_path: Path) -> None:
     marker.write_text(marker.read_text().replace("ossicle-collection/1", "ossicle-collection/9"))
     with pytest.raises(OssicleError, match="ossicle-collection/9"):
         Collection.open(tmp_path / "c")
+
+
+def test_a_collection_within_the_folder_that_it_copies_is_no_part_of_the_copy(tmp_path: Path) -> None:
+    source = write_scan(tmp_path / "scans")
+    count = sum(p.is_file() for p in source.rglob("*"))
+    with Collection.create(source / "cabinet") as held:
+        taken = held.take_in(source, {"catalogNumber": "OTC 1"}, keep="copy")[0]
+        kept = held.layout.sources(taken.scan_key)
+        assert sum(p.is_file() for p in kept.rglob("*")) == count
+        assert not list(kept.rglob("cabinet"))
+        assert held.check().sound
+        assert held.take_in(source, {"catalogNumber": "OTC 1"}, keep="copy")[0].what == "there"
+
+
+def test_what_kept_a_tree_from_being_copied_is_told_once(tmp_path: Path) -> None:
+    failed = shutil.Error([(f"a/{n}", f"b/{n}", "[Errno 28] No space left on device") for n in range(300)])
+    said = unwritable(tmp_path, failed).sentence()
+    assert said.endswith("this cannot be written ([Errno 28] No space left on device); mend that and run again.")

@@ -158,10 +158,9 @@ def _named(name: str) -> str:
 
 
 def unwritable(path: Path, error: OSError) -> OssicleError:
-    """Return the sentence for a failed write."""
-    return OssicleError(
-        f"this cannot be written ({error.strerror or error})", where=shown(path), mend="mend that and run again"
-    )
+    """Return the sentence for a failed write; of a tree that could not be copied, the first reason is told."""
+    why = error.args[0][0][2] if isinstance(error, shutil.Error) else error.strerror or error
+    return OssicleError(f"this cannot be written ({why})", where=shown(path), mend="mend that and run again")
 
 
 def write_file(path: Path, data: bytes, mode: int = 0o666) -> None:

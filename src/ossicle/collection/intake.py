@@ -289,7 +289,7 @@ def _keep(
             sync_tree(store)
             digest = digest_tree(store, leave_out=("labels",))
             if how.keep == "copy":
-                _copy_sources(item.source, folder / "sources", layout.sources(key))
+                _copy_sources(item.source, folder / "sources", layout.sources(key), layout.root.resolve())
             _into_place(store, layout.scan(key), digest)
         except OSError as error:
             raise unwritable(layout.root, error) from error
@@ -343,11 +343,11 @@ def _key_of(store: Path) -> str:
     return str(attributes.get("ossicle", {}).get("key", store.name.removesuffix(".ome.zarr")))
 
 
-def _copy_sources(source: Path, partial: Path, final: Path) -> None:
+def _copy_sources(source: Path, partial: Path, final: Path, collection: Path) -> None:
     if final.is_dir():
         return
     if source.is_dir():
-        shutil.copytree(source, partial, ignore=_links_out(source.resolve()))
+        shutil.copytree(source, partial, ignore=_not_copied(source.resolve(), collection))
     else:
         partial.mkdir()
         shutil.copy2(source, partial / source.name)
@@ -355,8 +355,8 @@ def _copy_sources(source: Path, partial: Path, final: Path) -> None:
     partial.rename(final)
 
 
-def _links_out(root: Path) -> Callable[[str, list[str]], set[str]]:
-    """Leave links out that lead out of the folder, or nowhere, and what is neither file nor folder."""
+def _not_copied(root: Path, collection: Path) -> Callable[[str, list[str]], set[str]]:
+    """Leave links out that lead out of the folder, or nowhere, what is neither file nor folder, and the collection."""
 
     def left_out(folder: str, names: list[str]) -> set[str]:
         out = set()
@@ -364,7 +364,7 @@ def _links_out(root: Path) -> Callable[[str, list[str]], set[str]]:
             path = Path(folder, name)
             target = path.resolve()
             leads_out = path.is_symlink() and (root not in target.parents or target in path.absolute().parents)
-            if leads_out or not (path.is_file() or path.is_dir()):
+            if leads_out or target == collection or not (path.is_file() or path.is_dir()):
                 out.add(name)
         return out
 
