@@ -9,12 +9,21 @@ import errno
 import io
 import json
 import os
+import resource
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from ossicle.anatomy.characters import read_characters
 from ossicle.cli import main
+from ossicle.collection import read_table
+from ossicle.compare.shape.tables import read_landmarks
+from ossicle.errors import OssicleError
+from ossicle.publish.lesson_text import lesson_text
+from ossicle.publish.matrix.folder import read_nexus
+from ossicle.publish.plate_text import plate_text
 
 LONG = "a" * 5000
 COMMANDS = [
@@ -55,6 +64,26 @@ def test_a_table_that_names_such_a_file(
     assert "row 2, column 'source': there is no" in told
     assert "row 3, column 'source': there is no b" in told
     assert len(told) < 1500
+
+
+ENDLESS = Path("/dev/zero")
+READERS: dict[str, Callable[[], object]] = {
+    "table": lambda: read_table(ENDLESS),
+    "description of a lesson": lambda: lesson_text(ENDLESS),
+    "description of a plate": lambda: plate_text(ENDLESS),
+    "characters": lambda: read_characters(ENDLESS),
+    "matrix": lambda: read_nexus(ENDLESS),
+    "landmarks": lambda: read_landmarks(ENDLESS),
+}
+
+
+@pytest.mark.skipif(not ENDLESS.exists(), reason="this system has no endless file")
+@pytest.mark.parametrize("what", READERS)
+def test_of_an_endless_file_no_more_is_read_than_such_texts_hold(what: str) -> None:
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with pytest.raises(OssicleError, match="larger than"):
+        READERS[what]()
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 700_000  # kB
 
 
 @pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EMFILE, errno.ELOOP])

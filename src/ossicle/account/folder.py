@@ -16,12 +16,14 @@ from contextlib import suppress
 from pathlib import Path
 
 from ossicle.errors import OssicleError
-from ossicle.placing import put_bytes
+from ossicle.files import put_bytes, text_within
 
 from .codec import account_from_json
 from .records import SCHEMA, Account
 
 __all__ = ["check_place", "load_account", "unwritten", "write_folder", "write_text", "write_texts", "write_whole"]
+
+_MOST_BYTES = 512 << 20
 
 
 def check_place(out: Path) -> None:
@@ -163,7 +165,7 @@ def load_account(path: Path) -> Account:
             mend="give a folder that `ossicle read SOURCE --out DIR` wrote",
         )
     try:
-        text = file.read_text(encoding="utf-8")
+        text = text_within(file, _MOST_BYTES)
     except (OSError, UnicodeDecodeError) as error:
         raise OssicleError(
             f"the account cannot be read ({error})",

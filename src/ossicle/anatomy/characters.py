@@ -19,6 +19,7 @@ from ossicle.anatomy.notation import shown
 from ossicle.anatomy.rules import Rule, parse_rule
 from ossicle.anatomy.templates import Mark
 from ossicle.errors import OssicleError
+from ossicle.files import text_within
 
 __all__ = [
     "FACTS",
@@ -210,7 +211,7 @@ def read_characters(path: Path, known: Callable[[], Mapping[str, Character]] = l
         The file cannot be read or is wrong.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = text_within(path)
     except (OSError, UnicodeDecodeError) as error:
         raise OssicleError(f"it cannot be read ({error})", where=path, mend="name a TOML file of characters") from error
     return {**known(), **parse_characters(text, path.name)}

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ossicle.errors import OssicleError
+from ossicle.files import text_within
 
 from .collection import AsJson, Inside, Who, columns, listed, say
 
@@ -283,7 +284,7 @@ def _all_read(held: Collection) -> list[str]:
 def _groups(looked: Mapping[str, _Looked], taxa: Path | None, pool: bool, inside: Path | None) -> dict[str, str]:
     if taxa is not None:
         try:
-            rows = list(csv.DictReader(io.StringIO(taxa.read_text(encoding="utf-8-sig"), newline="")))
+            rows = list(csv.DictReader(io.StringIO(text_within(taxa, encoding="utf-8-sig"), newline="")))
             return {row["specimen"].strip(): row["taxon"].strip() for row in rows}
         except (OSError, UnicodeDecodeError, KeyError, AttributeError, csv.Error) as error:
             raise OssicleError(

@@ -27,6 +27,7 @@ _WINDOWS = (
 
 _OF_THE_MACHINE = {
     errno.ENAMETOOLONG: "give a shorter name",
+    errno.EFBIG: "name the file that is meant",
     errno.ELOOP: "its links lead in a circle; name the folder itself",
     errno.EACCES: "ask for the right to it, or name another place",
     errno.EPERM: "ask for the right to it, or name another place",

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ossicle.errors import OssicleError, shortened
+from ossicle.files import read_within
 from ossicle.scans.naming import printable, shown
 
 from .locality import HeldLocality
@@ -52,9 +53,7 @@ def read_table(path: Path, columns: Mapping[str, str] | None = None) -> list[Cat
         With every error by row and column (the first twelve); nothing has been taken in.
     """
     try:
-        if path.stat().st_size > _LARGEST:
-            raise OssicleError("the table is larger than 64 MB", where=shown(path), mend="split it")
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_within(path, _LARGEST).decode("utf-8-sig")
     except OSError as error:
         raise OssicleError(
             f"the table cannot be read ({error.strerror})", where=shown(path), mend="mend that"

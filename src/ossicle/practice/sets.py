@@ -22,7 +22,7 @@ import numpy as np
 
 from ossicle import __version__
 from ossicle.errors import OssicleError
-from ossicle.placing import put_bytes
+from ossicle.files import put_bytes
 from ossicle.practice.animals import animals
 from ossicle.practice.files import write_folder
 from ossicle.practice.making import STAGES, build, presets

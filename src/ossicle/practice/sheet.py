@@ -10,7 +10,7 @@ from pathlib import Path
 from PIL import Image
 
 from ossicle.errors import OssicleError
-from ossicle.placing import put_bytes
+from ossicle.files import put_bytes
 from ossicle.practice.making import Preset
 from ossicle.practice.portrait import portrait
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from ossicle.account.folder import unwritten
 from ossicle.errors import OssicleError
-from ossicle.placing import put
+from ossicle.files import put
 
 from .captions import Caption, webvtt_text
 from .files import write_bytes

@@ -12,6 +12,7 @@ from typing import Any
 from ossicle.account.records import Finding
 from ossicle.compare import Compared, compare_two, sentences
 from ossicle.errors import OssicleError
+from ossicle.files import text_within
 
 from .naming import names_of, parts_named
 from .narration import as_text
@@ -62,7 +63,7 @@ def lesson_text(path: Path) -> LessonText:
         It cannot be read, or says what no lesson knows.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = text_within(path)
         data = json.loads(text) if path.suffix.lower() == ".json" else tomllib.loads(text)
     except (OSError, UnicodeDecodeError) as error:
         raise OssicleError(f"the description cannot be read ({error})", where=path, mend="name a TOML file") from error

@@ -31,6 +31,7 @@ from typing import Any, Literal
 from ossicle.account.records import View
 from ossicle.compare import Compared
 from ossicle.errors import OssicleError
+from ossicle.files import text_within
 
 from .colours import Colouring
 from .naming import parts_named
@@ -119,7 +120,7 @@ def plate_text(path: Path) -> PlateText:
         It cannot be read, or says what no plate knows.
     """
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = tomllib.loads(text_within(path))
     except (OSError, UnicodeDecodeError) as error:
         raise OssicleError(f"the description cannot be read ({error})", where=path, mend="name a TOML file") from error
     except (tomllib.TOMLDecodeError, RecursionError) as error:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ossicle.errors import OssicleError
-from ossicle.placing import put
+from ossicle.files import put
 from ossicle.scans.geometry import Geometry
 from ossicle.scans.lazy import least_and_greatest
 from ossicle.scans.model import ArrayLike3D

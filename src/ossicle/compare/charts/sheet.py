@@ -21,7 +21,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from ossicle.errors import OssicleError
-from ossicle.placing import put_bytes
+from ossicle.files import put_bytes
 
 __all__ = ["COLOURS", "FORMATS", "Chart", "figure", "shown_name", "write_chart"]
 

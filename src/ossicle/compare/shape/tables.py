@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ossicle.errors import OssicleError
+from ossicle.files import text_within
 
 __all__ = ["Landmarks", "landmarks_csv", "landmarks_from_csv", "read_landmarks"]
 
@@ -92,9 +93,7 @@ def read_landmarks(path: Path) -> Landmarks:
         It cannot be read, or a row does not fit; the row is named.
     """
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise OssicleError("this file is too large for a table of landmarks", where=path, mend="give a CSV")
-        text = path.read_text(encoding="utf-8-sig")
+        text = text_within(path, MOST_BYTES, "utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
         raise OssicleError(f"the landmarks cannot be read ({reason})", where=path, mend="give a CSV") from error

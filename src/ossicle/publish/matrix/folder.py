@@ -7,6 +7,7 @@ from pathlib import Path
 
 from ossicle.account.folder import write_texts
 from ossicle.errors import OssicleError
+from ossicle.files import read_within
 
 from .nexus import MOST_LETTERS, matrix_from_nexus, matrix_to_nexus
 from .page import Shown, matrix_html
@@ -28,9 +29,7 @@ def read_nexus(path: Path) -> Matrix:
         It cannot be read, or holds no matrix.
     """
     try:
-        if path.stat().st_size > _LARGEST:
-            raise OssicleError("this file is larger than any matrix", where=path, mend="name another")
-        raw = path.read_bytes()
+        raw = read_within(path, _LARGEST)
     except OSError as error:
         raise OssicleError(f"it cannot be read ({error.strerror})", where=path, mend="name a NEXUS file") from error
     try:

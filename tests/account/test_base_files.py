@@ -14,7 +14,7 @@ import pytest
 from ossicle.account.folder import write_text
 from ossicle.compare.charts.sheet import _written
 from ossicle.errors import OssicleError
-from ossicle.placing import put_bytes
+from ossicle.files import put_bytes
 from ossicle.practice.sets import _put as put_text
 from ossicle.practice.sheet import _put as put_sheet
 from ossicle.publish.files import write_bytes
