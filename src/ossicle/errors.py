@@ -46,7 +46,8 @@ class Cancelled(Exception):
 
 def said_by(error: Exception, limit: int = 240) -> str:
     """Return what a caught error says, for a sentence: a ValueError by itself, others, that say little, by name."""
-    return (str(error) if isinstance(error, ValueError) else f"{type(error).__name__}: {error}")[:limit]
+    said = str(error) if isinstance(error, ValueError) else f"{type(error).__name__}: {error}"
+    return shortened(said, limit)
 
 
 def shortened(text: str, most: int) -> str:

@@ -15,8 +15,7 @@ from ossicle.account.folder import write_text
 from ossicle.compare.charts.sheet import _written
 from ossicle.errors import OssicleError
 from ossicle.files import put_bytes
-from ossicle.practice.sets import _put as put_text
-from ossicle.practice.sheet import _put as put_sheet
+from ossicle.practice.files import write_file
 from ossicle.publish.files import write_bytes
 from ossicle.scans.geometry import Geometry
 from ossicle.scans.parts import write_parts_nifti
@@ -26,8 +25,7 @@ WRITERS: dict[str, Callable[[Path], object]] = {
     "account": lambda out: write_text(out, "x"),
     "publication": lambda out: write_bytes(out, b"x"),
     "chart": lambda out: list(_written(out.parent, out.stem, [(out.suffix[1:], b"x")])),
-    "practice set": lambda out: put_text(out, "x"),
-    "practice sheet": lambda out: put_sheet(out, b"x"),
+    "practice": lambda out: write_file(out, b"x"),
     "labels": lambda out: write_parts_nifti(out, LABELS, Geometry((0.1, 0.1, 0.1))),
 }
 

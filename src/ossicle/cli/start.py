@@ -27,7 +27,7 @@ _WINDOWS = (
 
 _OF_THE_MACHINE = {
     errno.ENAMETOOLONG: "give a shorter name",
-    errno.EFBIG: "name the file that is meant",
+    errno.EFBIG: "raise the limit of a file's size (ulimit -f) and run it again",
     errno.ELOOP: "its links lead in a circle; name the folder itself",
     errno.EACCES: "ask for the right to it, or name another place",
     errno.EPERM: "ask for the right to it, or name another place",
@@ -85,7 +85,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OSError as error:
         if error.errno not in _OF_THE_MACHINE:
             return _other(error, debug)
-        what = f"{error.strerror or 'it is refused'}".lower()
+        what = (error.strerror or "it is refused").lower()
         told = OssicleError(
             what, where=error.filename and shortened(str(error.filename), 80), mend=_OF_THE_MACHINE[error.errno]
         )

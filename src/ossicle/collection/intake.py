@@ -19,7 +19,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from ossicle.account.run import source_name
-from ossicle.errors import OssicleError, shortened
+from ossicle.errors import OssicleError
 from ossicle.scans import Scan, load, open_store, parse_spacing
 from ossicle.scans.naming import shown
 from ossicle.scans.paths import written_elsewhere
@@ -39,7 +39,7 @@ from .files import (
 )
 from .scanner import scanner_settings
 from .specimens import add, now
-from .table import CatalogueRow
+from .table import CatalogueRow, first_of
 from .tables import ScanRow, SpecimenRow, SpecimenScan
 from .terms import specimen_data
 
@@ -95,8 +95,7 @@ def plan_many(folder: Path, rows: Sequence[CatalogueRow], spacing: str | None, m
                 errors.append(f"row {row.line}, column 'spacing_mm': {error.what}")
         items.append(Item(source, row.said, row.spacing or spacing, None, mirrored, row.box_zyx))
     if errors:
-        told = "; ".join(shortened(e, 320) for e in errors[:12])
-        raise OssicleError(told, where=shown(folder), mend="mend them and run again")
+        raise OssicleError(first_of(errors), where=shown(folder), mend="mend them and run again")
     return items
 
 

@@ -88,10 +88,15 @@ def read_table(path: Path, columns: Mapping[str, str] | None = None) -> list[Cat
         numbers.setdefault(number, (line, row.said))
         made.append(row)
     if errors:
-        told = printable("; ".join(shortened(e, _LETTERS) for e in errors[:_MOST_TOLD]))
+        told = printable(first_of(errors))
         more = f" (and {len(errors) - _MOST_TOLD} more)" if len(errors) > _MOST_TOLD else ""
         raise OssicleError(told + more, where=shown(path.name), mend="mend them and run again")
     return made
+
+
+def first_of(errors: Sequence[str]) -> str:
+    """Return the first twelve errors of a table's rows in one clause, each shortened."""
+    return "; ".join(shortened(e, _LETTERS) for e in errors[:_MOST_TOLD])
 
 
 def _meanings(headings: Sequence[str], columns: Mapping[str, str]) -> tuple[list[str | None], list[str]]:

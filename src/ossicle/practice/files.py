@@ -16,8 +16,9 @@ import tifffile
 from numpy.typing import NDArray
 
 from ossicle.errors import OssicleError
+from ossicle.files import put_bytes
 
-__all__ = ["write_folder"]
+__all__ = ["write_file", "write_folder"]
 
 Progress = Callable[[str, float], None]
 
@@ -79,3 +80,20 @@ def write_folder(
         shutil.rmtree(work, ignore_errors=True)
         raise
     return out
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all; its folder is made where there is none.
+
+    Raises
+    ------
+    OssicleError
+        It cannot be written there.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        put_bytes(path, data)
+    except OSError as error:
+        raise OssicleError(
+            f"cannot write here ({error.strerror})", where=path, mend="choose a folder you may write to"
+        ) from error

@@ -22,9 +22,8 @@ import numpy as np
 
 from ossicle import __version__
 from ossicle.errors import OssicleError
-from ossicle.files import put_bytes
 from ossicle.practice.animals import animals
-from ossicle.practice.files import write_folder
+from ossicle.practice.files import write_file, write_folder
 from ossicle.practice.making import STAGES, build, presets
 from ossicle.practice.scanner import degraded
 from ossicle.practice.scanner import preset as scanner_preset
@@ -303,7 +302,7 @@ def _claim(out: Path, file: Path, wanted: Mapping[str, Any]) -> None:
         return
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise OssicleError("there is something here already", where=out, mend="name a folder that does not exist yet")
-    _put(file, json.dumps(wanted, indent=1) + "\n")
+    write_file(file, (json.dumps(wanted, indent=1) + "\n").encode())
 
 
 def _make(e: Exercise, here: Path, answer: Path, threads: int, say: Progress, *, blind: bool) -> None:
@@ -367,16 +366,6 @@ def _tables(stem: Path, head: Mapping[str, Any], rows: Sequence[Mapping[str, Any
     table = csv.DictWriter(text, list(shown[0]), lineterminator="\r\n")  # RFC 4180
     table.writeheader()
     table.writerows(shown)
-    _put(stem.with_suffix(".csv"), text.getvalue())
-    _put(stem.with_suffix(".json"), json.dumps({**head, "specimens": shown}, indent=1, ensure_ascii=False) + "\n")
-
-
-def _put(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        put_bytes(path, text.encode())
-    except OSError as error:
-        raise OssicleError(
-            f"cannot write here ({error.strerror})", where=path, mend="choose a folder you may write to"
-        ) from error
+    write_file(stem.with_suffix(".csv"), text.getvalue().encode())
+    told = json.dumps({**head, "specimens": shown}, indent=1, ensure_ascii=False) + "\n"
+    write_file(stem.with_suffix(".json"), told.encode())

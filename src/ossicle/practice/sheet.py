@@ -9,8 +9,7 @@ from pathlib import Path
 
 from PIL import Image
 
-from ossicle.errors import OssicleError
-from ossicle.files import put_bytes
+from ossicle.practice.files import write_file
 from ossicle.practice.making import Preset
 from ossicle.practice.portrait import portrait
 
@@ -49,7 +48,7 @@ def write_sheet(
         if not file.is_file():
             held = io.BytesIO()
             Image.fromarray(portrait(p.name, seed, height)).quantize(96).save(held, "PNG", optimize=True)
-            _put(file, held.getvalue())
+            write_file(file, held.getvalue())
         title = html.escape(p.title)
         figures.append(
             f'<figure><img src="{file.name}" alt="{title}: left side, and palate">'
@@ -60,16 +59,6 @@ def write_sheet(
         "<h1>Practice specimens</h1><p>All are invented: no animal like these has lived. Left side, and palate with "
         f"the jaws taken off.</p><main>{''.join(figures)}</main></html>\n"
     )
-    _put(out / "index.html", page.encode())
+    write_file(out / "index.html", page.encode())
     say("done", 1.0)
     return out / "index.html"
-
-
-def _put(path: Path, data: bytes) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        put_bytes(path, data)
-    except OSError as error:
-        raise OssicleError(
-            f"cannot write here ({error.strerror})", where=path, mend="choose a folder you may write to"
-        ) from error
