@@ -198,7 +198,7 @@ def draft(specimens: Sequence[Compared]) -> LessonText:
         panel = PanelText(view="lateral left", bone="veiled")
         text = as_text(f"{', '.join(names[:-1])} and {names[-1]} side by side, at one scale.")
         steps.append(StepText("All side by side", text, panel, beside=tuple(names[1:])))
-    note = "Drafted from the account by Ossicle. Not for clinical diagnosis."
+    note = "Drafted from the account by Ossicle."
     return LessonText(f"The skull of {s.name}", tuple(steps), note)
 
 
